@@ -1,0 +1,1 @@
+"""Fault diagnosis for small water level controllers."""

@@ -1,0 +1,161 @@
+"""From a folder of YAML files to one `KnowledgeBase`."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from diagnose.errors import DiagnoseError, Issue, Place, fail
+from diagnose.knowledge.read_installations import read_installation
+from diagnose.knowledge.read_parts import NumberReader, read_part
+from diagnose.knowledge.read_tests import (
+    read_caution,
+    read_complaint,
+    read_list,
+    read_question,
+    read_scale,
+    read_sign,
+    read_source,
+    read_test,
+)
+from diagnose.knowledge.reading import Reader, parse_yaml
+from diagnose.knowledge.records import KnowledgeBase
+from diagnose.knowledge.rule_reading import rules_from
+
+ENVIRONMENT = "DIAGNOSE_KNOWLEDGE"
+
+
+def find_knowledge(chosen: str | None = None) -> Path:
+    """The knowledge folder: `chosen`, the environment's, the checkout's or the packaged one.
+
+    Raises
+    ------
+    DiagnoseError
+        The chosen folder does not exist.
+    """
+    chosen = chosen or os.environ.get(ENVIRONMENT)
+    if chosen:
+        path = Path(chosen)
+        if not path.is_dir():
+            raise fail("no-knowledge", f"there is no knowledge folder '{chosen}'")
+        return path
+    package = Path(__file__).resolve().parent.parent
+    for candidate in (package / "_data" / "knowledge", package.parent / "knowledge"):
+        if candidate.is_dir():
+            return candidate
+    raise fail("no-knowledge", "no knowledge folder found; name one with --knowledge DIR")
+
+
+class _Folder:
+    """The files of the knowledge folder, read once, in a fixed order."""
+
+    def __init__(self, root: Path, issues: list[Issue]) -> None:
+        self.root = root
+        self.issues = issues
+        self.hash = hashlib.sha256()
+
+    def tree(self, path: Path) -> Any:
+        shown = os.path.relpath(path)
+        if shown.startswith(".."):
+            shown = str(path)
+        try:
+            data = path.read_bytes()
+            self.hash.update(path.relative_to(self.root).as_posix().encode() + b"\0" + data)
+            return parse_yaml(data.decode("utf-8"), shown)
+        except OSError as error:
+            self.issues.append(
+                Issue("error", "unreadable", f"cannot read: {error.strerror}", Place(shown, 1, 1))
+            )
+        except UnicodeDecodeError:
+            self.issues.append(Issue("error", "unreadable", "not UTF-8 text", Place(shown, 1, 1)))
+        except DiagnoseError as error:
+            self.issues.extend(error.issues)
+        return None
+
+    def each(self, pattern: str) -> list[Any]:
+        trees = (self.tree(path) for path in sorted(self.root.glob(pattern)))
+        return [tree for tree in trees if tree is not None]
+
+
+def load_knowledge(root: Path) -> KnowledgeBase:
+    """Read every knowledge file below `root`.
+
+    Raises
+    ------
+    DiagnoseError
+        With every issue of structure found in all the files; what the files say to one
+        another is checked by `diagnose.knowledge.checks`.
+    """
+    issues: list[Issue] = []
+    folder = _Folder(root, issues)
+    numbers = NumberReader(issues)
+
+    sources = {}
+    for tree in folder.each("sources.yaml"):
+        for name, node in Reader(tree, issues, "sources").node.items():
+            sources[str(name)] = read_source(str(name), node, issues)
+    scales = {}
+    for tree in folder.each("scales.yaml"):
+        for name, node in Reader(tree, issues, "scales").node.items():
+            scales[str(name)] = read_scale(str(name), node, numbers)
+    numbers.scales = scales
+
+    def named(pattern: str, read: Callable[[Any, NumberReader], Any]) -> dict[str, Any]:
+        result: dict[str, Any] = {}
+        for tree in folder.each(pattern):
+            item = read(tree, numbers)
+            if item.id in result:
+                numbers.problem(tree, f"the id '{item.id}' stands in two files", "repeated-id")
+            result[item.id] = item
+        return result
+
+    def listed(
+        pattern: str, key: str, read: Callable[[Any, NumberReader], Any]
+    ) -> dict[str, Any]:
+        result: dict[str, Any] = {}
+        for tree in folder.each(pattern):
+            for name, item in read_list(tree, key, numbers, read).items():
+                if name in result:
+                    numbers.problem(item, f"the id '{name}' stands in two files", "repeated-id")
+                result[name] = item
+        return result
+
+    parts = named("parts/*.yaml", read_part)
+    installations = named("installations/*.yaml", read_installation)
+    tests = listed("tests/*.yaml", "tests", read_test)
+    signs = listed("signs/*.yaml", "signs", read_sign)
+    complaints = listed("complaints.yaml", "complaints", read_complaint)
+    cautions = listed("cautions.yaml", "cautions", read_caution)
+    questions = listed("questions.yaml", "questions", read_question)
+    rules = {}
+    for path in sorted(root.glob("rules/*.yaml")):
+        tree = folder.tree(path)
+        if tree is None:
+            continue
+        try:
+            for rule in rules_from(tree, str(path)):
+                if rule.id in rules:
+                    numbers.problem(rule, f"the rule '{rule.id}' stands twice", "repeated-id")
+                rules[rule.id] = rule
+        except DiagnoseError as error:
+            issues.extend(error.issues)
+    if issues:
+        raise DiagnoseError(issues)
+    return KnowledgeBase(
+        root=str(root),
+        sources=sources,
+        scales=scales,
+        parts=parts,
+        installations=installations,
+        tests=tests,
+        signs=signs,
+        complaints=complaints,
+        cautions=cautions,
+        questions=questions,
+        rules=rules,
+        numbers=tuple(numbers.numbers),
+        digest=folder.hash.hexdigest(),
+    )

@@ -1,0 +1,209 @@
+"""Reading tests, signs, complaints, cautions, questions, scales and sources."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from diagnose.errors import Issue
+from diagnose.knowledge.read_parts import NumberReader
+from diagnose.knowledge.reading import Mapping, Reader
+from diagnose.knowledge.records import (
+    SOURCE_KINDS,
+    STATES,
+    Caution,
+    Complaint,
+    Outcome,
+    Question,
+    Scale,
+    Sign,
+    Source,
+    TestSpec,
+)
+
+READING_UNITS = {
+    "volts_dc": "V",
+    "volts_ac": "V",
+    "volts_ac_loz": "V",
+    "amps_ac": "A",
+    "ohms": "ohm",
+    "insulation": "ohm",
+    "farads": "F",
+    "flow": "L/min",
+    "head": "m",
+    "signal": "",
+    "sign": "",
+}
+
+
+def read_list(
+    node: Any, key: str, numbers: NumberReader, read: Callable[[Any, NumberReader], Any]
+) -> dict[str, Any]:
+    """The items of a list under `key`, by id; a repeated id is an issue."""
+    reader = Reader(node, numbers.issues, "file")
+    result: dict[str, Any] = {}
+    for child in reader.children(key):
+        item = read(child, numbers)
+        if item.id in result:
+            numbers.problem(child, f"the id '{item.id}' stands twice", "repeated-id")
+        result[item.id] = item
+    reader.done()
+    return result
+
+
+def read_scale(name: str, node: Any, numbers: NumberReader) -> Scale:
+    reader = Reader(node, numbers.issues, f"scale '{name}'")
+    scale = Scale(
+        id=name,
+        title=reader.text("title"),
+        words={
+            k: numbers.read(v, f"scale '{name}': {k}") for k, v in reader.items("words")
+        },
+    )
+    reader.done()
+    return scale
+
+
+def read_source(name: str, node: Any, issues: list[Issue]) -> Source:
+    reader = Reader(node, issues, f"source '{name}'")
+    source = Source(
+        id=name,
+        title=reader.text("title"),
+        kind=reader.choice("kind", SOURCE_KINDS),
+        edition=reader.text("edition", ""),
+        clause=reader.text("clause", ""),
+        read=reader.text("read", ""),
+        place=reader.place,
+    )
+    reader.done()
+    return source
+
+
+def _read_outcome(node: Any, unit: str, numbers: NumberReader) -> Outcome:
+    reader = Reader(node, numbers.issues, "outcome")
+    below = None
+    if reader.has("below"):
+        below, got = numbers.quantity(reader.text("below"), node)
+        if got != unit:
+            reader.problem(f"the limit is in '{got}', the reading in '{unit}'", "below")
+    outcome = Outcome(reader.text("id"), reader.text("title"), below, reader.text("when", ""))
+    reader.done()
+    return outcome
+
+
+def read_test(node: Any, numbers: NumberReader) -> TestSpec:
+    reader = Reader(node, numbers.issues, "test")
+    name = reader.text("id")
+    reader.what = f"test '{name}'"
+    reading = Reader(reader.raw("reading"), numbers.issues, f"{reader.what}: reading")
+    kinds = [k for k in READING_UNITS if reading.has(k)]
+    if len(kinds) != 1:
+        reading.problem("needs one kind of reading", None, READING_UNITS)
+        kinds = ["sign"]
+    kind = kinds[0]
+    unit = READING_UNITS[kind]
+    of = reading.texts(kind)
+    reading.done()
+    outcomes = tuple(_read_outcome(o, unit, numbers) for o in reader.children("outcomes"))
+    if len(outcomes) < 2:
+        reader.problem("a test has at least two outcomes", "outcomes")
+    if len({o.id for o in outcomes}) != len(outcomes):
+        reader.problem("an outcome stands twice", "outcomes")
+    minutes = reader.text("minutes")
+    numbers.word("minutes", minutes, reader.raw("minutes"), reader.what)
+    answering = reader.text("answering")
+    numbers.word("answer_errors", answering, reader.raw("answering"), reader.what)
+    accuracy = reader.text("accuracy", "meter")
+    numbers.word("accuracy", accuracy, reader.raw("accuracy", node), reader.what)
+    test = TestSpec(
+        id=name,
+        title=reader.text("title"),
+        do=reader.text("do"),
+        kind=kind,
+        of=of,
+        unit=unit,
+        outcomes=outcomes,
+        situation=reader.text("situation", ""),
+        values=reader.text_map("values"),
+        lift=reader.texts("lift"),
+        bridge=reader.texts("bridge"),
+        place_at=reader.choice("at", ("panel", "roof", "sump", "pump", "anywhere")),
+        state=reader.choice("state", STATES),
+        instrument=reader.text("instrument", "none"),
+        minutes=minutes,
+        answering=answering,
+        each=reader.text("each", ""),
+        needs=reader.text("needs", ""),
+        accuracy=accuracy,
+        cautions=reader.texts("cautions"),
+        customer=reader.choice("customer", ("yes", "no"), "no") == "yes",
+        by=reader.choice("by", ("technician", "licensed"), "technician"),
+        source=reader.text("source", ""),
+        probes=reader.texts("probes"),
+        place=reader.place,
+    )
+    reader.done()
+    return test
+
+
+def read_sign(node: Any, numbers: NumberReader) -> Sign:
+    reader = Reader(node, numbers.issues, "sign")
+    background = reader.text("background")
+    numbers.word("how_sure", background, reader.raw("background"), reader.text("id"))
+    sign = Sign(reader.text("id"), reader.text("title"), background, reader.place)
+    reader.done()
+    return sign
+
+
+def read_complaint(node: Any, numbers: NumberReader) -> Complaint:
+    reader = Reader(node, numbers.issues, "complaint")
+    alternatives = []
+    for child in reader.children("when"):
+        if isinstance(child, Mapping):
+            alternatives.append({str(k): str(v) for k, v in child.items()})
+        else:
+            numbers.problem(child, "an alternative maps situations to conditions")
+    complaint = Complaint(
+        id=reader.text("id"),
+        title=reader.text("title"),
+        says=reader.text("says"),
+        when=tuple(alternatives),
+        cautions=reader.texts("cautions"),
+        place=reader.place,
+    )
+    reader.done()
+    return complaint
+
+
+def read_caution(node: Any, numbers: NumberReader) -> Caution:
+    reader = Reader(node, numbers.issues, "caution")
+    caution = Caution(
+        reader.text("id"), reader.text("text"), reader.text("source"), reader.place
+    )
+    reader.done()
+    return caution
+
+
+def read_question(node: Any, numbers: NumberReader) -> Question:
+    reader = Reader(node, numbers.issues, "question")
+    choices = reader.text_map("choices")
+    factors: dict[str, dict[str, str]] = {}
+    for choice, value in reader.items("factors"):
+        if not isinstance(value, Mapping):
+            numbers.problem(value, "factors map a class or a failure mode to a word")
+            continue
+        factors[choice] = {}
+        for target, word in value.items():
+            numbers.word("history_factors", str(word), word, f"factor of '{target}'")
+            factors[choice][target] = str(word)
+    question = Question(
+        id=reader.text("id"),
+        ask=reader.text("ask"),
+        choices=choices,
+        kind=reader.choice("kind", ("safety", "history", "person", "site")),
+        default=reader.choice("default", choices or ("?",)),
+        factors=factors,
+        place=reader.place,
+    )
+    reader.done()
+    return question

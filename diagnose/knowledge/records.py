@@ -1,0 +1,328 @@
+"""Typed, frozen records of the knowledge base: what the YAML files say, nothing computed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from diagnose.errors import Place
+from diagnose.knowledge.rule_records import Rule
+
+Domain = Literal["dc", "ac", "water"]
+DOMAINS: tuple[Domain, ...] = ("dc", "ac", "water")
+SOURCE_KINDS = ("standard", "handbook", "datasheet", "common practice", "judgement", "memory")
+MODE_CLASSES = ("wear", "commissioning", "damage", "as_designed")
+ELEMENT_KINDS = ("resistor", "source", "diode", "capacitor", "impedance")
+STATES = ("energised", "live", "dead", "any")
+
+
+@dataclass(frozen=True)
+class Source:
+    """A publication or a kind of judgement that numbers and rules cite."""
+
+    id: str
+    title: str
+    kind: str
+    edition: str = ""
+    clause: str = ""
+    read: str = ""
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Number:
+    """A quantity in base units: nominal value and the range it may take."""
+
+    nominal: float
+    low: float
+    high: float
+    unit: str
+    source: str
+    log: bool = False
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Element:
+    """A two-terminal element; numeric fields name a parameter of the part."""
+
+    id: str
+    kind: str
+    between: tuple[str, str]
+    fields: Mapping[str, str]
+    closed: str | None = None
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Signal:
+    """A yes/no drawn from the solved networks by a threshold.
+
+    kind: ``volts`` (two terminals), ``amps`` (one element), ``pin`` (logic input: pin,
+    ground, supply), ``residual`` (two elements: vector sum of their currents) or
+    ``torque`` (two elements: |Im(conj(I1) I2)|, A²).
+    """
+
+    id: str
+    kind: str
+    of: tuple[str, ...]
+    on_above: str = ""
+    off_below: str = ""
+    latches: bool = False
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Patch:
+    """What a failure mode, a variant or a test set-up changes."""
+
+    set: Mapping[str, Number] = field(default_factory=dict)
+    variables: Mapping[str, str] = field(default_factory=dict)
+    logic: Mapping[str, str] = field(default_factory=dict)
+    open: tuple[str, ...] = ()
+    short: tuple[str, ...] = ()
+    swap: tuple[tuple[str, str], ...] = ()
+    always: Mapping[str, str] = field(default_factory=dict)
+    found: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class FailureMode:
+    """One way in which a part type fails."""
+
+    id: str
+    title: str
+    mode_class: str
+    rate: Number
+    patch: Patch
+    signs: Mapping[str, str]
+    remedy: str
+    spares: tuple[str, ...] = ()
+    root_causes: tuple[str, ...] = ()
+    prevention: str = ""
+    intermittent: tuple[str, ...] = ()
+    needs: str = ""
+    repair: str = "replace"
+    licensed: bool = False
+    status: str = "draft"
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Part:
+    """A part type: how it is built, how it behaves, how it fails."""
+
+    id: str
+    title: str
+    domain: Domain | None
+    terminals: Mapping[str, Domain]
+    parameters: Mapping[str, Number]
+    variables: Mapping[str, str]
+    elements: Mapping[str, Element]
+    signals: Mapping[str, Signal]
+    logic: Mapping[str, str]
+    failure_modes: Mapping[str, FailureMode]
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Instance:
+    """A part as fitted in an installation; every instance is one replaceable unit."""
+
+    id: str
+    part: str
+    title: str
+    where: str
+    wires: Mapping[str, str]
+    logic: Mapping[str, str]
+    roles: Mapping[str, str]
+    set: Mapping[str, Number]
+    variables: Mapping[str, str]
+    shown: bool = True
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class VariantChange:
+    """What choosing one variant does to the base installation."""
+
+    title: str
+    add: Mapping[str, Instance]
+    remove: tuple[str, ...]
+    wires: Mapping[str, Mapping[str, str]]
+    logic: Mapping[str, Mapping[str, str]]
+    set: Mapping[str, Mapping[str, Number]]
+    variables: Mapping[str, Mapping[str, str]]
+
+
+@dataclass(frozen=True)
+class Variant:
+    """One way in which installations of the family differ."""
+
+    id: str
+    title: str
+    ask: str
+    default: str
+    choices: Mapping[str, VariantChange]
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Conflict:
+    """A combination of variants that cannot be built, and why."""
+
+    when: Mapping[str, str]
+    reason: str
+
+
+@dataclass(frozen=True)
+class Situation:
+    """Values of the situation's variables, and the situation that came before."""
+
+    id: str
+    title: str
+    values: Mapping[str, str]
+    after: str = ""
+    found: bool = False
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class InstallationType:
+    """The family: base instances, variants, situations."""
+
+    id: str
+    title: str
+    parts: Mapping[str, Instance]
+    references: Mapping[str, str]
+    variants: Mapping[str, Variant]
+    conflicts: tuple[Conflict, ...]
+    situations: Mapping[str, Situation]
+    signals: Mapping[str, str]
+    presets: Mapping[str, Mapping[str, str]]
+    path: tuple[str, ...]
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One bin of a reading, or one choice of an observation."""
+
+    id: str
+    title: str
+    below: float | None = None
+    when: str = ""
+
+
+@dataclass(frozen=True)
+class TestSpec:
+    """A test as written; templates (`each`) become one test per instance of a part type."""
+
+    __test__ = False
+
+    id: str
+    title: str
+    do: str
+    kind: str
+    of: tuple[str, ...]
+    unit: str
+    outcomes: tuple[Outcome, ...]
+    situation: str
+    values: Mapping[str, str]
+    lift: tuple[str, ...]
+    bridge: tuple[str, ...]
+    place_at: str
+    state: str
+    instrument: str
+    minutes: str
+    answering: str
+    each: str
+    needs: str
+    accuracy: str
+    cautions: tuple[str, ...]
+    customer: bool
+    by: str
+    source: str
+    probes: tuple[str, ...] = ()
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Sign:
+    """Something seen, heard or smelt; `background` is its rate where no failure mode names it."""
+
+    id: str
+    title: str
+    background: str
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Complaint:
+    """What a customer reports, as a condition on simulated behaviour.
+
+    `when` lists alternatives; each maps situations to expressions that must all hold.
+    """
+
+    id: str
+    title: str
+    says: str
+    when: tuple[Mapping[str, str], ...]
+    cautions: tuple[str, ...]
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Caution:
+    """A safety note, attached to steps by id."""
+
+    id: str
+    text: str
+    source: str
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Question:
+    """A safety or history question asked before the first test."""
+
+    id: str
+    ask: str
+    choices: Mapping[str, str]
+    kind: str
+    default: str
+    factors: Mapping[str, Mapping[str, str]]
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Words that stand for numbers."""
+
+    id: str
+    title: str
+    words: Mapping[str, Number]
+
+
+@dataclass(frozen=True)
+class KnowledgeBase:
+    """Everything the knowledge files say."""
+
+    root: str
+    sources: Mapping[str, Source]
+    scales: Mapping[str, Scale]
+    parts: Mapping[str, Part]
+    installations: Mapping[str, InstallationType]
+    tests: Mapping[str, TestSpec]
+    signs: Mapping[str, Sign]
+    complaints: Mapping[str, Complaint]
+    cautions: Mapping[str, Caution]
+    questions: Mapping[str, Question]
+    rules: Mapping[str, Rule]
+    numbers: tuple[Number, ...]
+    digest: str
+
+    def word(self, scale: str, word: str) -> float:
+        """The value behind a word of a scale, in base units."""
+        return self.scales[scale].words[word].nominal

@@ -1,0 +1,1 @@
+"""The plant model: what every test would show under every failure mode."""

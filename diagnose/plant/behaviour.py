@@ -1,0 +1,298 @@
+"""Letting a circuit settle: networks, thresholds, controller logic, until nothing changes.
+
+All operating points (condition × sample) are iterated together. What never settles is a limit
+cycle (a relay that chatters, a controller that resets each time the pump starts); what hangs on
+an undefined logic level is noise. Both are reported as two phases, A and B; everywhere else
+the two phases are equal.
+
+A condition may come `after` another: the settled logic of the earlier one is readable as
+``held.<name>`` (the controller's run memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.knowledge.records import DOMAINS, Domain
+from diagnose.plant.circuit import CUT, JOINED, OPEN_OHMS, Branch, Circuit, Watched
+
+SETTLE = 26
+WATCH_FROM = 14
+LOW_SHARE, HIGH_SHARE = 0.3, 0.6
+"""Logic thresholds as shares of the supply: ATmega328P, DS40001984A (2018), Table 32-2."""
+FLOATING_OHMS = 2e6
+"""Above this Thevenin resistance an input is floating (10 MΩ meters load it visibly)."""
+
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Condition:
+    """One operating point: the situation's variables, what is lifted, what is bridged."""
+
+    values: Mapping[str, str]
+    after: str = ""
+    lift: frozenset[str] = frozenset()
+    bridge: frozenset[tuple[str, str]] = frozenset()
+    found: bool = False
+
+    @property
+    def key(self) -> tuple[Any, ...]:
+        return (
+            tuple(sorted(self.values.items())),
+            self.after,
+            tuple(sorted(self.lift)),
+            tuple(sorted(self.bridge)),
+            self.found,
+        )
+
+
+class Values(dict[str, Any]):
+    """Names to arrays; parts that are not fitted and unset memory read as false or empty."""
+
+    def __missing__(self, key: str) -> Any:
+        return "" if key.startswith("situation.") else False
+
+
+@dataclass
+class Phase:
+    """One settled (or momentary) state of all rows."""
+
+    values: dict[str, NDArray[Any]] = field(default_factory=dict)
+    v: dict[Domain, NDArray[Any]] = field(default_factory=dict)
+    g: dict[Domain, NDArray[Any]] = field(default_factory=dict)
+    c: dict[Domain, NDArray[Any]] = field(default_factory=dict)
+
+    def put(self, rows: Flags, other: Phase) -> None:
+        """Copy `rows` from another phase of the same shape."""
+        for mine, theirs in ((self.v, other.v), (self.g, other.g), (self.c, other.c)):
+            for domain in DOMAINS:
+                mine[domain][rows] = theirs[domain][rows]
+        for name, value in other.values.items():
+            self.values[name][rows] = value[rows]
+
+    def copy(self) -> Phase:
+        return Phase(
+            {k: x.copy() for k, x in self.values.items()},
+            {k: x.copy() for k, x in self.v.items()},
+            {k: x.copy() for k, x in self.g.items()},
+            {k: x.copy() for k, x in self.c.items()},
+        )
+
+
+class Settler:
+    """Settles one circuit in many conditions; row r is condition r // samples."""
+
+    def __init__(self, circuit: Circuit, conditions: Sequence[Condition]) -> None:
+        self.circuit = circuit
+        self.conditions = conditions
+        self.samples = circuit.samples
+        self.rows = len(conditions) * self.samples
+        self.branches: dict[Domain, list[Branch]] = circuit.branches
+        self.pins = [w for w in circuit.watched if w.kind == "pin"]
+        self._tile = np.tile(np.arange(self.samples), len(conditions))
+
+    def _spread(self, per_condition: Sequence[Any]) -> NDArray[Any]:
+        return np.repeat(np.asarray(per_condition), self.samples)
+
+    def start(self, held: Mapping[str, NDArray[Any]]) -> Values:
+        """Situation, variables and memory as arrays, every signal off."""
+        circuit = self.circuit
+        values = Values()
+        names = {name for c in self.conditions for name in c.values}
+        names |= set(circuit.patch.always) | set(circuit.patch.found)
+        for name in names:
+            column = []
+            for condition in self.conditions:
+                value = condition.values.get(name, "")
+                if condition.found:
+                    value = circuit.patch.found.get(name, value)
+                column.append(circuit.patch.always.get(name, value))
+            values[f"situation.{name}"] = self._spread(column)
+        for name, constant in circuit.constants.items():
+            values[name] = np.full(self.rows, constant)
+        for watched in circuit.watched:
+            values[watched.name] = np.zeros(self.rows, dtype=bool)
+        for branches in self.branches.values():
+            for branch in branches:
+                if branch.kind == "diode":
+                    values[f"on:{branch.name}"] = np.zeros(self.rows, dtype=bool)
+        for name, memory in held.items():
+            values[f"held.{name}"] = memory
+        self._think(values)
+        return values
+
+    def _think(self, values: Values) -> None:
+        for name, line in self.circuit.logic:
+            result = np.asarray(line.evaluate(values))
+            values[name] = np.broadcast_to(result, (self.rows,))
+
+    def _currents(self, values: Values) -> tuple[dict[Domain, Any], dict[Domain, Any]]:
+        """Conductance and constant current of every branch, (rows, branches)."""
+        g_all: dict[Domain, Any] = {}
+        c_all: dict[Domain, Any] = {}
+        for domain in DOMAINS:
+            branches = self.branches[domain]
+            dtype = np.complex128 if domain == "ac" else np.float64
+            g = np.zeros((self.rows, len(branches)), dtype=dtype)
+            c = np.zeros((self.rows, len(branches)), dtype=dtype)
+            for k, branch in enumerate(branches):
+                on = self._closed(branch, values)
+                g[:, k] = np.where(on, branch.g[self._tile], 1.0 / OPEN_OHMS[domain])
+                c[:, k] = np.where(on, branch.c[self._tile], 0.0)
+            g_all[domain], c_all[domain] = g, c
+        return g_all, c_all
+
+    def _closed(self, branch: Branch, values: Values) -> NDArray[Any]:
+        if branch.forced == "bridge":
+            _, first, second = branch.name.split(":")
+            return self._spread([(first, second) in c.bridge for c in self.conditions])
+        if branch.forced == JOINED:
+            on = np.ones(self.rows, dtype=bool)
+        elif branch.forced == CUT:
+            return np.zeros(self.rows, dtype=bool)
+        elif branch.kind == "diode":
+            on = values[f"on:{branch.name}"]
+        elif branch.closed is not None:
+            on = np.broadcast_to(np.asarray(branch.closed.evaluate(values), dtype=bool), (self.rows,))
+        else:
+            on = np.ones(self.rows, dtype=bool)
+        if any(branch.name in c.lift for c in self.conditions):
+            on = on & ~self._spread([branch.name in c.lift for c in self.conditions])
+        return on
+
+    def _sense(
+        self, phase: Phase, seen: dict[str, NDArray[Any]], values: Values, turn: int
+    ) -> Flags:
+        """New signals from solved networks, in place; which rows changed."""
+        changed = np.zeros(self.rows, dtype=bool)
+        for watched in self.circuit.watched:
+            before = values[watched.name]
+            if watched.kind == "pin":
+                now = self._level(watched, phase, seen, values, turn)
+            else:
+                x = self._size(watched, phase)
+                limit = np.where(before, watched.off_below[self._tile], watched.on_above[self._tile])
+                now = x > limit
+                if watched.latches:
+                    now = now | before
+            changed |= now != before
+            values[watched.name] = now
+        for domain in DOMAINS:
+            for branch in self.branches[domain]:
+                if branch.kind != "diode":
+                    continue
+                name = f"on:{branch.name}"
+                across = self.circuit.networks[domain].drop(phase.v[domain], branch.index)
+                now = np.real(across) > branch.drop[self._tile]
+                changed |= now != values[name]
+                values[name] = now
+        return changed
+
+    def _size(self, watched: Watched, phase: Phase) -> NDArray[Any]:
+        network = self.circuit.networks[watched.domain]
+        v = phase.v[watched.domain]
+        if watched.kind == "volts":
+            return np.abs(_voltage(v, watched.nodes[0]) - _voltage(v, watched.nodes[1]))
+        g, c = phase.g[watched.domain], phase.c[watched.domain]
+        flows = [g[:, b] * network.drop(v, b) + c[:, b] for b in watched.branches]
+        if watched.kind == "amps":
+            return np.abs(flows[0])
+        if watched.kind == "residual":
+            return np.abs(flows[0] + flows[1])
+        return np.abs(np.imag(np.conj(flows[0]) * flows[1]))
+
+    def _level(
+        self, pin: Watched, phase: Phase, seen: dict[str, NDArray[Any]], values: Values, turn: int
+    ) -> NDArray[Any]:
+        v = phase.v["dc"]
+        ground = _voltage(v, pin.nodes[1])
+        level = np.real(_voltage(v, pin.nodes[0]) - ground)
+        supply = np.maximum(np.real(_voltage(v, pin.nodes[2]) - ground), 0.5)
+        high = level >= HIGH_SHARE * supply
+        vague = (~high & (level > LOW_SHARE * supply)) | (seen[pin.name] > FLOATING_OHMS)
+        if pin.noise is not None:
+            noisy = np.broadcast_to(np.asarray(values[pin.noise], dtype=bool), (self.rows,))
+        else:
+            noisy = np.zeros(self.rows, dtype=bool)
+        third = self._tile % 3
+        toggling = noisy | (vague & (third == 2))
+        self._unsteady |= toggling
+        guess = np.where(vague & ~noisy, third == 1, high)
+        return np.where(toggling, self._phase == 1, guess)
+
+    def settle(self, held: Mapping[str, NDArray[Any]]) -> tuple[Phase, Phase, Flags]:
+        """Settle all rows.
+
+        Returns
+        -------
+        a, b : Phase
+            The two extremes of a limit cycle or of a noisy input; equal where steady.
+        cycling : (rows,) bool
+            Rows that never settle by themselves.
+        """
+        self._unsteady = np.zeros(self.rows, dtype=bool)
+        self._phase = 0
+        a, b, cycling = self._run(held)
+        if self._unsteady.any():
+            noisy = self._unsteady.copy()
+            self._phase = 1
+            _, other, _ = self._run(held)
+            b.put(noisy, other)
+        return a, b, cycling
+
+    def _run(self, held: Mapping[str, NDArray[Any]]) -> tuple[Phase, Phase, Flags]:
+        values = self.start(held)
+        low = high = Phase()
+        count_low = count_high = np.zeros(0)
+        changed = np.zeros(self.rows, dtype=bool)
+        for turn in range(SETTLE):
+            phase = Phase()
+            phase.g, phase.c = self._currents(values)
+            seen: dict[str, NDArray[Any]] = {}
+            for domain in DOMAINS:
+                network = self.circuit.networks[domain]
+                pins = [p.nodes[0] for p in self.pins] if domain == "dc" else []
+                phase.v[domain], found = network.solve(phase.g[domain], phase.c[domain], pins)
+                if domain == "dc":
+                    seen = {p.name: found[:, k] for k, p in enumerate(self.pins)}
+            changed = self._sense(phase, seen, values, turn)
+            before = {name: values[name] for name, _ in self.circuit.logic}
+            self._think(values)
+            for name, old in before.items():
+                changed |= np.asarray(values[name] != old)
+            settled = not changed.any()
+            if not settled and turn < WATCH_FROM:
+                continue
+            phase.values = {
+                k: np.array(np.broadcast_to(x, (self.rows,))) for k, x in values.items()
+            }
+            count = sum(
+                (phase.values[w.name].astype(float) for w in self.circuit.watched),
+                np.zeros(self.rows),
+            )
+            if not low.v:
+                low, high = phase.copy(), phase.copy()
+                count_low, count_high = count.copy(), count.copy()
+            else:
+                lower, higher = count < count_low, count > count_high
+                low.put(lower, phase)
+                high.put(higher, phase)
+                count_low = np.minimum(count, count_low)
+                count_high = np.maximum(count, count_high)
+            if settled:
+                break
+        cycling = count_low != count_high
+        steady = ~cycling
+        low.put(steady, phase)
+        high.put(steady, phase)
+        return low, high, cycling
+
+
+def _voltage(v: NDArray[Any], node: int) -> NDArray[Any]:
+    return v[:, node] if node >= 0 else np.zeros(len(v), dtype=v.dtype)

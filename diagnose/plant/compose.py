@@ -1,0 +1,199 @@
+"""Base installation plus variants: one wired whole, or a refusal that says why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from diagnose.errors import fail
+from diagnose.knowledge.records import (
+    Domain,
+    FailureMode,
+    InstallationType,
+    Instance,
+    KnowledgeBase,
+    Part,
+    VariantChange,
+)
+
+
+@dataclass(frozen=True)
+class InstalledMode:
+    """A failure mode of one fitted part: ``unit.mode``."""
+
+    id: str
+    unit: str
+    mode: FailureMode
+
+    @property
+    def title(self) -> str:
+        return self.mode.title
+
+
+@dataclass(frozen=True)
+class Installation:
+    """One wiring: the fitted parts, their nets and what can fail.
+
+    `nets` maps ``instance.terminal`` to a net name, `domain` gives each net's network.
+    """
+
+    type: InstallationType
+    choices: Mapping[str, str]
+    instances: Mapping[str, Instance]
+    parts: Mapping[str, Part]
+    nets: Mapping[str, str]
+    domain: Mapping[str, Domain]
+    modes: Mapping[str, InstalledMode]
+
+    @property
+    def id(self) -> str:
+        chosen = ",".join(f"{k}={v}" for k, v in sorted(self.choices.items()))
+        return f"{self.type.id}({chosen})"
+
+    def has(self, instance: str) -> bool:
+        return instance in self.instances
+
+    def part_of(self, instance: str) -> Part:
+        return self.parts[self.instances[instance].part]
+
+    def fits(self, needs: str) -> bool:
+        """Whether every instance named in `needs` (``a & !b & variant=choice``) is as asked."""
+        for word in (w.strip() for w in needs.split("&")):
+            if not word:
+                continue
+            wanted = not word.startswith("!")
+            word = word.removeprefix("!").strip()
+            if "=" in word:
+                variant, choice = (x.strip() for x in word.split("=", 1))
+                present = self.choices.get(variant) in choice.split("|")
+            else:
+                present = word in self.instances
+            if present != wanted:
+                return False
+        return True
+
+
+def choose(kind: InstallationType, wanted: Mapping[str, str]) -> dict[str, str]:
+    """All variants with their choices, defaults filled in.
+
+    Raises
+    ------
+    DiagnoseError
+        A variant or a choice does not exist, or the combination cannot be built.
+    """
+    for name, value in wanted.items():
+        place = getattr(value, "place", None)
+        if name not in kind.variants:
+            raise fail(
+                "unknown-id",
+                f"'{name}' is not a variant of '{kind.id}'",
+                getattr(name, "place", place),
+                kind.variants,
+            )
+        legal = kind.variants[name].choices
+        if value not in legal:
+            raise fail("unknown-id", f"'{value}' is not a choice of '{name}'", place, legal)
+    choices = {
+        name: str(wanted.get(name, variant.default)) for name, variant in kind.variants.items()
+    }
+    for conflict in kind.conflicts:
+        if all(choices.get(k) == v for k, v in conflict.when.items()):
+            combination = ", ".join(f"{k}: {v}" for k, v in conflict.when.items())
+            raise fail("impossible", f"{combination} cannot be built: {conflict.reason}")
+    return choices
+
+
+def _apply(instances: dict[str, Instance], change: VariantChange) -> None:
+    for name in change.remove:
+        instances.pop(name, None)
+    instances.update(change.add)
+    for name, wires in change.wires.items():
+        if name in instances:
+            old = instances[name]
+            instances[name] = replace(old, wires={**old.wires, **wires})
+    for name, logic in change.logic.items():
+        if name in instances:
+            old = instances[name]
+            instances[name] = replace(old, logic={**old.logic, **logic})
+    for name, numbers in change.set.items():
+        if name in instances:
+            old = instances[name]
+            instances[name] = replace(old, set={**old.set, **numbers})
+    for name, variables in change.variables.items():
+        if name in instances:
+            old = instances[name]
+            instances[name] = replace(old, variables={**old.variables, **variables})
+
+
+def compose(
+    knowledge: KnowledgeBase, kind: str, wanted: Mapping[str, str] | None = None
+) -> Installation:
+    """Wire up one installation.
+
+    Raises
+    ------
+    DiagnoseError
+        Unknown installation, variant or choice; a combination that cannot be built.
+    """
+    if kind not in knowledge.installations:
+        place = getattr(kind, "place", None)
+        raise fail(
+            "unknown-id", f"there is no installation '{kind}'", place, knowledge.installations
+        )
+    base = knowledge.installations[kind]
+    choices = choose(base, wanted or {})
+    instances = dict(base.parts)
+    for name, choice in choices.items():
+        _apply(instances, base.variants[name].choices[choice])
+    nets: dict[str, str] = {}
+    domain: dict[str, Domain] = {}
+    modes: dict[str, InstalledMode] = {}
+    for name, instance in instances.items():
+        part = knowledge.parts.get(instance.part)
+        if part is None:
+            raise fail(
+                "unknown-id",
+                f"instance '{name}': there is no part '{instance.part}'",
+                instance.place,
+                knowledge.parts,
+            )
+        for terminal, where in part.terminals.items():
+            net = instance.wires.get(terminal, f"{name}.{terminal}")
+            nets[f"{name}.{terminal}"] = net
+            if domain.setdefault(net, where) != where:
+                raise fail(
+                    "wiring",
+                    f"net '{net}' joins {domain[net]} and {where} at '{name}.{terminal}'",
+                    instance.place,
+                )
+        for terminal in instance.wires:
+            if terminal not in part.terminals:
+                raise fail(
+                    "unknown-id",
+                    f"part '{part.id}' has no terminal '{terminal}'",
+                    instance.place,
+                    part.terminals,
+                )
+    installation = Installation(base, choices, instances, knowledge.parts, nets, domain, modes)
+    for name, instance in instances.items():
+        for mode in knowledge.parts[instance.part].failure_modes.values():
+            if installation.fits(fill(mode.needs, installation, name)):
+                full = f"{name}.{mode.id}"
+                modes[full] = InstalledMode(full, name, mode)
+    return installation
+
+
+def fill(text: str, installation: Installation, it: str) -> str:
+    """Put an instance's name and roles into a text: ``{it}``, ``{cable}``, ``{title}``."""
+    if "{" not in text:
+        return text
+    if it:
+        instance = installation.instances[it]
+        text = text.replace("{it}", it).replace("{title}", instance.title)
+        for role, name in instance.roles.items():
+            text = text.replace("{" + role + "}", name)
+            if name in installation.instances:
+                text = text.replace(
+                    "{" + role + ".title}", installation.instances[name].title
+                )
+    return text

@@ -1,0 +1,247 @@
+"""The dependency matrix: P(outcome | failure mode, test), computed, never typed.
+
+Every failure mode is injected, every condition that some test or complaint needs is settled,
+every reading is put into its outcome; tolerances, ranges and the meter's accuracy are averaged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.knowledge.records import Complaint, KnowledgeBase
+from diagnose.plant.behaviour import Condition, Phase, Settler
+from diagnose.plant.circuit import SAMPLES, Circuit
+from diagnose.plant.compose import Installation, InstalledMode
+from diagnose.plant.procedures import InstalledTest, installed_tests, situation_condition
+from diagnose.plant.readings import distribution
+
+HEALTHY = "healthy"
+"""Name of the row that has no failure mode."""
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class DependencyMatrix:
+    """P(outcome | row, test) and P(complaint | row).
+
+    Attributes
+    ----------
+    rows : tuple of str
+        Installed failure modes (``unit.mode``), then `HEALTHY`.
+    tests : tuple of str
+        Installed tests.
+    p : (rows, tests, outcomes)
+        Padded with zeros beyond a test's own outcomes; each row sums to 1.
+    sizes : (tests,)
+        Number of outcomes of each test.
+    complaints : mapping of complaint to (rows,)
+        Chance that the customer would report it under each row.
+    """
+
+    rows: tuple[str, ...]
+    tests: tuple[str, ...]
+    p: NDArray[np.float64]
+    sizes: NDArray[np.int_]
+    complaints: Mapping[str, NDArray[np.float64]]
+
+    def of(self, row: str, test: str) -> NDArray[np.float64]:
+        """Distribution over the outcomes of one test under one row."""
+        k = self.tests.index(test)
+        return np.asarray(self.p[self.rows.index(row), k, : self.sizes[k]])
+
+
+def conditions_for(
+    installation: Installation, tests: Mapping[str, InstalledTest], complaints: Sequence[Complaint]
+) -> tuple[list[Condition], dict[str, int]]:
+    """All distinct conditions, earlier situations first, and the index of each situation."""
+    conditions: list[Condition] = []
+    index: dict[tuple[object, ...], int] = {}
+    named: dict[str, int] = {}
+
+    def add(condition: Condition) -> int:
+        if condition.key not in index:
+            index[condition.key] = len(conditions)
+            conditions.append(condition)
+        return index[condition.key]
+
+    def add_situation(name: str) -> None:
+        if name in named:
+            return
+        condition = situation_condition(installation, name)
+        if condition.after:
+            add_situation(condition.after)
+        named[name] = add(condition)
+
+    for complaint in complaints:
+        for alternative in complaint.when:
+            for name in alternative:
+                add_situation(name)
+    for test in tests.values():
+        if test.condition is not None:
+            if test.condition.after:
+                add_situation(test.condition.after)
+            add(test.condition)
+    return conditions, named
+
+
+def rounds(conditions: Sequence[Condition], named: Mapping[str, int]) -> list[list[int]]:
+    """Conditions grouped so that each comes after the one that it remembers."""
+    depth: dict[int, int] = {}
+
+    def of(k: int) -> int:
+        if k not in depth:
+            after = conditions[k].after
+            depth[k] = 0 if not after else 1 + of(named[after])
+        return depth[k]
+
+    for k in range(len(conditions)):
+        of(k)
+    return [[k for k in depth if depth[k] == d] for d in range(max(depth.values(), default=0) + 1)]
+
+
+class Simulation:
+    """All conditions of one installation under one failure mode, settled."""
+
+    def __init__(
+        self, circuit: Circuit, conditions: Sequence[Condition], named: Mapping[str, int]
+    ) -> None:
+        self.circuit = circuit
+        self.conditions = list(conditions)
+        self.samples = circuit.samples
+        self.a: list[tuple[Phase, int]] = [(Phase(), 0)] * len(conditions)
+        self.b: list[tuple[Phase, int]] = [(Phase(), 0)] * len(conditions)
+        for group in rounds(conditions, named):
+            chosen = [conditions[k] for k in group]
+            held = self._memory(chosen, named)
+            first, second, _ = Settler(circuit, chosen).settle(held)
+            for position, k in enumerate(group):
+                self.a[k] = (first, position)
+                self.b[k] = (second, position)
+
+    def _memory(
+        self, chosen: Sequence[Condition], named: Mapping[str, int]
+    ) -> dict[str, NDArray[np.bool_]]:
+        held: dict[str, NDArray[np.bool_]] = {}
+        for name, _ in self.circuit.logic:
+            columns = []
+            for condition in chosen:
+                if not condition.after:
+                    columns.append(np.zeros(self.samples, dtype=bool))
+                    continue
+                phase, position = self.a[named[condition.after]]
+                columns.append(phase.values[name][self._rows(position)])
+            if columns[0].dtype == bool:
+                held[name] = np.concatenate(columns)
+        return held
+
+    def _rows(self, position: int) -> NDArray[np.int_]:
+        return np.arange(position * self.samples, (position + 1) * self.samples)
+
+    def phases(self, condition: int) -> tuple[Phase, Phase, NDArray[np.int_]]:
+        """Phases A and B and the rows of one condition."""
+        phase, position = self.a[condition]
+        return phase, self.b[condition][0], self._rows(position)
+
+    def holds(self, condition: int, text: str) -> NDArray[np.bool_]:
+        """Per sample, whether an expression holds in either phase (``changing x``: differs)."""
+        a, b, rows = self.phases(condition)
+        line = self.circuit.compile(text.removeprefix("changing "), "", getattr(text, "place", None))
+        sides = []
+        for phase in (a, b):
+            env = {name: phase.values[name][rows] for name in line.names if name in phase.values}
+            for name in line.names - set(env):
+                env[name] = np.full(len(rows), "" if name.startswith("situation.") else False)
+            value = np.asarray(line.evaluate(env), dtype=bool)
+            sides.append(np.broadcast_to(value, (len(rows),)))
+        if text.startswith("changing "):
+            return np.asarray(sides[0] != sides[1])
+        return np.asarray(sides[0] | sides[1])
+
+
+class MatrixBuilder:
+    """Builds the matrix of one installation; `simulate` is also what practice and checks use."""
+
+    def __init__(self, knowledge: KnowledgeBase, installation: Installation) -> None:
+        self.knowledge = knowledge
+        self.installation = installation
+        self.healthy_circuit = Circuit(installation)
+        self.tests = installed_tests(knowledge, installation, self.healthy_circuit)
+        fitting = [
+            _fitting(complaint, installation) for complaint in knowledge.complaints.values()
+        ]
+        self.complaints = [c for c in fitting if c.when]
+        self.conditions, self.named = conditions_for(installation, self.tests, self.complaints)
+        self.index = {condition.key: k for k, condition in enumerate(self.conditions)}
+        self.bridges = sorted({pair for c in self.conditions for pair in c.bridge})
+
+    def simulate(self, mode: InstalledMode | None, samples: int = SAMPLES) -> Simulation:
+        """Settle every condition under one failure mode (None: healthy)."""
+        circuit = Circuit(self.installation, mode, self.bridges, samples)
+        return Simulation(circuit, self.conditions, self.named)
+
+    def row(self, mode: InstalledMode | None) -> tuple[list[NDArray[np.float64]], list[float]]:
+        """The distributions of every test and the chance of every complaint."""
+        simulation = self.simulate(mode)
+        shown = []
+        for test in self.tests.values():
+            if test.condition is None:
+                shown.append(self._signs(test, mode))
+                continue
+            a, b, rows = simulation.phases(self.index[test.condition.key])
+            shown.append(distribution(simulation.circuit, test, a, b, rows))
+        reported = []
+        for complaint in self.complaints:
+            any_way = np.zeros(simulation.samples, dtype=bool)
+            for alternative in complaint.when:
+                whole = np.ones(simulation.samples, dtype=bool)
+                for name, text in alternative.items():
+                    whole &= simulation.holds(self.named[name], text)
+                any_way |= whole
+            reported.append(float(any_way.mean()))
+        return shown, reported
+
+    def _signs(self, test: InstalledTest, mode: InstalledMode | None) -> NDArray[np.float64]:
+        """Observation of signs: each named outcome, then 'none of them'."""
+        chances = []
+        for sign in test.of:
+            word = self.knowledge.signs[sign].background
+            if mode and (not test.it or mode.unit == test.it) and sign in mode.mode.signs:
+                word = mode.mode.signs[sign]
+            chances.append(self.knowledge.word("how_sure", word))
+        seen = np.array(chances)
+        if seen.sum() > 0.98:
+            seen = seen * (0.98 / seen.sum())
+        return np.append(seen, 1.0 - seen.sum())
+
+    def build(self, progress: Progress | None = None) -> DependencyMatrix:
+        """Every row, healthy last."""
+        modes: list[InstalledMode | None] = [*self.installation.modes.values(), None]
+        widest = max(len(t.outcomes) for t in self.tests.values())
+        p = np.zeros((len(modes), len(self.tests), widest))
+        complaints = np.zeros((len(modes), len(self.complaints)))
+        for r, mode in enumerate(modes):
+            shown, reported = self.row(mode)
+            for k, distribution_ in enumerate(shown):
+                p[r, k, : len(distribution_)] = distribution_
+            complaints[r] = reported
+            if progress:
+                progress(r + 1, len(modes))
+        return DependencyMatrix(
+            rows=(*self.installation.modes, HEALTHY),
+            tests=tuple(self.tests),
+            p=p,
+            sizes=np.array([len(t.outcomes) for t in self.tests.values()]),
+            complaints={c.id: complaints[:, k] for k, c in enumerate(self.complaints)},
+        )
+
+
+def _fitting(complaint: Complaint, installation: Installation) -> Complaint:
+    """The alternatives whose situations this installation has."""
+    situations = installation.type.situations
+    kept = tuple(a for a in complaint.when if all(name in situations for name in a))
+    return replace(complaint, when=kept)

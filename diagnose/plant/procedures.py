@@ -1,0 +1,120 @@
+"""Tests as they can be done on one installation.
+
+A template (`each: float_switch`) becomes one test per fitted part of that type. A test whose
+points, elements or needs are not there is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from diagnose.errors import fail
+from diagnose.knowledge.records import KnowledgeBase, Outcome, TestSpec
+from diagnose.plant.behaviour import Condition
+from diagnose.plant.circuit import Circuit
+from diagnose.plant.compose import Installation, fill
+
+NODE_KINDS = ("volts_dc", "volts_ac", "volts_ac_loz", "ohms", "insulation", "farads", "head")
+BRANCH_KINDS = ("amps_ac", "flow")
+ISOLATED: Mapping[str, str] = {"supply": "off"}
+
+
+@dataclass(frozen=True)
+class InstalledTest:
+    """One test on one installation; `of` holds resolved addresses or an expression."""
+
+    id: str
+    spec: TestSpec
+    it: str
+    title: str
+    do: str
+    of: tuple[str, ...]
+    condition: Condition | None
+    minutes: float
+    error: float
+    spread: float
+
+    @property
+    def outcomes(self) -> tuple[Outcome, ...]:
+        return self.spec.outcomes
+
+
+def situation_condition(installation: Installation, name: str) -> Condition:
+    """The condition of a situation of the installation type.
+
+    Raises
+    ------
+    DiagnoseError
+        There is no such situation.
+    """
+    situations = installation.type.situations
+    if name not in situations:
+        raise fail(
+            "unknown-id",
+            f"there is no situation '{name}'",
+            getattr(name, "place", None),
+            situations,
+        )
+    situation = situations[name]
+    return Condition(values=situation.values, after=situation.after, found=situation.found)
+
+
+def installed_tests(
+    knowledge: KnowledgeBase, installation: Installation, circuit: Circuit
+) -> dict[str, InstalledTest]:
+    """Every test that can be done here, by id (``test`` or ``test@instance``)."""
+    tests: dict[str, InstalledTest] = {}
+    for spec in knowledge.tests.values():
+        if spec.each:
+            fitted = [n for n, i in installation.instances.items() if i.part in spec.each.split("|")]
+        else:
+            fitted = [""]
+        for it in fitted:
+            test = _install(knowledge, installation, circuit, spec, it)
+            if test is not None:
+                tests[test.id] = test
+    return tests
+
+
+def _install(
+    knowledge: KnowledgeBase,
+    installation: Installation,
+    circuit: Circuit,
+    spec: TestSpec,
+    it: str,
+) -> InstalledTest | None:
+    def filled(text: str) -> str:
+        return fill(text, installation, it)
+
+    if not installation.fits(filled(spec.needs)):
+        return None
+    of = tuple(filled(x) for x in spec.of)
+    if any("{" in x for x in of):
+        return None
+    if spec.kind in NODE_KINDS and not all(circuit.has_net(x) for x in of):
+        return None
+    if spec.kind in BRANCH_KINDS and not all(circuit.has_branch(x) for x in of):
+        return None
+    lift = frozenset(filled(x) for x in spec.lift)
+    bridge = tuple(filled(x) for x in spec.bridge)
+    if any(not circuit.has_branch(x) for x in lift) or any(not circuit.has_net(x) for x in bridge):
+        return None
+    condition: Condition | None = None
+    if spec.situation:
+        base = situation_condition(installation, spec.situation)
+        values = {**base.values, **{k: filled(v) for k, v in spec.values.items()}}
+        pairs = frozenset(zip(bridge[::2], bridge[1::2], strict=True))
+        condition = replace(base, values=values, lift=lift, bridge=pairs)
+    return InstalledTest(
+        id=f"{spec.id}@{it}" if it else spec.id,
+        spec=spec,
+        it=it,
+        title=filled(spec.title),
+        do=filled(spec.do),
+        of=of,
+        condition=condition,
+        minutes=knowledge.word("minutes", spec.minutes),
+        error=knowledge.word("answer_errors", spec.answering),
+        spread=knowledge.word("accuracy", spec.accuracy),
+    )

@@ -1,0 +1,179 @@
+"""What an instrument or a person would read in a settled circuit, and in which outcome it falls."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from diagnose.knowledge.records import Domain, Outcome
+from diagnose.plant.behaviour import Phase, Values
+from diagnose.plant.circuit import FREQUENCY, Circuit
+from diagnose.plant.procedures import InstalledTest
+
+METER_OHMS = 10e6
+"""Input resistance of an ordinary digital multimeter on volts (references A5)."""
+LOZ_OHMS = 3e3
+"""Input resistance of a low-impedance range (references A5)."""
+OHMS_END = 5e7
+"""Above this an ordinary meter shows overload."""
+UNSTEADY = "unsteady"
+
+
+def numeric_reading(
+    circuit: Circuit, test: InstalledTest, phase: Phase, rows: NDArray[np.int_]
+) -> NDArray[np.float64]:
+    """The number shown, in base units, for the given rows of a phase, (len(rows),)."""
+    kind = test.spec.kind
+    if kind in ("amps_ac", "flow"):
+        domain, index = circuit.branch(test.of[0])
+        network = circuit.networks[domain]
+        v = phase.v[domain][rows]
+        current = phase.g[domain][rows, index] * network.drop(v, index) + phase.c[domain][
+            rows, index
+        ]
+        return np.abs(current) if kind == "amps_ac" else np.real(current)
+    nets = [circuit.net_of(x) for x in test.of]
+    domain = circuit.installation.domain[nets[0]]
+    p = circuit.node[nets[0]]
+    q = circuit.node[nets[1]] if len(nets) > 1 else -1
+    if kind in ("ohms", "insulation", "farads"):
+        return _resistance(circuit, domain, p, q, phase, rows, kind)
+    v = phase.v[domain][rows]
+    zero = np.zeros(len(rows))
+    across = (v[:, p] if p >= 0 else zero) - (v[:, q] if q >= 0 else zero)
+    if kind == "head":
+        return np.real(across)
+    meter = LOZ_OHMS if kind == "volts_ac_loz" else METER_OHMS
+    inner = circuit.networks[domain].between(phase.g[domain][rows], p, q)
+    loaded = across * meter / (meter + inner)
+    return np.real(loaded) if kind == "volts_dc" else np.abs(loaded)
+
+
+def _resistance(
+    circuit: Circuit,
+    domain: Domain,
+    p: int,
+    q: int,
+    phase: Phase,
+    rows: NDArray[np.int_],
+    kind: str,
+) -> NDArray[np.float64]:
+    """Ohms (direct current) or farads between two points of a dead circuit."""
+    g = phase.g[domain][rows]
+    network = circuit.networks[domain]
+    if kind == "farads":
+        admittance = 1.0 / network.between(g, p, q)
+        return np.maximum(np.imag(admittance) / (2 * np.pi * FREQUENCY), 0.0)
+    direct = np.real(1.0 / np.where(g == 0, 1e-12, g)).copy()
+    for branch in circuit.branches[domain]:
+        k = branch.index
+        if branch.kind == "capacitor":
+            direct[:, k] = np.where(np.abs(g[:, k]) > 1.0, np.abs(1.0 / g[:, k]), 1e9)
+        elif branch.kind == "source":
+            direct[:, k] = np.where(np.abs(phase.c[domain][rows, k]) > 0, 1e9, direct[:, k])
+        elif branch.kind == "diode":
+            direct[:, k] = np.where(np.abs(direct[:, k]) < 0.1, direct[:, k], 1e9)
+    return np.real(network.between(1.0 / direct, p, q))
+
+
+def bin_probabilities(
+    values: NDArray[np.float64], outcomes: Sequence[Outcome], spread: float, floor: float
+) -> NDArray[np.float64]:
+    """Chance of each numeric outcome given the true values, (len(values), len(outcomes)).
+
+    The reading is normal about the true value with standard deviation
+    ``spread·|value| + floor``; outcomes are ordered by their upper limits.
+    """
+    result = np.zeros((len(values), len(outcomes)))
+    sigma = spread * np.abs(values) + floor
+    below = np.zeros(len(values))
+    for k, outcome in enumerate(outcomes):
+        if outcome.when:
+            continue
+        limit = np.inf if outcome.below is None else outcome.below
+        upper = ndtr((limit - values) / sigma)
+        result[:, k] = np.maximum(upper - below, 0.0)
+        below = np.maximum(upper, below)
+    return result
+
+
+def floor_of(unit: str, outcomes: Sequence[Outcome]) -> float:
+    """Smallest spread of a reading: a hundredth of the lowest limit."""
+    limits = [abs(o.below) for o in outcomes if o.below]
+    return 0.01 * min(limits) if limits else 1e-6
+
+
+def outcome_of(value: float, outcomes: Sequence[Outcome]) -> str:
+    """The outcome in which a reading falls."""
+    for outcome in outcomes:
+        if outcome.when:
+            continue
+        if outcome.below is None or value < outcome.below:
+            return outcome.id
+    return outcomes[-1].id
+
+
+def distribution(
+    circuit: Circuit, test: InstalledTest, a: Phase, b: Phase, rows: NDArray[np.int_]
+) -> NDArray[np.float64]:
+    """P(outcome) of a test over the samples in `rows`, (outcomes,)."""
+    outcomes = test.outcomes
+    if test.spec.kind == "signal":
+        return _signal_distribution(circuit, test, a, b, rows)
+    one = numeric_reading(circuit, test, a, rows)
+    two = numeric_reading(circuit, test, b, rows)
+    floor = floor_of(test.spec.unit, outcomes)
+    p_one = bin_probabilities(one, outcomes, test.spread, floor)
+    p_two = bin_probabilities(two, outcomes, test.spread, floor)
+    unsteady = next((k for k, o in enumerate(outcomes) if o.when == "changing"), None)
+    result = (p_one + p_two) / 2
+    if unsteady is not None:
+        differs = (p_one.argmax(axis=1) != p_two.argmax(axis=1)) & (np.abs(one - two) > 2 * floor)
+        result[differs] = 0.0
+        result[differs, unsteady] = 1.0
+    return np.asarray(result.mean(axis=0))
+
+
+def _signal_distribution(
+    circuit: Circuit, test: InstalledTest, a: Phase, b: Phase, rows: NDArray[np.int_]
+) -> NDArray[np.float64]:
+    outcomes = test.outcomes
+    env_a, env_b = _environment(a, rows), _environment(b, rows)
+    result = np.zeros((len(rows), len(outcomes)))
+    left_a = np.ones(len(rows), dtype=bool)
+    left_b = left_a.copy()
+    changing = np.zeros(len(rows), dtype=bool)
+    for k, outcome in enumerate(outcomes):
+        text = outcome.when.removeprefix("changing ").strip()
+        if text:
+            line = circuit.compile(text, "")
+            on_a = np.broadcast_to(np.asarray(line.evaluate(env_a), dtype=bool), (len(rows),))
+            on_b = np.broadcast_to(np.asarray(line.evaluate(env_b), dtype=bool), (len(rows),))
+        else:
+            on_a = on_b = np.ones(len(rows), dtype=bool)
+        if outcome.when.startswith("changing "):
+            changing = on_a != on_b
+            result[changing, k] = 1.0
+            left_a &= ~changing
+            left_b &= ~changing
+            continue
+        result[left_a & on_a, k] += 0.5
+        result[left_b & on_b, k] += 0.5
+        left_a, left_b = left_a & ~on_a, left_b & ~on_b
+    return np.asarray(result.mean(axis=0))
+
+
+def _environment(phase: Phase, rows: NDArray[np.int_]) -> Values:
+    class Rows(Values):
+        def __missing__(self, key: str) -> Any:
+            if key in phase.values:
+                value = phase.values[key][rows]
+                self[key] = value
+                return value
+            return super().__missing__(key)
+
+    return Rows()

@@ -1,0 +1,1 @@
+"""Belief, strategy, test graph and rules."""
