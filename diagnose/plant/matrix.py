@@ -179,6 +179,11 @@ class MatrixBuilder:
         self.index = {condition.key: k for k, condition in enumerate(self.conditions)}
         self.bridges = sorted({pair for c in self.conditions for pair in c.bridge})
 
+    @staticmethod
+    def circuit_of(installation: Installation) -> Circuit:
+        """The healthy circuit, for looking up points and elements."""
+        return Circuit(installation)
+
     def simulate(self, mode: InstalledMode | None, samples: int = SAMPLES) -> Simulation:
         """Settle every condition under one failure mode (None: healthy)."""
         circuit = Circuit(self.installation, mode, self.bridges, samples)

@@ -1,0 +1,64 @@
+"""The events of a case: all that was done, asked and answered, in order.
+
+Kinds and their data (all values are texts, numbers, booleans, or lists and mappings of them):
+
+=============  =================================================================================
+opened         installation, variants, instruments, qualification, meter_category, title
+complaint      ids: what the customer reports
+answered       question, choice: safety and history questions
+act            act (isolate, prove_dead, energise), minutes
+finding        test, raw (as typed), outcome, sure (yes | no), minutes, shown (a record only)
+cannot         test, reason
+concluded      status, unit, failure_mode, probability (a record only)
+repaired       unit, failure_mode, minutes
+verified       check, result (pass | fail | cannot)
+withdrawn      event: the id of a finding, a cannot or an answer taken back
+stopped        reason
+resumed        (nothing): the electrical state is unknown again
+closed         what was really found (see `diagnose close`)
+=============  =================================================================================
+"""
+
+from __future__ import annotations
+
+import datetime
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+KINDS = (
+    "opened",
+    "complaint",
+    "answered",
+    "act",
+    "finding",
+    "cannot",
+    "concluded",
+    "repaired",
+    "verified",
+    "withdrawn",
+    "stopped",
+    "resumed",
+    "closed",
+)
+PHYSICAL = ("act", "repaired")
+"""Kinds that happened in the world: they cannot be taken back."""
+
+
+@dataclass(frozen=True)
+class Event:
+    """One thing that happened: a UUID, a time (UTC, ISO 8601), a kind and its data."""
+
+    id: str
+    at: str
+    kind: str
+    data: Mapping[str, Any]
+
+
+def new_event(kind: str, **data: Any) -> Event:
+    """An event that happens now."""
+    if kind not in KINDS:
+        raise ValueError(f"'{kind}' is not a kind of event: {', '.join(KINDS)}")
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    return Event(str(uuid.uuid4()), now, kind, data)

@@ -1,0 +1,64 @@
+"""Why this test: what it would tell, outcome by outcome."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diagnose.interview.steps import Split, Why
+from diagnose.plant.matrix import HEALTHY
+from diagnose.reasoning.belief import UNKNOWN, Belief
+from diagnose.reasoning.decision import Decision
+from diagnose.reasoning.strategy import Choice
+
+if TYPE_CHECKING:
+    from diagnose.interview.session import Session
+
+SHOWN_CAUSES = 3
+SHOWN_OTHERS = 4
+
+
+def title_of(session: Session, name: str) -> str:
+    """A failure mode in words, with its unit where several units share the words."""
+    if name == UNKNOWN:
+        return "a cause that is not in the knowledge base"
+    mode = session.installation.modes[name]
+    unit = session.installation.instances[mode.unit].title
+    return f"{unit}: {mode.title[0].lower()}{mode.title[1:]}"
+
+
+def healthy_outcome(session: Session, test: str) -> str:
+    """What a healthy installation would show."""
+    p = session.matrix.of(HEALTHY, test)
+    return session.tests[test].outcomes[int(np.argmax(p))].title
+
+
+def splits_of(session: Session, belief: Belief, test: str) -> tuple[Split, ...]:
+    """Each outcome of a test with its probability and the causes it would leave in front."""
+    table = belief.table
+    k = table.test_index[test]
+    found = []
+    for j, outcome in enumerate(session.tests[test].outcomes):
+        joint = belief.p * table.likelihood[:, k, j]
+        chance = float(joint.sum())
+        order = np.argsort(-joint, kind="stable")[:SHOWN_CAUSES]
+        leaves = tuple(
+            (title_of(session, table.names[i]), float(joint[i] / chance)) for i in order
+        )
+        found.append(Split(outcome.id, outcome.title, chance, leaves))
+    return tuple(found)
+
+
+def why(session: Session, belief: Belief, choice: Choice, decision: Decision) -> Why:
+    """The explanation shown with a test."""
+    others = tuple(
+        (session.tests[c.candidate.test].title, c.score)
+        for c in decision.choices[1 : 1 + SHOWN_OTHERS]
+    )
+    return Why(
+        gain=choice.gain,
+        minutes=choice.candidate.minutes,
+        splits=splits_of(session, belief, choice.candidate.test),
+        instead=others,
+    )

@@ -1,0 +1,56 @@
+"""The facts that the rules see at each turn; all values are texts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from diagnose.interview.state import State
+from diagnose.knowledge.rule_records import Fact
+from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
+
+if TYPE_CHECKING:
+    from diagnose.interview.session import Session
+
+BANDS = ((0.95, "certain"), (0.7, "likely"), (0.2, "possible"), (0.05, "unlikely"))
+MOST_SUSPECTS = 5
+
+
+def band_of(probability: float) -> str:
+    """The word for a probability: certain, likely, possible, unlikely, or "" below them."""
+    return next((word for limit, word in BANDS if probability >= limit), "")
+
+
+def facts_of(session: Session, state: State, belief: Belief) -> list[Fact]:
+    """Everything categorical about this moment."""
+    opened = state.opened
+    facts = [Fact.of("state", name="electrical", value=state.electrical.value)]
+    facts += [Fact.of("answer", question=q, choice=c) for q, c in state.answers.items()]
+    category = str(opened.get("meter_category", "cat_iii"))
+    facts.append(Fact.of("answer", question="meter_category", choice=category))
+    instruments = opened.get("instruments")
+    if instruments is None:
+        instruments = {t.spec.instrument for t in session.tests.values()} - {"none"}
+    facts += [Fact.of("instrument", id=str(i)) for i in sorted(instruments)]
+    facts.append(
+        Fact.of("person", qualification=str(opened.get("qualification", "instructed")))
+    )
+    for name, choice in session.installation.choices.items():
+        facts.append(Fact.of("variant", name=name, choice=choice))
+    facts += [Fact.of("complaint", id=c) for c in state.complaints]
+    for finding in state.findings:
+        base, _, it = finding.test.partition("@")
+        facts.append(Fact.of("finding", test=base, it=it or "-", outcome=finding.outcome))
+    facts += [Fact.of("repaired", unit=u, mode=m) for u, m in state.repairs]
+    facts += suspects(belief)
+    return list(dict.fromkeys(facts))
+
+
+def suspects(belief: Belief) -> list[Fact]:
+    """The leading few causes, each with its band."""
+    found = []
+    for name, probability in belief.ranking()[:MOST_SUSPECTS]:
+        unit, _, mode = name.partition(".")
+        band = band_of(probability)
+        if band and unit != UNKNOWN_UNIT:
+            found.append(Fact.of("suspect", unit=unit, mode=mode, band=band))
+    return found

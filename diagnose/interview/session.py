@@ -1,0 +1,412 @@
+"""One callout on one installation: from the events so far to the next step."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from diagnose.errors import fail
+from diagnose.interview.conclusions import conclusion_of, verification
+from diagnose.interview.events import Event
+from diagnose.interview.explain import healthy_outcome, why
+from diagnose.interview.facts import facts_of
+from diagnose.interview.state import State, replay
+from diagnose.interview.steps import Conclusion, Option, Step
+from diagnose.knowledge.records import KnowledgeBase, Question
+from diagnose.plant.compose import Installation
+from diagnose.plant.matrix import HEALTHY, DependencyMatrix, MatrixBuilder
+from diagnose.plant.procedures import InstalledTest, installed_tests
+from diagnose.plant.readings import outcome_of
+from diagnose.quantities import QuantityError, parse_reading
+from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief, Hypotheses
+from diagnose.reasoning.decision import Decision, decide
+from diagnose.reasoning.guard import (
+    Electrical,
+    Exposure,
+    SafetyState,
+    Skill,
+    refuse_act,
+    refuse_step,
+)
+from diagnose.reasoning.planner import (
+    Costs,
+    Equipment,
+    Standing,
+    acts_needed,
+    candidates,
+)
+from diagnose.reasoning.rules import Inference, RuleEngine
+from diagnose.reasoning.strategy import Candidate, Choice, Greedy, Strategy
+
+CAT_RATED = ("cat_iii", "cat_iv")
+REPAIRED = 0.02
+"""What is left of a cause's odds once its unit was repaired and the fault stayed (judgement)."""
+UNCHANGED = 0.15
+"""A finding survives a repair where the repaired cause shifts its test by less than this."""
+SOMETIMES_SHOWN = 0.5
+"""Share of the time that an intermittent fault shows while it is being looked for (judgement)."""
+NOT_SURE_WEIGHT = 0.5
+"""Weight of an answer given as *not sure* (judgement)."""
+
+ACT_TEXTS = {
+    "isolate": (
+        "Isolate the installation",
+        "Switch off and lock off every source on all poles: pump circuit, control supply, any "
+        "generator or inverter. Hang a tag.",
+    ),
+    "prove_dead": (
+        "Prove dead",
+        "Try the two-pole tester on a known source. Test line-neutral, line-earth and "
+        "neutral-earth at the place of work. Try the tester again. Discharge the run capacitor "
+        "through a resistor and measure it.",
+    ),
+    "energise": (
+        "Switch the supply on, covers closed",
+        "Refit every lifted lead, remove tools, close the covers, warn everybody, then switch on.",
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Turn:
+    """All that one turn computed: state, belief, what the rules say, the decision."""
+
+    state: State
+    belief: Belief
+    inference: Inference
+    decision: Decision | None
+    step: Step
+
+
+class Session:
+    """Everything that stays the same during a callout, built once."""
+
+    def __init__(
+        self,
+        knowledge: KnowledgeBase,
+        installation: Installation,
+        matrix: DependencyMatrix,
+        strategy: Strategy | None = None,
+        rules: RuleEngine | None = None,
+    ) -> None:
+        self.knowledge = knowledge
+        self.installation = installation
+        self.matrix = matrix
+        self.strategy = strategy or Greedy()
+        self.rules = rules or RuleEngine(list(knowledge.rules.values()))
+        circuit = MatrixBuilder.circuit_of(installation)
+        self.tests: dict[str, InstalledTest] = installed_tests(knowledge, installation, circuit)
+        self.costs = Costs.of(knowledge)
+        self.places = {name: t.spec.place_at for name, t in self.tests.items()}
+        self.rates = {name: m.mode.rate.nominal for name, m in installation.modes.items()}
+        self.errors = {name: t.error for name, t in self.tests.items()}
+        self._tables: dict[str, Hypotheses] = {}
+        self.questions = {
+            name: q for name, q in knowledge.questions.items() if q.kind in ("safety", "history")
+        }
+
+    # ------------------------------------------------------------------ belief
+
+    def table(self, present: str) -> Hypotheses:
+        """Hypotheses; where the fault shows only sometimes, intermittent modes are diluted."""
+        if present not in self._tables:
+            matrix = self.matrix
+            if present not in ("", "now"):
+                p = matrix.p.copy()
+                healthy = p[matrix.rows.index(HEALTHY)]
+                for r, name in enumerate(matrix.rows[:-1]):
+                    if present in self.installation.modes[name].mode.intermittent:
+                        p[r] = SOMETIMES_SHOWN * p[r] + (1 - SOMETIMES_SHOWN) * healthy
+                matrix = replace(matrix, p=p)
+            self._tables[present] = Hypotheses.of(matrix, self.rates, self.errors)
+        return self._tables[present]
+
+    def belief(self, state: State) -> Belief:
+        """Posterior from the complaint, the history, the findings and the repairs made."""
+        table = self.table(state.answers.get("present", "now"))
+        for complaint in state.complaints:
+            if complaint not in table.complaint:
+                raise fail("unknown-id", f"'{complaint}' cannot occur here", None, table.complaint)
+        belief = Belief(table, table.prior(state.complaints, self.history(state.answers)))
+        repaired = [f"{unit}.{mode}" for unit, mode in state.repairs]
+        for finding in state.findings:
+            if finding.test not in table.test_index:
+                continue
+            later = repaired[finding.after_repairs :]
+            if any(self._shifts(name, finding.test) for name in later):
+                continue
+            strength = 1.0 if finding.sure else NOT_SURE_WEIGHT
+            k = self.outcome_index(finding.test, finding.outcome)
+            belief = belief.update(finding.test, k, strength)
+        return belief.scale({name: REPAIRED for name in repaired})
+
+    def _shifts(self, mode: str, test: str) -> bool:
+        if mode not in self.matrix.rows:
+            return True
+        gap = self.matrix.of(mode, test) - self.matrix.of(HEALTHY, test)
+        return bool(0.5 * np.abs(gap).sum() >= UNCHANGED)
+
+    def history(self, answers: Mapping[str, str]) -> dict[str, float]:
+        """Factors on the rates from the answers about the past."""
+        factors: dict[str, float] = {}
+        for question, choice in answers.items():
+            record = self.knowledge.questions.get(question)
+            for target, word in (record.factors.get(choice, {}) if record else {}).items():
+                factor = self.knowledge.word("history_factors", word)
+                for name, mode in self.installation.modes.items():
+                    part = self.installation.instances[mode.unit].part
+                    names = (mode.mode.mode_class, name, mode.unit, part, f"{part}.{mode.mode.id}")
+                    if target in names:
+                        factors[name] = factors.get(name, 1.0) * factor
+        present = answers.get("present", "now")
+        if present != "now":
+            for name, mode in self.installation.modes.items():
+                if present in mode.mode.intermittent:
+                    more = self.knowledge.word("history_factors", "more")
+                    factors[name] = factors.get(name, 1.0) * more
+        return factors
+
+    def outcome_index(self, test: str, outcome: str) -> int:
+        """Position of an outcome of a test.
+
+        Raises
+        ------
+        DiagnoseError
+            The test has no such outcome.
+        """
+        ids = [o.id for o in self.tests[test].outcomes]
+        if outcome not in ids:
+            raise fail(
+                "unknown-id",
+                f"'{outcome}' is not an outcome of '{test}'",
+                getattr(outcome, "place", None),
+                ids,
+            )
+        return ids.index(outcome)
+
+    def read_answer(self, test: str, typed: str) -> str:
+        """The outcome behind a typed answer: a reading, or an outcome's id or number.
+
+        Raises
+        ------
+        DiagnoseError
+            Neither; the message says what is legal.
+        """
+        record = self.tests[test]
+        ids = [o.id for o in record.outcomes]
+        text = typed.strip()
+        if text in ids:
+            return text
+        place = getattr(typed, "place", None)
+        if not record.spec.unit:
+            raise fail("answer", f"'{text}' is not an outcome of '{test}'", place, ids)
+        try:
+            value = parse_reading(text, record.spec.unit)
+        except QuantityError as error:
+            raise fail("answer", f"{test}: {error}", place, ids) from error
+        return outcome_of(value, record.outcomes)
+
+    # ------------------------------------------------------------------ safety
+
+    def equipment(self, state: State, inference: Inference) -> Equipment:
+        """Instruments at hand and the guard's view of the person and the place."""
+        opened = state.opened
+        known = {t.spec.instrument for t in self.tests.values()} | {"none"}
+        instruments = opened.get("instruments")
+        skill = Skill(str(opened.get("qualification", "instructed")))
+        safety = SafetyState(
+            electrical=state.electrical,
+            skill=skill,
+            hazard=bool(inference.concluded("hold")),
+            rated_meter=str(opened.get("meter_category", "cat_iii")) in CAT_RATED,
+        )
+        chosen = frozenset(known if instruments is None else {"none", *instruments})
+        return Equipment(chosen, safety)
+
+    def forbidden(self, inference: Inference) -> tuple[set[str], set[str]]:
+        """States and base tests that the rules forbid now."""
+        facts = inference.concluded("forbid")
+        states = {f.get("state") for f in facts} - {""}
+        tests = {f.get("test") for f in facts} - {""}
+        return states, tests
+
+    # ------------------------------------------------------------------ the turn
+
+    def turn(self, events: Sequence[Event]) -> Turn:
+        """The next step after these events: belief, rules, strategy, veto, in this order."""
+        state = replay(events, self.places)
+        belief = self.belief(state)
+        inference = self.rules.infer(facts_of(self, state, belief))
+        excluded = {f.get("unit") for f in inference.concluded("exclude")}
+        if excluded:
+            names = [n for n in belief.table.names if n.partition(".")[0] in excluded]
+            belief = belief.scale({n: 1e-6 for n in names})
+        step, decision = self._next(state, belief, inference)
+        return Turn(state, belief, inference, decision, step)
+
+    def _next(
+        self, state: State, belief: Belief, inference: Inference
+    ) -> tuple[Step, Decision | None]:
+        if state.closed is not None:
+            return Step("done", "closed", "The case is closed"), None
+        question = self._question(state)
+        if question is not None:
+            return question, None
+        if state.stopped:
+            return self._ending(state, belief, inference, "stopped", [state.stopped]), None
+        if state.verifying:
+            return self._verify(state, belief, inference), None
+        handed = inference.concluded("hand_over")
+        if handed:
+            reasons = [f.get("why").replace("_", " ") for f in handed]
+            return self._ending(state, belief, inference, "handed_over", reasons), None
+        equipment = self.equipment(state, inference)
+        fresh, repeats = self.possible(state, inference, equipment)
+        decision = decide(belief, fresh, self.strategy, repeats)
+        if decision.kind == "test":
+            for choice in decision.choices:
+                step = self._test_step(state, belief, equipment, choice, decision)
+                if step is not None:
+                    return step, decision
+            decision = decide(belief, [], self.strategy)
+        holds = [f.get("why").replace("_", " ") for f in inference.concluded("hold")]
+        if decision.kind == "concluded":
+            return self._ending(state, belief, inference, "concluded", holds), decision
+        if decision.kind == "unknown":
+            reasons = ["no cause in the knowledge base explains the findings", *holds]
+            return self._ending(state, belief, inference, "handed_over", reasons), decision
+        reasons = holds or ["no permitted test tells the remaining causes apart"]
+        status = "handed_over" if holds else "ambiguous"
+        return self._ending(state, belief, inference, status, reasons), decision
+
+    def possible(
+        self, state: State, inference: Inference, equipment: Equipment
+    ) -> tuple[list[Candidate], list[Candidate]]:
+        """Permitted tests not yet done, and those that could be repeated."""
+        states, tests = self.forbidden(inference)
+        blocked = {
+            n
+            for n, t in self.tests.items()
+            if t.spec.state in states or t.spec.id in tests or n in tests
+        }
+        standing = Standing(state.place, state.electrical)
+        index = self.table(state.answers.get("present", "now")).test_index
+        everything = candidates(
+            self.tests, index, self.costs, standing, equipment, blocked | set(state.cannot)
+        )
+        seen = state.seen
+        fresh = [c for c in everything if c.test not in seen]
+        return fresh, [c for c in everything if c.test in seen]
+
+    def _question(self, state: State) -> Step | None:
+        for kind in ("safety", "history"):
+            if kind == "history" and not state.complaints:
+                complaints = [
+                    Option(c, self.knowledge.complaints[c].title) for c in self.matrix.complaints
+                ]
+                return Step("question", "complaint", "What is the complaint?", "", tuple(complaints))
+            for name, question in self.questions.items():
+                if question.kind == kind and name not in state.answers:
+                    return _question_step(question)
+        return None
+
+    def _test_step(
+        self,
+        state: State,
+        belief: Belief,
+        equipment: Equipment,
+        choice: Choice,
+        decision: Decision,
+    ) -> Step | None:
+        """The chosen test, or the change of state that it needs first; None if refused."""
+        test = self.tests[choice.candidate.test]
+        exposure = Exposure(test.spec.state)
+        acts = acts_needed(state.electrical, exposure)
+        if acts:
+            act = acts[0]
+            if refuse_act(equipment.safety, act):
+                return None
+            title, text = ACT_TEXTS[act]
+            return Step(
+                "act",
+                act,
+                title,
+                text,
+                (Option("done", "done"),),
+                minutes=self.costs.act(act) + self.costs.move(state.place, "panel"),
+                place="panel",
+                cautions=self.texts(("isolate_first",) if act != "energise" else ("mains_live",)),
+                why=None,
+            )
+        if refuse_step(equipment.safety, exposure, test.spec.by == "licensed"):
+            return None
+        return Step(
+            "test",
+            test.id,
+            test.title,
+            test.do,
+            tuple(Option(o.id, o.title) for o in test.outcomes),
+            unit=test.spec.unit,
+            minutes=test.minutes + self.costs.move(state.place, test.spec.place_at),
+            place=test.spec.place_at,
+            state=test.spec.state,
+            instrument=test.spec.instrument,
+            healthy=healthy_outcome(self, test.id),
+            cautions=self.texts(test.spec.cautions),
+            again=decision.again,
+            why=why(self, belief, choice, decision),
+        )
+
+    def texts(self, cautions: Sequence[str]) -> tuple[str, ...]:
+        """Caution texts by id."""
+        known = self.knowledge.cautions
+        return tuple(known[c].text for c in cautions if c in known)
+
+    def _ending(
+        self,
+        state: State,
+        belief: Belief,
+        inference: Inference,
+        status: str,
+        reasons: Sequence[str],
+    ) -> Step:
+        conclusion = conclusion_of(self, state, belief, inference, status, reasons)
+        title = {
+            "concluded": f"Likely cause: {conclusion.title}",
+            "ambiguous": "Several causes are left",
+            "stopped": "Stopped for now",
+            "handed_over": "Hand over",
+        }[status]
+        return Step("conclusion", status, title, conclusion=conclusion)
+
+    def _verify(self, state: State, belief: Belief, inference: Inference) -> Step:
+        for check in verification(self, state, inference):
+            if check.id not in state.checks:
+                options = (
+                    Option("pass", "as it should be"),
+                    Option("fail", "not as it should be"),
+                    Option("cannot", "cannot be checked now"),
+                )
+                return Step("verify", check.id, check.title, check.how, options)
+        return Step("done", "verified", "The repair is verified")
+
+    def conclude(self, turn: Turn, status: str, reason: str) -> Conclusion:
+        """A conclusion on demand: what is known when the person stops."""
+        return conclusion_of(
+            self, turn.state, turn.belief, turn.inference, status, [reason] if reason else []
+        )
+
+    def is_unknown(self, unit: str) -> bool:
+        """Whether a unit stands for 'not in the knowledge base'."""
+        return unit == UNKNOWN_UNIT
+
+    def needs_proving(self, state: State) -> bool:
+        """Whether the electrical state must be taken as live."""
+        return state.electrical is not Electrical.PROVED_DEAD
+
+
+def _question_step(question: Question) -> Step:
+    options = tuple(Option(k, v) for k, v in question.choices.items())
+    return Step("question", question.id, question.ask, "", options)

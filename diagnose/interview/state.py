@@ -1,0 +1,144 @@
+"""From the list of events to where the callout stands."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from diagnose.errors import fail
+from diagnose.interview.events import PHYSICAL, Event
+from diagnose.reasoning.guard import Electrical, after_act
+from diagnose.reasoning.planner import PANEL
+
+NOT_SURE = "not_sure"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A test that was done: the answer as typed, its outcome, and when."""
+
+    event: str
+    test: str
+    outcome: str
+    raw: str
+    sure: bool
+    minutes: float
+    after_repairs: int
+
+
+@dataclass
+class State:
+    """Everything the next step hangs on; rebuilt from the events at every turn."""
+
+    opened: Mapping[str, Any] = field(default_factory=dict)
+    complaints: tuple[str, ...] = ()
+    answers: dict[str, str] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+    cannot: dict[str, str] = field(default_factory=dict)
+    electrical: Electrical = Electrical.ENERGISED
+    place: str = PANEL
+    minutes: float = 0.0
+    repairs: list[tuple[str, str]] = field(default_factory=list)
+    checks: dict[str, str] = field(default_factory=dict)
+    concluded: dict[str, Any] | None = None
+    stopped: str = ""
+    closed: Mapping[str, Any] | None = None
+
+    @property
+    def verifying(self) -> bool:
+        """A repair was made and no check of it has failed."""
+        return bool(self.repairs) and "fail" not in self.checks.values()
+
+    @property
+    def seen(self) -> set[str]:
+        """Tests that were answered or cannot be done."""
+        return {f.test for f in self.findings} | set(self.cannot)
+
+
+def withdrawn_ids(events: Iterable[Event]) -> set[str]:
+    """Ids of the events that were taken back."""
+    return {str(e.data["event"]) for e in events if e.kind == "withdrawn"}
+
+
+def last_retractable(events: Sequence[Event]) -> Event | None:
+    """The latest answer that can still be taken back; physical acts cannot."""
+    gone = withdrawn_ids(events)
+    for event in reversed(events):
+        if event.id in gone or event.kind in ("withdrawn", "resumed", "stopped", "concluded"):
+            continue
+        if event.kind in ("finding", "cannot", "answered", "verified"):
+            return event
+        if event.kind not in PHYSICAL:
+            return None
+    return None
+
+
+def replay(events: Sequence[Event], places: Mapping[str, str]) -> State:
+    """Fold the events; `places` tells where each test is done.
+
+    Raises
+    ------
+    DiagnoseError
+        An event is of an unknown kind or lacks its data.
+    """
+    state = State()
+    gone = withdrawn_ids(events)
+    for event in events:
+        try:
+            _fold(state, event, gone, places)
+        except KeyError as error:
+            raise fail("case", f"the event {event.id} ({event.kind}) lacks {error}") from error
+    return state
+
+
+def _fold(state: State, event: Event, gone: set[str], places: Mapping[str, str]) -> None:
+    data = event.data
+    if event.kind in ("withdrawn", "resumed"):
+        state.electrical = Electrical.UNKNOWN
+        state.stopped = ""
+        if event.kind == "withdrawn":
+            state.concluded = None
+        return
+    minutes = float(data.get("minutes", 0.0))
+    state.minutes += minutes
+    if event.id in gone:
+        return
+    if event.kind == "opened":
+        state.opened = data
+    elif event.kind == "complaint":
+        state.complaints = tuple(data["ids"])
+    elif event.kind == "answered":
+        state.answers[str(data["question"])] = str(data["choice"])
+    elif event.kind == "act":
+        state.electrical = after_act(state.electrical, str(data["act"]))
+        state.place = PANEL
+    elif event.kind == "finding":
+        test = str(data["test"])
+        state.findings.append(
+            Finding(
+                event.id,
+                test,
+                str(data["outcome"]),
+                str(data.get("raw", data["outcome"])),
+                data.get("sure", "yes") != "no",
+                minutes,
+                len(state.repairs),
+            )
+        )
+        state.place = places.get(test, state.place)
+    elif event.kind == "cannot":
+        state.cannot[str(data["test"])] = str(data.get("reason", ""))
+    elif event.kind == "concluded":
+        state.concluded = dict(data)
+    elif event.kind == "repaired":
+        state.repairs.append((str(data["unit"]), str(data["failure_mode"])))
+        state.checks = {}
+        state.concluded = None
+        state.electrical = Electrical.UNKNOWN
+    elif event.kind == "verified":
+        state.checks[str(data["check"])] = str(data["result"])
+    elif event.kind == "stopped":
+        state.stopped = str(data.get("reason", "stopped"))
+    elif event.kind == "closed":
+        state.closed = data

@@ -1,0 +1,106 @@
+"""What the interview can ask for, and what it can conclude: values only, nothing printed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+STATUSES = ("concluded", "ambiguous", "stopped", "handed_over")
+
+
+@dataclass(frozen=True)
+class Option:
+    """One answer that may be chosen."""
+
+    id: str
+    title: str
+
+
+@dataclass(frozen=True)
+class Split:
+    """One outcome of a test: how likely it is and which causes it would leave in front."""
+
+    outcome: str
+    title: str
+    probability: float
+    leaves: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class Why:
+    """Why this test: its information (bits), its minutes, and what each outcome would mean."""
+
+    gain: float
+    minutes: float
+    splits: tuple[Split, ...]
+    instead: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Step:
+    """One thing to ask or to do.
+
+    `kind` is ``question``, ``act``, ``test``, ``conclusion``, ``verify`` or ``done``.
+    """
+
+    kind: str
+    id: str
+    title: str
+    text: str = ""
+    options: tuple[Option, ...] = ()
+    unit: str = ""
+    minutes: float = 0.0
+    place: str = ""
+    state: str = ""
+    instrument: str = ""
+    healthy: str = ""
+    cautions: tuple[str, ...] = ()
+    again: bool = False
+    why: Why | None = None
+    conclusion: Conclusion | None = None
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One finding and how strongly it speaks for (+) or against (-) a cause, in bits."""
+
+    test: str
+    title: str
+    outcome: str
+    bits: float
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing to verify after the repair."""
+
+    id: str
+    title: str
+    how: str
+
+
+@dataclass(frozen=True)
+class Conclusion:
+    """What the interview ends with."""
+
+    status: str
+    unit: str
+    unit_title: str
+    failure_mode: str
+    title: str
+    probability: float
+    mode_probability: float
+    ranking: tuple[tuple[str, str, float], ...]
+    supports: tuple[Evidence, ...] = ()
+    against: tuple[Evidence, ...] = ()
+    remedy: str = ""
+    spares: tuple[str, ...] = ()
+    root_causes: tuple[str, ...] = ()
+    prevention: str = ""
+    licensed: bool = False
+    reasons: tuple[str, ...] = ()
+    recommendations: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    checks: tuple[Check, ...] = ()
+    repair_minutes: float = 0.0
+    details: Mapping[str, str] = field(default_factory=dict)

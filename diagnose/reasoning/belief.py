@@ -1,0 +1,242 @@
+"""Exact posterior over failure modes under a single-fault assumption.
+
+Hypotheses are the installed failure modes and `UNKNOWN`, a cause that the knowledge base does
+not hold. Every likelihood is mixed with the chance that the answer is wrong, so that no
+answer ever rules a cause out for good.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.plant.matrix import HEALTHY, DependencyMatrix
+
+UNKNOWN = "unknown.not_in_knowledge_base"
+"""The hypothesis that the cause is none of those known."""
+UNKNOWN_UNIT = "unknown"
+PRIOR_UNKNOWN = 0.02
+"""Share of callouts whose cause is assumed not to be in the knowledge base (judgement)."""
+MISREPORTED = 0.002
+"""Chance that a complaint is reported although the model does not show it (judgement)."""
+REPEATS = 0.5
+"""Chance that a wrong answer comes out the same when it is asked again (judgement)."""
+
+Floats = NDArray[np.float64]
+
+
+def with_errors(p: Floats, sizes: NDArray[np.int_], errors: Floats) -> Floats:
+    """Mix P(outcome) with wrong answers, uniform over the other outcomes of each test.
+
+    Parameters
+    ----------
+    p : (rows, tests, outcomes)
+        Noise-free distributions, zero beyond a test's own outcomes.
+    sizes, errors : (tests,)
+        Number of outcomes and chance of a wrong answer of each test.
+
+    Returns
+    -------
+    (rows, tests, outcomes)
+        ``(1 - e)·p + e·(1 - p)/(k - 1)``, zero beyond a test's own outcomes.
+    """
+    e = errors[None, :, None]
+    others = np.maximum(sizes - 1, 1)[None, :, None]
+    mixed = (1 - e) * p + e * (1 - p) / others
+    real = np.arange(p.shape[2])[None, None, :] < sizes[None, :, None]
+    return np.where(real, mixed, 0.0)
+
+
+@dataclass(frozen=True)
+class Hypotheses:
+    """The table the belief works on: hypotheses ordered by unit, likelihoods with errors.
+
+    Attributes
+    ----------
+    names, units : (hypotheses,)
+        Failure mode and its replaceable unit.
+    starts : (units,)
+        Where each unit's hypotheses start (they stand together).
+    likelihood : (hypotheses, tests, outcomes)
+    complaint : mapping of complaint to (hypotheses,)
+    weight : (hypotheses,)
+        Unnormalised prior: failure rate.
+    """
+
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    unit_names: tuple[str, ...]
+    starts: NDArray[np.int_]
+    tests: tuple[str, ...]
+    sizes: NDArray[np.int_]
+    likelihood: Floats
+    clean: Floats
+    complaint: Mapping[str, Floats]
+    weight: Floats
+    index: Mapping[str, int] = field(default_factory=dict)
+    test_index: Mapping[str, int] = field(default_factory=dict)
+
+    @staticmethod
+    def of(
+        matrix: DependencyMatrix,
+        rates: Mapping[str, float],
+        errors: Mapping[str, float],
+        leave_out: Sequence[str] = (),
+        unknown: bool = True,
+    ) -> Hypotheses:
+        """Build the table.
+
+        Parameters
+        ----------
+        rates : failure mode -> failures per million hours
+        errors : test -> chance of a wrong answer
+        leave_out : failure modes that are not hypotheses (to measure what then happens)
+        unknown : whether `UNKNOWN` is a hypothesis
+        """
+        rows = [r for r in matrix.rows if r != HEALTHY and r not in leave_out]
+        rows.sort(key=lambda name: name.partition(".")[0])
+        order = [matrix.rows.index(r) for r in rows]
+        p = matrix.p[order]
+        weight = np.array([rates[r] for r in rows])
+        complaints = {c: np.maximum(v[order], MISREPORTED) for c, v in matrix.complaints.items()}
+        names = list(rows)
+        if unknown:
+            names.append(UNKNOWN)
+            uniform = _uniform(matrix.sizes, p.shape[2])
+            background = (weight[:, None, None] * p).sum(axis=0) / weight.sum()
+            p = np.concatenate([p, (0.5 * uniform + 0.5 * background)[None]])
+            weight = np.append(weight, np.nan)
+            complaints = {c: np.append(v, np.nan) for c, v in complaints.items()}
+        units = tuple(name.partition(".")[0] for name in names)
+        starts = np.array([k for k, u in enumerate(units) if k == 0 or units[k - 1] != u])
+        wrong = np.array([errors[t] for t in matrix.tests])
+        return Hypotheses(
+            names=tuple(names),
+            units=units,
+            unit_names=tuple(units[k] for k in starts),
+            starts=starts,
+            tests=matrix.tests,
+            sizes=matrix.sizes,
+            likelihood=with_errors(p, matrix.sizes, wrong),
+            clean=p,
+            complaint=complaints,
+            weight=weight,
+            index={n: k for k, n in enumerate(names)},
+            test_index={t: k for k, t in enumerate(matrix.tests)},
+        )
+
+    def prior(
+        self, complaints: Sequence[str] = (), factors: Mapping[str, float] | None = None
+    ) -> Floats:
+        """Log prior (hypotheses,) given what the customer reports and the history's factors."""
+        weight = self.weight.copy()
+        for name, factor in (factors or {}).items():
+            if name in self.index:
+                weight[self.index[name]] *= factor
+        for complaint in complaints:
+            weight = weight * self.complaint[complaint]
+        unknown = np.isnan(weight)
+        total = np.nansum(weight)
+        weight[unknown] = PRIOR_UNKNOWN / (1 - PRIOR_UNKNOWN) * total
+        return np.asarray(np.log(weight / weight.sum()))
+
+    def by_unit(self, p: Floats) -> Floats:
+        """Sum hypotheses (first axis) into units."""
+        return np.asarray(np.add.reduceat(p, self.starts, axis=0))
+
+
+def _uniform(sizes: NDArray[np.int_], widest: int) -> Floats:
+    real = np.arange(widest)[None, :] < sizes[:, None]
+    return np.asarray(real / sizes[:, None])
+
+
+@dataclass(frozen=True)
+class Belief:
+    """Log probabilities of the hypotheses and what was observed."""
+
+    table: Hypotheses
+    log_p: Floats
+    seen: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def p(self) -> Floats:
+        """Posterior, (hypotheses,), summing to 1."""
+        shifted = np.exp(self.log_p - self.log_p.max())
+        return np.asarray(shifted / shifted.sum())
+
+    @property
+    def unit_p(self) -> Floats:
+        """Posterior of the replaceable units, (units,)."""
+        return self.table.by_unit(self.p)
+
+    def factor(self, test: str, outcome: int) -> Floats:
+        """P(this answer | hypothesis), given the earlier answers to the same test."""
+        k = self.table.test_index[test]
+        fresh = self.table.likelihood[:, k, outcome]
+        earlier = [o for t, o in self.seen if t == test]
+        if not earlier:
+            return np.asarray(fresh)
+        first = self.table.clean[:, k, earlier[-1]]
+        same = 1.0 if earlier[-1] == outcome else 0.0
+        return np.asarray(
+            first * fresh + (1 - first) * (REPEATS * same + (1 - REPEATS) * fresh)
+        )
+
+    def update(self, test: str, outcome: int, strength: float = 1.0) -> Belief:
+        """The belief after one answer; `strength` < 1 for an answer given as *not sure*."""
+        log_p = self.log_p + strength * np.log(self.factor(test, outcome))
+        return Belief(self.table, log_p, (*self.seen, (test, outcome)))
+
+    def scale(self, factors: Mapping[str, float]) -> Belief:
+        """Multiply the odds of some hypotheses (a structural exclusion, a repair made)."""
+        log_p = self.log_p.copy()
+        for name, factor in factors.items():
+            if name in self.table.index:
+                log_p[self.table.index[name]] += np.log(max(factor, 1e-12))
+        return Belief(self.table, log_p, self.seen)
+
+    def ranking(self) -> list[tuple[str, float]]:
+        """Failure modes with their probability, the likeliest first."""
+        p = self.p
+        order = np.lexsort((np.arange(len(p)), -p))
+        return [(self.table.names[k], float(p[k])) for k in order]
+
+    def leading_unit(self) -> tuple[str, float]:
+        """The likeliest replaceable unit."""
+        p = self.unit_p
+        k = int(np.argmax(p))
+        return self.table.unit_names[k], float(p[k])
+
+
+def entropy(p: Floats, axis: int = -1) -> Floats:
+    """Shannon entropy in bits."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(-np.where(p > 0, p * np.log2(p), 0.0).sum(axis=axis))
+
+
+def information(belief: Belief, chosen: NDArray[np.int_] | None = None) -> Floats:
+    """Expected information about the replaceable unit from each test, bits.
+
+    I(U; O) = H(O) - sum over u of P(u)·H(O | u), for all tests at once.
+
+    Parameters
+    ----------
+    chosen : (k,), optional
+        Indices of the tests wanted; all by default.
+
+    References
+    ----------
+    .. [1] J. de Kleer, B. C. Williams, "Diagnosing multiple faults", Artificial Intelligence
+       32 (1987) 97-130: minimum expected entropy.
+    """
+    table = belief.table
+    likelihood = table.likelihood if chosen is None else table.likelihood[:, chosen]
+    joint = table.by_unit(belief.p[:, None, None] * likelihood)
+    marginal = joint.sum(axis=0)
+    mutual = entropy(marginal) + entropy(belief.unit_p) - entropy(
+        joint.transpose(1, 0, 2).reshape(marginal.shape[0], -1)
+    )
+    return np.maximum(mutual, 0.0)

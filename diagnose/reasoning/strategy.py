@@ -1,0 +1,81 @@
+"""Which test next: information about the replaceable unit per technician minute.
+
+A strategy sees the belief and the permitted candidates with their whole cost (the test, the
+walk, the change of electrical state) and names one, or none when testing no longer pays. It
+knows nothing of rules. Everything is counted, nothing is timed: the same belief gives the same
+choice on every machine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.reasoning.belief import Belief, information
+
+WORTH_BITS = 0.004
+"""A test that tells less than this is not offered."""
+DEAD_SHARE = 0.95
+"""A live test is dropped where a dead one tells at least this share of its information."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A permitted test with its whole cost in minutes and whether it is live."""
+
+    test: str
+    index: int
+    minutes: float
+    live: bool = False
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The chosen test, what it tells (bits) and what it costs (minutes)."""
+
+    candidate: Candidate
+    gain: float
+    score: float
+
+
+class Strategy(Protocol):
+    """Anything that can pick the next test."""
+
+    name: str
+
+    def rank(self, belief: Belief, candidates: Sequence[Candidate]) -> list[Choice]:
+        """The candidates worth doing, the best first."""
+        ...
+
+
+def drop_live(
+    candidates: Sequence[Candidate], gains: NDArray[np.float64]
+) -> list[tuple[Candidate, float]]:
+    """Leave out each live test for which some dead one is (nearly) as telling."""
+    not_live = [g for c, g in zip(candidates, gains, strict=True) if not c.live]
+    best = max(not_live, default=0.0)
+    return [
+        (c, float(g))
+        for c, g in zip(candidates, gains, strict=True)
+        if not c.live or best < DEAD_SHARE * g
+    ]
+
+
+class Greedy:
+    """Information per minute."""
+
+    name = "greedy"
+
+    def rank(self, belief: Belief, candidates: Sequence[Candidate]) -> list[Choice]:
+        """See `Strategy.rank`."""
+        if not candidates:
+            return []
+        gains = information(belief, np.array([c.index for c in candidates]))
+        kept = drop_live(candidates, gains)
+        choices = [Choice(c, g, g / c.minutes) for c, g in kept if g >= WORTH_BITS]
+        return sorted(choices, key=lambda x: (-x.score, x.candidate.test))
+
