@@ -6,10 +6,13 @@ this module. What is replaced in experta 1.9.4, and why:
 - its agenda finds removed activations by bisection over keys that tie, misses some, and so
   fires rules whose NOT condition is blocked; here removal is by identity (`_Order`);
 - its order of firing depends on hashes; here it depends on the rules and facts alone;
-- its matcher keeps one class-wide cache of conflict-set nodes, and a reset leaves changes
-  pending from a run that failed; here both belong to the instance (`_matcher_class`);
-- a conclusion already present is not declared again, and values are text, because experta
-  takes 1, True and 1.0 for one value.
+- its matcher keeps one class-wide cache of conflict-set nodes and tries every test on every
+  fact; here the nodes are listed per instance (`_Matcher`) and tests for a literal are found by
+  hashing (`_Fan`);
+- its reset searches the whole class for members each time (`_Engine`).
+
+It takes 1, True and 1.0 for one value, so values are text, and each declared fact carries its
+record, by which experta tells a conclusion that is there already.
 """
 
 from __future__ import annotations
@@ -108,25 +111,23 @@ def _key_of(activation: Any) -> tuple[Any, ...]:
 
 
 class _Fan(_experta.matchers.rete.abstract.Node):  # type: ignore[misc]
-    """A node before many tests for one class or one literal: it finds by hashing which can pass.
-
-    The tests themselves stay as they are behind it; only those bound to fail are not tried.
-    """
+    """In place of many tests for one class or one literal: finds by hashing which pass."""
 
     def __init__(self, children: Iterable[Any]) -> None:
         super().__init__()
         self.children = list(children)
-        self._tables: dict[int | None, dict[object, list[Callable[[Any], None]]]] = {}
+        self._tables: dict[int | None, dict[object, list[Any]]] = {}
         for child in self.children:
             column, value = _key_of_test(child) or (None, None)
-            self._tables.setdefault(column, {}).setdefault(value, []).append(child.callback)
+            self._tables.setdefault(column, {}).setdefault(value, []).append(child.node)
 
     def activate(self, token: Any) -> None:
         (fact,) = token.data
         for column, table in self._tables.items():
             value = type(fact) if column is None else fact.get(column)
-            for callback in table.get(value, ()):
-                callback(token)
+            for node in table.get(value, ()):
+                for child in node.children:
+                    child.callback(token)
 
     def add_child(self, child: Any, callback: Callable[[Any], None]) -> None:
         raise NotImplementedError
@@ -171,8 +172,6 @@ class _Matcher(_ReteMatcher):  # type: ignore[misc]
     def reset(self) -> None:
         for node in self._nodes:
             node._reset()
-        for end in self._ends:
-            end.added, end.removed = set(), set()
 
 
 class _Engine(_KnowledgeEngine):  # type: ignore[misc]
@@ -206,7 +205,6 @@ class Network:
     def __init__(self, rules: Sequence[Rule]) -> None:
         self._columns = _columns(rules)
         self._fired: list[Fired] = []
-        self._known: set[Fact] = set()
         self._limit = 0
         members: dict[str, Any] = {}
         for number, rule in enumerate(sorted(rules, key=lambda rule: rule.id)):
@@ -222,7 +220,6 @@ class Network:
             More than `limit` firings.
         """
         self._fired = []
-        self._known = set(facts)
         self._limit = limit
         self._engine.reset()
         self._engine.declare(*self._declarable(facts))
@@ -253,9 +250,7 @@ class Network:
             for template in rule.then
         )
         self._fired.append(Fired(rule.id, matched, concluded))
-        new = [fact for fact in dict.fromkeys(concluded) if fact not in self._known]
-        self._known.update(new)
-        declarable = self._declarable(new)
+        declarable = self._declarable(concluded)
         if declarable:
             self._engine.declare(*declarable)
 

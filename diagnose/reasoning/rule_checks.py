@@ -112,20 +112,26 @@ def broken_strata(rules: Sequence[Rule]) -> Iterator[Issue]:
     Positive patterns may ask for their own and lower strata, negated ones for lower strata
     only; rules that keep to this have no cycle through NOT.
     """
+    concluding: dict[str, list[tuple[Rule, Fact]]] = {}
+    for rule in rules:
+        for fact in rule.then:
+            concluding.setdefault(fact.kind, []).append((rule, fact))
     for rule in rules:
         for pattern in rule.when:
-            for other in rules:
-                late = other.stratum > rule.stratum
-                if pattern.negated:
-                    late = other.stratum >= rule.stratum
-                if late and any(can_conclude(fact, pattern) for fact in other.then):
-                    need = "a lower stratum" if pattern.negated else "this or a lower stratum"
-                    yield _issue(
-                        rule,
-                        "rule-stratum",
-                        f"'{pattern}' (stratum {rule.stratum}) is concluded by '{other.id}'"
-                        f" in stratum {other.stratum}; it must be in {need}",
-                    )
+            latest = rule.stratum - 1 if pattern.negated else rule.stratum
+            late = {
+                other.id: other.stratum
+                for other, fact in concluding.get(pattern.kind, ())
+                if other.stratum > latest and can_conclude(fact, pattern)
+            }
+            need = "a lower stratum" if pattern.negated else "this or a lower stratum"
+            for name, stratum in late.items():
+                yield _issue(
+                    rule,
+                    "rule-stratum",
+                    f"'{pattern}' (stratum {rule.stratum}) is concluded by '{name}'"
+                    f" in stratum {stratum}; it must be in {need}",
+                )
 
 
 def endless_texts(rules: Sequence[Rule]) -> Iterator[Issue]:
