@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.knowledge.records import DOMAINS, Domain
-from diagnose.plant.circuit import CUT, JOINED, OPEN_OHMS, Branch, Circuit, Watched
+from diagnose.plant.circuit import CUT, JOINED, Circuit, Watched
 
 SETTLE = 26
 WATCH_FROM = 14
@@ -65,23 +65,24 @@ class Phase:
 
     values: dict[str, NDArray[Any]] = field(default_factory=dict)
     v: dict[Domain, NDArray[Any]] = field(default_factory=dict)
-    g: dict[Domain, NDArray[Any]] = field(default_factory=dict)
-    c: dict[Domain, NDArray[Any]] = field(default_factory=dict)
+    on: dict[Domain, Flags] = field(default_factory=dict)
 
     def put(self, rows: Flags, other: Phase) -> None:
         """Copy `rows` from another phase of the same shape."""
-        for mine, theirs in ((self.v, other.v), (self.g, other.g), (self.c, other.c)):
-            for domain in DOMAINS:
-                mine[domain][rows] = theirs[domain][rows]
+        if not rows.any():
+            return
+        for domain in DOMAINS:
+            self.v[domain][rows] = other.v[domain][rows]
+            self.on[domain][rows] = other.on[domain][rows]
         for name, value in other.values.items():
             self.values[name][rows] = value[rows]
 
     def copy(self) -> Phase:
+        """A phase that shares no arrays with this one."""
         return Phase(
-            {k: x.copy() for k, x in self.values.items()},
+            {k: np.array(x) for k, x in self.values.items()},
             {k: x.copy() for k, x in self.v.items()},
-            {k: x.copy() for k, x in self.g.items()},
-            {k: x.copy() for k, x in self.c.items()},
+            {k: x.copy() for k, x in self.on.items()},
         )
 
 
@@ -93,9 +94,19 @@ class Settler:
         self.conditions = conditions
         self.samples = circuit.samples
         self.rows = len(conditions) * self.samples
-        self.branches: dict[Domain, list[Branch]] = circuit.branches
+        self.branches = circuit.branches
         self.pins = [w for w in circuit.watched if w.kind == "pin"]
         self._tile = np.tile(np.arange(self.samples), len(conditions))
+        self._lifted = {
+            branch.name: self._spread([branch.name in c.lift for c in conditions])
+            for branches in self.branches.values()
+            for branch in branches
+            if any(branch.name in c.lift for c in conditions)
+        }
+        self._limits = {
+            w.name: (w.on_above[self._tile], w.off_below[self._tile]) for w in circuit.watched
+        }
+        self._fixed = {domain: self._fixed_on(domain) for domain in DOMAINS}
 
     def _spread(self, per_condition: Sequence[Any]) -> NDArray[Any]:
         return np.repeat(np.asarray(per_condition), self.samples)
@@ -130,55 +141,51 @@ class Settler:
     def _think(self, values: Values) -> None:
         for name, line in self.circuit.logic:
             result = np.asarray(line.evaluate(values))
-            values[name] = np.broadcast_to(result, (self.rows,))
+            values[name] = result if result.shape else np.full(self.rows, result)
 
-    def _currents(self, values: Values) -> tuple[dict[Domain, Any], dict[Domain, Any]]:
-        """Conductance and constant current of every branch, (rows, branches)."""
-        g_all: dict[Domain, Any] = {}
-        c_all: dict[Domain, Any] = {}
-        for domain in DOMAINS:
-            branches = self.branches[domain]
-            dtype = np.complex128 if domain == "ac" else np.float64
-            g = np.zeros((self.rows, len(branches)), dtype=dtype)
-            c = np.zeros((self.rows, len(branches)), dtype=dtype)
-            for k, branch in enumerate(branches):
-                on = self._closed(branch, values)
-                g[:, k] = np.where(on, branch.g[self._tile], 1.0 / OPEN_OHMS[domain])
-                c[:, k] = np.where(on, branch.c[self._tile], 0.0)
-            g_all[domain], c_all[domain] = g, c
-        return g_all, c_all
+    def _fixed_on(self, domain: Domain) -> tuple[Flags, list[int]]:
+        """Closed branches that nothing moves, (rows, branches), and which ones may move."""
+        branches = self.branches[domain]
+        on = np.ones((self.rows, len(branches)), dtype=bool)
+        moving = []
+        for k, branch in enumerate(branches):
+            if branch.forced == "bridge":
+                _, first, second = branch.name.split(":")
+                on[:, k] = self._spread([(first, second) in c.bridge for c in self.conditions])
+            elif branch.forced == CUT:
+                on[:, k] = False
+            elif branch.forced != JOINED and (branch.kind == "diode" or branch.closed):
+                moving.append(k)
+            elif branch.name in self._lifted:
+                on[:, k] = ~self._lifted[branch.name]
+        return on, moving
 
-    def _closed(self, branch: Branch, values: Values) -> NDArray[Any]:
-        if branch.forced == "bridge":
-            _, first, second = branch.name.split(":")
-            return self._spread([(first, second) in c.bridge for c in self.conditions])
-        if branch.forced == JOINED:
-            on = np.ones(self.rows, dtype=bool)
-        elif branch.forced == CUT:
-            return np.zeros(self.rows, dtype=bool)
-        elif branch.kind == "diode":
-            on = values[f"on:{branch.name}"]
-        elif branch.closed is not None:
-            on = np.broadcast_to(np.asarray(branch.closed.evaluate(values), dtype=bool), (self.rows,))
-        else:
-            on = np.ones(self.rows, dtype=bool)
-        if any(branch.name in c.lift for c in self.conditions):
-            on = on & ~self._spread([branch.name in c.lift for c in self.conditions])
+    def _switches(self, domain: Domain, values: Values) -> Flags:
+        """Which branches are closed now, (rows, branches)."""
+        fixed, moving = self._fixed[domain]
+        on = fixed.copy()
+        for k in moving:
+            branch = self.branches[domain][k]
+            if branch.kind == "diode":
+                on[:, k] = values[f"on:{branch.name}"]
+            elif branch.closed is not None:
+                on[:, k] = branch.closed.evaluate(values)
+            if branch.name in self._lifted:
+                on[:, k] &= ~self._lifted[branch.name]
         return on
 
     def _sense(
-        self, phase: Phase, seen: dict[str, NDArray[Any]], values: Values, turn: int
+        self, phase: Phase, seen: dict[str, NDArray[Any]], values: Values
     ) -> Flags:
         """New signals from solved networks, in place; which rows changed."""
         changed = np.zeros(self.rows, dtype=bool)
         for watched in self.circuit.watched:
             before = values[watched.name]
             if watched.kind == "pin":
-                now = self._level(watched, phase, seen, values, turn)
+                now = self._level(watched, phase, seen, values)
             else:
-                x = self._size(watched, phase)
-                limit = np.where(before, watched.off_below[self._tile], watched.on_above[self._tile])
-                now = x > limit
+                on_above, off_below = self._limits[watched.name]
+                now = self._size(watched, phase) > np.where(before, off_below, on_above)
                 if watched.latches:
                     now = now | before
             changed |= now != before
@@ -195,12 +202,12 @@ class Settler:
         return changed
 
     def _size(self, watched: Watched, phase: Phase) -> NDArray[Any]:
-        network = self.circuit.networks[watched.domain]
         v = phase.v[watched.domain]
         if watched.kind == "volts":
             return np.abs(_voltage(v, watched.nodes[0]) - _voltage(v, watched.nodes[1]))
-        g, c = phase.g[watched.domain], phase.c[watched.domain]
-        flows = [g[:, b] * network.drop(v, b) + c[:, b] for b in watched.branches]
+        solver = self.circuit.solvers[watched.domain]
+        on = phase.on[watched.domain]
+        flows = [solver.current(on, self._tile, v, b) for b in watched.branches]
         if watched.kind == "amps":
             return np.abs(flows[0])
         if watched.kind == "residual":
@@ -208,7 +215,7 @@ class Settler:
         return np.abs(np.imag(np.conj(flows[0]) * flows[1]))
 
     def _level(
-        self, pin: Watched, phase: Phase, seen: dict[str, NDArray[Any]], values: Values, turn: int
+        self, pin: Watched, phase: Phase, seen: dict[str, NDArray[Any]], values: Values
     ) -> NDArray[Any]:
         v = phase.v["dc"]
         ground = _voltage(v, pin.nodes[1])
@@ -251,17 +258,12 @@ class Settler:
         low = high = Phase()
         count_low = count_high = np.zeros(0)
         changed = np.zeros(self.rows, dtype=bool)
+        phase = Phase()
+        seen: dict[str, NDArray[Any]] = {}
         for turn in range(SETTLE):
-            phase = Phase()
-            phase.g, phase.c = self._currents(values)
-            seen: dict[str, NDArray[Any]] = {}
             for domain in DOMAINS:
-                network = self.circuit.networks[domain]
-                pins = [p.nodes[0] for p in self.pins] if domain == "dc" else []
-                phase.v[domain], found = network.solve(phase.g[domain], phase.c[domain], pins)
-                if domain == "dc":
-                    seen = {p.name: found[:, k] for k, p in enumerate(self.pins)}
-            changed = self._sense(phase, seen, values, turn)
+                self._solve(domain, phase, seen, values)
+            changed = self._sense(phase, seen, values)
             before = {name: values[name] for name, _ in self.circuit.logic}
             self._think(values)
             for name, old in before.items():
@@ -269,9 +271,7 @@ class Settler:
             settled = not changed.any()
             if not settled and turn < WATCH_FROM:
                 continue
-            phase.values = {
-                k: np.array(np.broadcast_to(x, (self.rows,))) for k, x in values.items()
-            }
+            phase.values = dict(values)
             count = sum(
                 (phase.values[w.name].astype(float) for w in self.circuit.watched),
                 np.zeros(self.rows),
@@ -287,11 +287,31 @@ class Settler:
                 count_high = np.maximum(count, count_high)
             if settled:
                 break
+            phase = phase.copy()
         cycling = count_low != count_high
         steady = ~cycling
         low.put(steady, phase)
         high.put(steady, phase)
         return low, high, cycling
+
+    def _solve(
+        self, domain: Domain, phase: Phase, seen: dict[str, NDArray[Any]], values: Values
+    ) -> None:
+        """Solve again the rows of one domain whose switches moved, in place."""
+        solver = self.circuit.solvers[domain]
+        on = self._switches(domain, values)
+        if domain not in phase.v:
+            phase.v[domain], found = solver.solve(on, self._tile)
+            moved = np.ones(self.rows, dtype=bool)
+        else:
+            moved = (on != phase.on[domain]).any(axis=1)
+            if moved.any():
+                phase.v[domain][moved], found = solver.solve(on[moved], self._tile[moved])
+        phase.on[domain] = on
+        if domain == "dc" and moved.any():
+            for k, pin in enumerate(self.pins):
+                column = seen.setdefault(pin.name, np.zeros(self.rows))
+                column[moved] = found[:, k]
 
 
 def _voltage(v: NDArray[Any], node: int) -> NDArray[Any]:

@@ -7,8 +7,9 @@ are patches on it.
 
 from __future__ import annotations
 
+import functools
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +21,7 @@ from diagnose.knowledge.expressions import Expression, ExpressionError, compile_
 from diagnose.knowledge.records import DOMAINS, Domain, Element, Number, Patch, Signal
 from diagnose.plant.compose import Installation, InstalledMode
 from diagnose.plant.network import Network
+from diagnose.plant.solver import DomainSolver
 
 OPEN_OHMS: Mapping[Domain, float] = {"dc": 1e9, "ac": 1e9, "water": 1e6}
 SHORT_OHMS = 0.02
@@ -29,6 +31,8 @@ SAMPLES = 12
 CUT, JOINED = "cut", "joined"
 
 Samples = NDArray[np.float64]
+Draw = Callable[[str, Number, int], Samples]
+"""How a number becomes samples: (full name, number, count) -> (count,)."""
 
 
 @dataclass(frozen=True)
@@ -61,13 +65,19 @@ class Watched:
     noise: str | None
 
 
+@functools.lru_cache(maxsize=4096)
 def draw(name: str, number: Number, count: int) -> Samples:
     """Stratified samples (count,) of a number's range; the order hangs on `name` alone."""
-    rng = np.random.default_rng(zlib.crc32(name.encode()))
-    u = (rng.permutation(count) + 0.5) / count
+    u = _places(name, count)
     if number.log and number.low > 0:
         return np.exp(np.log(number.low) + u * (np.log(number.high) - np.log(number.low)))
     return number.low + u * (number.high - number.low)
+
+
+@functools.lru_cache(maxsize=4096)
+def _places(name: str, count: int) -> Samples:
+    rng = np.random.default_rng(zlib.crc32(name.encode()))
+    return np.asarray((rng.permutation(count) + 0.5) / count)
 
 
 class Circuit:
@@ -79,8 +89,10 @@ class Circuit:
         mode: InstalledMode | None = None,
         bridges: Iterable[tuple[str, str]] = (),
         samples: int = SAMPLES,
+        draw: Draw = draw,
     ) -> None:
         self.installation = installation
+        self._draw = draw
         self.samples = samples
         self.mode = mode
         patch = mode.mode.patch if mode else Patch()
@@ -108,12 +120,31 @@ class Circuit:
         self._branch: dict[str, tuple[Domain, int]] = {}
         self.bridges = tuple(bridges)
         self._wire()
+        self.solvers: dict[Domain, DomainSolver] = {}
         self.logic = self._compile_logic()
         self.watched = [
             self._watch(name, signal)
             for name in installation.instances
             for signal in installation.part_of(name).signals.values()
         ]
+        pins = [w.nodes[0] for w in self.watched if w.kind == "pin"]
+        for domain in DOMAINS:
+            self.solvers[domain] = self._solver(domain, pins if domain == "dc" else [])
+
+    def _solver(self, domain: Domain, pins: list[int]) -> DomainSolver:
+        branches = self.branches[domain]
+        kind = np.complex128 if domain == "ac" else np.float64
+        shape = (len(branches), self.samples)
+        g, c = np.zeros(shape, dtype=kind), np.zeros(shape, dtype=kind)
+        for k, branch in enumerate(branches):
+            g[k], c[k] = branch.g, branch.c
+        return DomainSolver(self.networks[domain], g, c, OPEN_OHMS[domain], pins)
+
+    def share(self, other: Circuit) -> None:
+        """Use another circuit's solutions for every domain in which both are the same."""
+        for domain, solver in other.solvers.items():
+            if self.solvers[domain].same_as(solver):
+                self.solvers[domain] = solver
 
     @staticmethod
     def _own(name: str, unit: str) -> str:
@@ -127,7 +158,7 @@ class Circuit:
             for key, number in part.parameters.items():
                 full = f"{name}.{key}"
                 number = self._set.get(full, instance.set.get(key, number))
-                self.parameters[full] = draw(full, number, self.samples)
+                self.parameters[full] = self._draw(full, number, self.samples)
                 known.add(full)
             for key, value in {**part.variables, **instance.variables}.items():
                 self.constants[f"{name}.{key}"] = self._variables.get(f"{name}.{key}", value)
@@ -254,10 +285,14 @@ class Circuit:
 
     def compile(self, text: str, instance: str, place: Any = None) -> Expression:
         """Compile an expression written in the scope of `instance` ("" for none)."""
-        try:
-            return compile_expression(text, lambda name: self._resolve(name, instance))
-        except ExpressionError as error:
-            raise fail("expression", str(error), place) from error
+        known = self.installation.compiled
+        key = (str(text), instance)
+        if key not in known:
+            try:
+                known[key] = compile_expression(text, lambda name: self._resolve(name, instance))
+            except ExpressionError as error:
+                raise fail("expression", str(error), place) from error
+        return known[key]
 
     def _resolve(self, name: str, instance: str) -> str:
         if name.startswith("held."):

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from diagnose.errors import fail
+from diagnose.knowledge.expressions import Expression
 from diagnose.knowledge.records import (
     Domain,
     FailureMode,
@@ -44,6 +45,10 @@ class Installation:
     nets: Mapping[str, str]
     domain: Mapping[str, Domain]
     modes: Mapping[str, InstalledMode]
+    compiled: dict[tuple[str, str], Expression] = field(
+        default_factory=dict, compare=False, repr=False
+    )
+    """Expressions compiled so far, by text and scope (names do not hang on failure modes)."""
 
     @property
     def id(self) -> str:

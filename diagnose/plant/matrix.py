@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from diagnose.knowledge.records import Complaint, KnowledgeBase
 from diagnose.plant.behaviour import Condition, Phase, Settler
-from diagnose.plant.circuit import SAMPLES, Circuit
+from diagnose.plant.circuit import SAMPLES, Circuit, Draw, draw
 from diagnose.plant.compose import Installation, InstalledMode
 from diagnose.plant.procedures import InstalledTest, installed_tests, situation_condition
 from diagnose.plant.readings import distribution
@@ -178,15 +178,22 @@ class MatrixBuilder:
         self.conditions, self.named = conditions_for(installation, self.tests, self.complaints)
         self.index = {condition.key: k for k, condition in enumerate(self.conditions)}
         self.bridges = sorted({pair for c in self.conditions for pair in c.bridge})
+        self._shared: dict[tuple[int, Draw], Circuit] = {}
 
     @staticmethod
     def circuit_of(installation: Installation) -> Circuit:
         """The healthy circuit, for looking up points and elements."""
         return Circuit(installation)
 
-    def simulate(self, mode: InstalledMode | None, samples: int = SAMPLES) -> Simulation:
+    def simulate(
+        self, mode: InstalledMode | None, samples: int = SAMPLES, draw: Draw = draw
+    ) -> Simulation:
         """Settle every condition under one failure mode (None: healthy)."""
-        circuit = Circuit(self.installation, mode, self.bridges, samples)
+        circuit = Circuit(self.installation, mode, self.bridges, samples, draw)
+        key = (samples, draw)
+        if key not in self._shared:
+            self._shared[key] = Circuit(self.installation, None, self.bridges, samples, draw)
+        circuit.share(self._shared[key])
         return Simulation(circuit, self.conditions, self.named)
 
     def row(self, mode: InstalledMode | None) -> tuple[list[NDArray[np.float64]], list[float]]:
@@ -195,10 +202,15 @@ class MatrixBuilder:
         shown = []
         for test in self.tests.values():
             if test.condition is None:
-                shown.append(self._signs(test, mode))
+                shown.append(self.signs(test, mode))
                 continue
             a, b, rows = simulation.phases(self.index[test.condition.key])
             shown.append(distribution(simulation.circuit, test, a, b, rows))
+        reported = [float(x.mean()) for x in self.complaints_shown(simulation)]
+        return shown, reported
+
+    def complaints_shown(self, simulation: Simulation) -> list[NDArray[np.bool_]]:
+        """Per complaint and sample, whether the customer would report it."""
         reported = []
         for complaint in self.complaints:
             any_way = np.zeros(simulation.samples, dtype=bool)
@@ -207,10 +219,10 @@ class MatrixBuilder:
                 for name, text in alternative.items():
                     whole &= simulation.holds(self.named[name], text)
                 any_way |= whole
-            reported.append(float(any_way.mean()))
-        return shown, reported
+            reported.append(any_way)
+        return reported
 
-    def _signs(self, test: InstalledTest, mode: InstalledMode | None) -> NDArray[np.float64]:
+    def signs(self, test: InstalledTest, mode: InstalledMode | None) -> NDArray[np.float64]:
         """Observation of signs: each named outcome, then 'none of them'."""
         chances = []
         for sign in test.of:

@@ -34,10 +34,7 @@ class InstalledTest:
     minutes: float
     error: float
     spread: float
-
-    @property
-    def outcomes(self) -> tuple[Outcome, ...]:
-        return self.spec.outcomes
+    outcomes: tuple[Outcome, ...]
 
 
 def situation_condition(installation: Installation, name: str) -> Condition:
@@ -117,4 +114,7 @@ def _install(
         minutes=knowledge.word("minutes", spec.minutes),
         error=knowledge.word("answer_errors", spec.answering),
         spread=knowledge.word("accuracy", spec.accuracy),
+        outcomes=tuple(
+            replace(o, title=filled(o.title), when=filled(o.when)) for o in spec.outcomes
+        ),
     )

@@ -30,11 +30,9 @@ def numeric_reading(
     kind = test.spec.kind
     if kind in ("amps_ac", "flow"):
         domain, index = circuit.branch(test.of[0])
-        network = circuit.networks[domain]
-        v = phase.v[domain][rows]
-        current = phase.g[domain][rows, index] * network.drop(v, index) + phase.c[domain][
-            rows, index
-        ]
+        solver = circuit.solvers[domain]
+        on, sample = phase.on[domain][rows], rows % circuit.samples
+        current = solver.current(on, sample, phase.v[domain][rows], index)
         return np.abs(current) if kind == "amps_ac" else np.real(current)
     nets = [circuit.net_of(x) for x in test.of]
     domain = circuit.installation.domain[nets[0]]
@@ -48,7 +46,8 @@ def numeric_reading(
     if kind == "head":
         return np.real(across)
     meter = LOZ_OHMS if kind == "volts_ac_loz" else METER_OHMS
-    inner = circuit.networks[domain].between(phase.g[domain][rows], p, q)
+    g = circuit.solvers[domain].conductance(phase.on[domain][rows], rows % circuit.samples)
+    inner = circuit.networks[domain].between(g, p, q)
     loaded = across * meter / (meter + inner)
     return np.real(loaded) if kind == "volts_dc" else np.abs(loaded)
 
@@ -63,8 +62,9 @@ def _resistance(
     kind: str,
 ) -> NDArray[np.float64]:
     """Ohms (direct current) or farads between two points of a dead circuit."""
-    g = phase.g[domain][rows]
-    network = circuit.networks[domain]
+    solver, network = circuit.solvers[domain], circuit.networks[domain]
+    on, sample = phase.on[domain][rows], rows % circuit.samples
+    g = solver.conductance(on, sample)
     if kind == "farads":
         admittance = 1.0 / network.between(g, p, q)
         return np.maximum(np.imag(admittance) / (2 * np.pi * FREQUENCY), 0.0)
@@ -74,7 +74,7 @@ def _resistance(
         if branch.kind == "capacitor":
             direct[:, k] = np.where(np.abs(g[:, k]) > 1.0, np.abs(1.0 / g[:, k]), 1e9)
         elif branch.kind == "source":
-            direct[:, k] = np.where(np.abs(phase.c[domain][rows, k]) > 0, 1e9, direct[:, k])
+            direct[:, k] = np.where(np.abs(solver.constant(on, sample)[:, k]) > 0, 1e9, direct[:, k])
         elif branch.kind == "diode":
             direct[:, k] = np.where(np.abs(direct[:, k]) < 0.1, direct[:, k], 1e9)
     return np.real(network.between(1.0 / direct, p, q))
@@ -121,9 +121,16 @@ def distribution(
     circuit: Circuit, test: InstalledTest, a: Phase, b: Phase, rows: NDArray[np.int_]
 ) -> NDArray[np.float64]:
     """P(outcome) of a test over the samples in `rows`, (outcomes,)."""
+    return np.asarray(per_sample(circuit, test, a, b, rows).mean(axis=0))
+
+
+def per_sample(
+    circuit: Circuit, test: InstalledTest, a: Phase, b: Phase, rows: NDArray[np.int_]
+) -> NDArray[np.float64]:
+    """P(outcome) of a test for each sample in `rows`, (len(rows), outcomes)."""
     outcomes = test.outcomes
     if test.spec.kind == "signal":
-        return _signal_distribution(circuit, test, a, b, rows)
+        return _signals(circuit, test, a, b, rows)
     one = numeric_reading(circuit, test, a, rows)
     two = numeric_reading(circuit, test, b, rows)
     floor = floor_of(test.spec.unit, outcomes)
@@ -135,10 +142,10 @@ def distribution(
         differs = (p_one.argmax(axis=1) != p_two.argmax(axis=1)) & (np.abs(one - two) > 2 * floor)
         result[differs] = 0.0
         result[differs, unsteady] = 1.0
-    return np.asarray(result.mean(axis=0))
+    return result
 
 
-def _signal_distribution(
+def _signals(
     circuit: Circuit, test: InstalledTest, a: Phase, b: Phase, rows: NDArray[np.int_]
 ) -> NDArray[np.float64]:
     outcomes = test.outcomes
@@ -164,7 +171,7 @@ def _signal_distribution(
         result[left_a & on_a, k] += 0.5
         result[left_b & on_b, k] += 0.5
         left_a, left_b = left_a & ~on_a, left_b & ~on_b
-    return np.asarray(result.mean(axis=0))
+    return result
 
 
 def _environment(phase: Phase, rows: NDArray[np.int_]) -> Values:

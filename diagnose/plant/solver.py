@@ -1,0 +1,94 @@
+"""Solving one domain of a circuit for many switch patterns, each distinct one only once.
+
+A row's solution hangs only on its sample and on which branches are closed. Conditions share
+most of their patterns, and failure modes that leave a domain alone share its solutions with the
+healthy circuit, so distinct (sample, pattern) pairs are remembered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.plant.network import Array, Network
+
+Flags = NDArray[np.bool_]
+Indices = NDArray[np.int_]
+
+
+class DomainSolver:
+    """One network with the conductances of its branches, per sample.
+
+    Parameters
+    ----------
+    g, c : (branches, samples)
+        Conductance and constant current of each branch when closed.
+    open_ohms : float
+        Resistance of a branch that is not closed.
+    extra : sequence of int
+        Nodes from which the Thevenin resistance is wanted.
+    """
+
+    def __init__(
+        self, network: Network, g: Array, c: Array, open_ohms: float, extra: Sequence[int]
+    ) -> None:
+        self.network = network
+        self.g_on = g
+        self.c_on = c
+        self.g_off = 1.0 / open_ohms
+        self.extra = tuple(extra)
+        self._found: dict[bytes, int] = {}
+        self._v: Array = np.zeros((0, len(network.nodes)), dtype=g.dtype)
+        self._seen: NDArray[np.float64] = np.zeros((0, len(self.extra)))
+
+    def same_as(self, other: DomainSolver) -> bool:
+        """Whether both would give the same solutions."""
+        return (
+            self.network.nodes == other.network.nodes
+            and self.network.branches == other.network.branches
+            and self.extra == other.extra
+            and np.array_equal(self.g_on, other.g_on)
+            and np.array_equal(self.c_on, other.c_on)
+        )
+
+    def conductance(self, on: Flags, sample: Indices) -> Array:
+        """Branch conductances (rows, branches)."""
+        return np.asarray(np.where(on, self.g_on[:, sample].T, self.g_off))
+
+    def constant(self, on: Flags, sample: Indices) -> Array:
+        """Constant branch currents (rows, branches)."""
+        return np.asarray(np.where(on, self.c_on[:, sample].T, 0.0))
+
+    def current(self, on: Flags, sample: Indices, v: Array, branch: int) -> Array:
+        """Current through one branch, (rows,)."""
+        closed = on[:, branch]
+        g = np.where(closed, self.g_on[branch, sample], self.g_off)
+        c = np.where(closed, self.c_on[branch, sample], 0.0)
+        return np.asarray(g * self.network.drop(v, branch) + c)
+
+    def solve(self, on: Flags, sample: Indices) -> tuple[Array, NDArray[np.float64]]:
+        """Node voltages (rows, nodes) and Thevenin resistances (rows, extra)."""
+        packed = np.packbits(on, axis=1)
+        keys = [
+            bytes([s]) + row.tobytes() for s, row in zip(sample.tolist(), packed, strict=True)
+        ]
+        fresh: dict[bytes, int] = {}
+        for row, key in enumerate(keys):
+            if key not in self._found and key not in fresh:
+                fresh[key] = row
+        if fresh:
+            rows = np.fromiter(fresh.values(), dtype=np.int_)
+            v, seen = self.network.solve(
+                self.conductance(on[rows], sample[rows]),
+                self.constant(on[rows], sample[rows]),
+                self.extra,
+            )
+            start = len(self._v)
+            self._v = np.concatenate([self._v, v])
+            self._seen = np.concatenate([self._seen, seen])
+            for k, key in enumerate(fresh):
+                self._found[key] = start + k
+        places = np.fromiter((self._found[key] for key in keys), dtype=np.int_, count=len(keys))
+        return self._v[places], self._seen[places]

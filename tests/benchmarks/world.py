@@ -1,0 +1,137 @@
+"""A world of callouts that never happened: the simulator behind the benchmarks.
+
+It draws its own parameters (nominal ±20 %, ranges in full), its own failure rates (a factor up
+to 3 either way) and its own answer errors; it shares the plant's equations with the tool, not
+its numbers. So it says how the method copes with wrong numbers, not how it does in the field.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.knowledge.records import KnowledgeBase, Number
+from diagnose.plant.compose import Installation
+from diagnose.plant.matrix import MatrixBuilder
+from diagnose.plant.readings import per_sample
+
+SPREAD = 0.2
+RATE_FACTOR = 3.0
+DRAWS = 16
+
+
+class Drawer:
+    """Draws parameters: nominal ±20 %, or log-uniform/uniform over the whole stated range."""
+
+    def __init__(self, seed: int) -> None:
+        self.seed = seed
+
+    def __call__(self, name: str, number: Number, count: int) -> NDArray[np.float64]:
+        key = [self.seed, *name.encode()]
+        u = np.random.default_rng(key).random(count)
+        low, high = number.low, number.high
+        narrow = high - low < 2 * SPREAD * abs(number.nominal)
+        if narrow:
+            low, high = number.nominal * (1 - SPREAD), number.nominal * (1 + SPREAD)
+        if number.log and low > 0:
+            return np.asarray(np.exp(np.log(low) + u * (np.log(high) - np.log(low))))
+        return np.asarray(low + u * (high - low))
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What one failure mode really shows: per draw, P(outcome) of every test and complaints."""
+
+    shown: list[NDArray[np.float64]]
+    complaints: NDArray[np.bool_]
+
+
+@dataclass
+class Callout:
+    """One callout: the true cause and a person who answers, sometimes wrongly."""
+
+    mode: str
+    complaint: str
+    draw: int
+    truth: Truth
+    tests: Mapping[str, int]
+    wrong: float
+    rng: np.random.Generator
+    right: dict[str, int] = field(default_factory=dict)
+    given: dict[str, int] = field(default_factory=dict)
+
+    def answer(self, test: str) -> int:
+        """The outcome reported; a wrong one is repeated half the time when asked again."""
+        k = self.tests[test]
+        p = self.truth.shown[k]
+        row = p[self.draw] if p.ndim == 2 else p
+        if test not in self.right:
+            self.right[test] = int(self.rng.choice(len(row), p=row / row.sum()))
+        right = self.right[test]
+        before = self.given.get(test)
+        if before is not None and before != right and self.rng.random() < 0.5:
+            return before
+        answer = right
+        if self.rng.random() < self.wrong:
+            others = [j for j in range(len(row)) if j != right]
+            answer = int(self.rng.choice(others))
+        self.given[test] = answer
+        return answer
+
+
+class World:
+    """All failure modes of one installation under the simulator's own parameters."""
+
+    def __init__(self, knowledge: KnowledgeBase, installation: Installation, seed: int) -> None:
+        self.installation = installation
+        self.builder = MatrixBuilder(knowledge, installation)
+        self.tests = {name: k for k, name in enumerate(self.builder.tests)}
+        self.complaints = [c.id for c in self.builder.complaints]
+        self.rng = np.random.default_rng(seed)
+        drawer = Drawer(seed)
+        self.truths: dict[str, Truth] = {}
+        self.rates: dict[str, float] = {}
+        for name, mode in installation.modes.items():
+            simulation = self.builder.simulate(mode, DRAWS, drawer)
+            shown = []
+            for test in self.builder.tests.values():
+                if test.condition is None:
+                    p = self.builder.signs(test, mode)
+                    tilt = p[:-1] * self.rng.uniform(1 - SPREAD, 1 + SPREAD, len(p) - 1)
+                    tilt = np.minimum(tilt, 0.98)
+                    shown.append(np.append(tilt, max(1 - tilt.sum(), 0.01)))
+                    continue
+                a, b, rows = simulation.phases(self.builder.index[test.condition.key])
+                shown.append(per_sample(simulation.circuit, test, a, b, rows))
+            complaints = np.array(self.builder.complaints_shown(simulation))
+            self.truths[name] = Truth(shown, complaints)
+            factor = np.exp(self.rng.uniform(-np.log(RATE_FACTOR), np.log(RATE_FACTOR)))
+            self.rates[name] = mode.mode.rate.nominal * factor
+
+    def callouts(
+        self, count: int, wrong: float, complaint: str | None = None, seed: int = 0
+    ) -> list[Callout]:
+        """Draw callouts by rate; each has a complaint that its failure mode really causes."""
+        rng = np.random.default_rng([seed, 7])
+        chosen = [complaint] if complaint else self.complaints
+        rows = [self.complaints.index(c) for c in chosen]
+        names = list(self.truths)
+        share = np.array(
+            [self.rates[n] * self.truths[n].complaints[rows].any(axis=0).mean() for n in names]
+        )
+        if share.sum() == 0:
+            return []
+        found: list[Callout] = []
+        for name_index in rng.choice(len(names), size=count, p=share / share.sum()):
+            name = names[name_index]
+            truth = self.truths[name]
+            draws = np.flatnonzero(truth.complaints[rows].any(axis=0))
+            draw = int(rng.choice(draws))
+            said = [c for c, r in zip(chosen, rows, strict=True) if truth.complaints[r, draw]]
+            child = np.random.default_rng(rng.integers(2**63))
+            says = str(rng.choice(said))
+            found.append(Callout(name, says, draw, truth, self.tests, wrong, child))
+        return found
