@@ -8,11 +8,11 @@ complaint      ids: what the customer reports
 answered       question, choice: safety and history questions
 act            act (isolate, prove_dead, energise), minutes
 finding        test, raw (as typed), outcome, sure (yes | no), minutes, shown (a record only)
-cannot         test, reason
+cannot         test, reason; or act, reason: a change of electrical state that cannot be made
 concluded      status, unit, failure_mode, probability (a record only)
 repaired       unit, failure_mode, minutes
 verified       check, result (pass | fail | cannot)
-withdrawn      event: the id of a finding, a cannot or an answer taken back
+withdrawn      event: the id of an event of a kind in `RETRACTABLE` that is taken back
 stopped        reason
 resumed        (nothing): the electrical state is unknown again
 closed         what was really found (see `diagnose close`)
@@ -44,6 +44,8 @@ KINDS = (
 )
 PHYSICAL = ("act", "repaired")
 """Kinds that happened in the world: they cannot be taken back."""
+RETRACTABLE = ("complaint", "answered", "finding", "cannot", "verified")
+"""Kinds that were only said: they can be taken back."""
 
 
 @dataclass(frozen=True)

@@ -31,9 +31,7 @@ def facts_of(session: Session, state: State, belief: Belief) -> list[Fact]:
     if instruments is None:
         instruments = {t.spec.instrument for t in session.tests.values()} - {"none"}
     facts += [Fact.of("instrument", id=str(i)) for i in sorted(instruments)]
-    facts.append(
-        Fact.of("person", qualification=str(opened.get("qualification", "instructed")))
-    )
+    facts.append(Fact.of("person", qualification=str(opened.get("qualification", "instructed"))))
     for name, choice in session.installation.choices.items():
         facts.append(Fact.of("variant", name=name, choice=choice))
     facts += [Fact.of("complaint", id=c) for c in state.complaints]

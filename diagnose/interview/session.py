@@ -8,27 +8,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diagnose.errors import fail
+from diagnose.interview.asking import question_step, read_answer, test_step
 from diagnose.interview.conclusions import conclusion_of, verification
 from diagnose.interview.events import Event
-from diagnose.interview.explain import healthy_outcome, why
 from diagnose.interview.facts import facts_of
-from diagnose.interview.state import State, replay
+from diagnose.interview.state import Finding, State, replay
 from diagnose.interview.steps import Conclusion, Option, Step
-from diagnose.knowledge.records import KnowledgeBase, Question
+from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix, MatrixBuilder
 from diagnose.plant.procedures import InstalledTest, installed_tests
-from diagnose.plant.readings import outcome_of
-from diagnose.quantities import QuantityError, parse_reading
-from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief, Hypotheses
+from diagnose.reasoning.belief import Belief, Hypotheses
 from diagnose.reasoning.decision import Decision, decide
 from diagnose.reasoning.guard import (
-    Electrical,
     Exposure,
     SafetyState,
     Skill,
-    refuse_act,
-    refuse_step,
 )
 from diagnose.reasoning.planner import (
     Costs,
@@ -38,7 +33,7 @@ from diagnose.reasoning.planner import (
     candidates,
 )
 from diagnose.reasoning.rules import Inference, RuleEngine
-from diagnose.reasoning.strategy import Candidate, Choice, Greedy, Strategy
+from diagnose.reasoning.strategy import Candidate, Greedy, Strategy
 
 CAT_RATED = ("cat_iii", "cat_iv")
 REPAIRED = 0.02
@@ -49,24 +44,6 @@ SOMETIMES_SHOWN = 0.5
 """Share of the time that an intermittent fault shows while it is being looked for (judgement)."""
 NOT_SURE_WEIGHT = 0.5
 """Weight of an answer given as *not sure* (judgement)."""
-
-ACT_TEXTS = {
-    "isolate": (
-        "Isolate the installation",
-        "Switch off and lock off every source on all poles: pump circuit, control supply, any "
-        "generator or inverter. Hang a tag.",
-    ),
-    "prove_dead": (
-        "Prove dead",
-        "Try the two-pole tester on a known source. Test line-neutral, line-earth and "
-        "neutral-earth at the place of work. Try the tester again. Discharge the run capacitor "
-        "through a resistor and measure it.",
-    ),
-    "energise": (
-        "Switch the supply on, covers closed",
-        "Refit every lifted lead, remove tools, close the covers, warn everybody, then switch on.",
-    ),
-}
 
 
 @dataclass(frozen=True)
@@ -130,17 +107,21 @@ class Session:
             if complaint not in table.complaint:
                 raise fail("unknown-id", f"'{complaint}' cannot occur here", None, table.complaint)
         belief = Belief(table, table.prior(state.complaints, self.history(state.answers)))
-        repaired = [f"{unit}.{mode}" for unit, mode in state.repairs]
-        for finding in state.findings:
-            if finding.test not in table.test_index:
-                continue
-            later = repaired[finding.after_repairs :]
-            if any(self._shifts(name, finding.test) for name in later):
-                continue
+        for finding in self.counted(state):
             strength = 1.0 if finding.sure else NOT_SURE_WEIGHT
             k = self.outcome_index(finding.test, finding.outcome)
             belief = belief.update(finding.test, k, strength)
-        return belief.scale({name: REPAIRED for name in repaired})
+        return belief.scale({f"{unit}.{mode}": REPAIRED for unit, mode in state.repairs})
+
+    def counted(self, state: State) -> list[Finding]:
+        """Findings that still count: later repairs do not bear on what they showed."""
+        repaired = [f"{unit}.{mode}" for unit, mode in state.repairs]
+        return [
+            f
+            for f in state.findings
+            if f.test in self.tests
+            and not any(self._shifts(name, f.test) for name in repaired[f.after_repairs :])
+        ]
 
     def _shifts(self, mode: str, test: str) -> bool:
         if mode not in self.matrix.rows:
@@ -194,19 +175,7 @@ class Session:
         DiagnoseError
             Neither; the message says what is legal.
         """
-        record = self.tests[test]
-        ids = [o.id for o in record.outcomes]
-        text = typed.strip()
-        if text in ids:
-            return text
-        place = getattr(typed, "place", None)
-        if not record.spec.unit:
-            raise fail("answer", f"'{text}' is not an outcome of '{test}'", place, ids)
-        try:
-            value = parse_reading(text, record.spec.unit)
-        except QuantityError as error:
-            raise fail("answer", f"{test}: {error}", place, ids) from error
-        return outcome_of(value, record.outcomes)
+        return read_answer(self.tests[test], typed)
 
     # ------------------------------------------------------------------ safety
 
@@ -242,7 +211,7 @@ class Session:
         excluded = {f.get("unit") for f in inference.concluded("exclude")}
         if excluded:
             names = [n for n in belief.table.names if n.partition(".")[0] in excluded]
-            belief = belief.scale({n: 1e-6 for n in names})
+            belief = belief.scale(dict.fromkeys(names, 1e-06))
         step, decision = self._next(state, belief, inference)
         return Turn(state, belief, inference, decision, step)
 
@@ -251,11 +220,11 @@ class Session:
     ) -> tuple[Step, Decision | None]:
         if state.closed is not None:
             return Step("done", "closed", "The case is closed"), None
+        if state.stopped:
+            return self._ending(state, belief, inference, "stopped", [state.stopped]), None
         question = self._question(state)
         if question is not None:
             return question, None
-        if state.stopped:
-            return self._ending(state, belief, inference, "stopped", [state.stopped]), None
         if state.verifying:
             return self._verify(state, belief, inference), None
         handed = inference.concluded("hand_over")
@@ -267,7 +236,7 @@ class Session:
         decision = decide(belief, fresh, self.strategy, repeats)
         if decision.kind == "test":
             for choice in decision.choices:
-                step = self._test_step(state, belief, equipment, choice, decision)
+                step = test_step(self, state, belief, equipment, choice, decision)
                 if step is not None:
                     return step, decision
             decision = decide(belief, [], self.strategy)
@@ -289,75 +258,40 @@ class Session:
         blocked = {
             n
             for n, t in self.tests.items()
-            if t.spec.state in states or t.spec.id in tests or n in tests
+            if t.spec.state in states
+            or t.spec.id in tests
+            or n in tests
+            or state.refused & set(acts_needed(state.electrical, Exposure(t.spec.state)))
         }
         standing = Standing(state.place, state.electrical)
         index = self.table(state.answers.get("present", "now")).test_index
         everything = candidates(
             self.tests, index, self.costs, standing, equipment, blocked | set(state.cannot)
         )
-        seen = state.seen
+        seen = {finding.test for finding in self.counted(state)}
         fresh = [c for c in everything if c.test not in seen]
         return fresh, [c for c in everything if c.test in seen]
+
+    def step_for(self, turn: Turn, test: str) -> Step | None:
+        """The step towards a test that the person chose instead; None where it is not offered."""
+        if turn.decision is None:
+            return None
+        equipment = self.equipment(turn.state, turn.inference)
+        for choice in turn.decision.choices:
+            if choice.candidate.test == test:
+                return test_step(self, turn.state, turn.belief, equipment, choice, turn.decision)
+        return None
 
     def _question(self, state: State) -> Step | None:
         for kind in ("safety", "history"):
             if kind == "history" and not state.complaints:
-                complaints = [
-                    Option(c, self.knowledge.complaints[c].title) for c in self.matrix.complaints
-                ]
-                return Step("question", "complaint", "What is the complaint?", "", tuple(complaints))
+                known = self.knowledge.complaints
+                options = tuple(Option(c, known[c].title) for c in self.matrix.complaints)
+                return Step("question", "complaint", "What is the complaint?", "", options)
             for name, question in self.questions.items():
                 if question.kind == kind and name not in state.answers:
-                    return _question_step(question)
+                    return question_step(question)
         return None
-
-    def _test_step(
-        self,
-        state: State,
-        belief: Belief,
-        equipment: Equipment,
-        choice: Choice,
-        decision: Decision,
-    ) -> Step | None:
-        """The chosen test, or the change of state that it needs first; None if refused."""
-        test = self.tests[choice.candidate.test]
-        exposure = Exposure(test.spec.state)
-        acts = acts_needed(state.electrical, exposure)
-        if acts:
-            act = acts[0]
-            if refuse_act(equipment.safety, act):
-                return None
-            title, text = ACT_TEXTS[act]
-            return Step(
-                "act",
-                act,
-                title,
-                text,
-                (Option("done", "done"),),
-                minutes=self.costs.act(act) + self.costs.move(state.place, "panel"),
-                place="panel",
-                cautions=self.texts(("isolate_first",) if act != "energise" else ("mains_live",)),
-                why=None,
-            )
-        if refuse_step(equipment.safety, exposure, test.spec.by == "licensed"):
-            return None
-        return Step(
-            "test",
-            test.id,
-            test.title,
-            test.do,
-            tuple(Option(o.id, o.title) for o in test.outcomes),
-            unit=test.spec.unit,
-            minutes=test.minutes + self.costs.move(state.place, test.spec.place_at),
-            place=test.spec.place_at,
-            state=test.spec.state,
-            instrument=test.spec.instrument,
-            healthy=healthy_outcome(self, test.id),
-            cautions=self.texts(test.spec.cautions),
-            again=decision.again,
-            why=why(self, belief, choice, decision),
-        )
 
     def texts(self, cautions: Sequence[str]) -> tuple[str, ...]:
         """Caution texts by id."""
@@ -397,16 +331,3 @@ class Session:
         return conclusion_of(
             self, turn.state, turn.belief, turn.inference, status, [reason] if reason else []
         )
-
-    def is_unknown(self, unit: str) -> bool:
-        """Whether a unit stands for 'not in the knowledge base'."""
-        return unit == UNKNOWN_UNIT
-
-    def needs_proving(self, state: State) -> bool:
-        """Whether the electrical state must be taken as live."""
-        return state.electrical is not Electrical.PROVED_DEAD
-
-
-def _question_step(question: Question) -> Step:
-    options = tuple(Option(k, v) for k, v in question.choices.items())
-    return Step("question", question.id, question.ask, "", options)

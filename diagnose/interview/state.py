@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from diagnose.errors import fail
-from diagnose.interview.events import PHYSICAL, Event
+from diagnose.interview.events import PHYSICAL, RETRACTABLE, Event
 from diagnose.reasoning.guard import Electrical, after_act
 from diagnose.reasoning.planner import PANEL
 
@@ -36,6 +36,7 @@ class State:
     answers: dict[str, str] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
     cannot: dict[str, str] = field(default_factory=dict)
+    refused: set[str] = field(default_factory=set)
     electrical: Electrical = Electrical.ENERGISED
     place: str = PANEL
     minutes: float = 0.0
@@ -50,11 +51,6 @@ class State:
         """A repair was made and no check of it has failed."""
         return bool(self.repairs) and "fail" not in self.checks.values()
 
-    @property
-    def seen(self) -> set[str]:
-        """Tests that were answered or cannot be done."""
-        return {f.test for f in self.findings} | set(self.cannot)
-
 
 def withdrawn_ids(events: Iterable[Event]) -> set[str]:
     """Ids of the events that were taken back."""
@@ -67,7 +63,7 @@ def last_retractable(events: Sequence[Event]) -> Event | None:
     for event in reversed(events):
         if event.id in gone or event.kind in ("withdrawn", "resumed", "stopped", "concluded"):
             continue
-        if event.kind in ("finding", "cannot", "answered", "verified"):
+        if event.kind in RETRACTABLE:
             return event
         if event.kind not in PHYSICAL:
             return None
@@ -128,7 +124,10 @@ def _fold(state: State, event: Event, gone: set[str], places: Mapping[str, str])
         )
         state.place = places.get(test, state.place)
     elif event.kind == "cannot":
-        state.cannot[str(data["test"])] = str(data.get("reason", ""))
+        if "act" in data:
+            state.refused.add(str(data["act"]))
+        else:
+            state.cannot[str(data["test"])] = str(data.get("reason", ""))
     elif event.kind == "concluded":
         state.concluded = dict(data)
     elif event.kind == "repaired":

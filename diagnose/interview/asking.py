@@ -1,0 +1,126 @@
+"""How each step is put: questions, changes of electrical state, tests; and how answers are read."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from diagnose.errors import fail
+from diagnose.interview.explain import healthy_outcome, why
+from diagnose.interview.state import State
+from diagnose.interview.steps import Option, Step
+from diagnose.knowledge.records import Question
+from diagnose.plant.procedures import InstalledTest
+from diagnose.plant.readings import outcome_of
+from diagnose.quantities import QuantityError, parse_reading
+from diagnose.reasoning.belief import Belief
+from diagnose.reasoning.decision import Decision
+from diagnose.reasoning.guard import Exposure, refuse_act, refuse_step
+from diagnose.reasoning.planner import PANEL, Equipment, acts_needed
+from diagnose.reasoning.strategy import Choice
+
+if TYPE_CHECKING:
+    from diagnose.interview.session import Session
+
+TYPED_UNITS = {"insulation": "Mohm", "farads": "uF"}
+"""The unit of a bare number where it is not the base unit: what such instruments show."""
+
+ACT_TEXTS = {
+    "isolate": (
+        "Isolate the installation",
+        "Switch off and lock off every source on all poles: pump circuit, control supply, any "
+        "generator or inverter. Hang a tag.",
+    ),
+    "prove_dead": (
+        "Prove dead",
+        "Try the two-pole tester on a known source. Test line-neutral, line-earth and "
+        "neutral-earth at the place of work. Try the tester again. Discharge the run capacitor "
+        "through a resistor and measure it.",
+    ),
+    "energise": (
+        "Switch the supply on, covers closed",
+        "Refit every lifted lead, remove tools, close the covers, warn everybody, then switch on.",
+    ),
+}
+
+
+def read_answer(test: InstalledTest, typed: str) -> str:
+    """The outcome behind a typed answer: a reading, or an outcome's id.
+
+    Raises
+    ------
+    DiagnoseError
+        Neither; the message says what is legal.
+    """
+    ids = [o.id for o in test.outcomes]
+    text = typed.strip()
+    if text in ids:
+        return text
+    place = getattr(typed, "place", None)
+    if not test.spec.unit:
+        raise fail("answer", f"'{text}' is not an outcome of '{test.id}'", place, ids)
+    try:
+        value = parse_reading(text, typed_unit(test))
+    except QuantityError as error:
+        raise fail("answer", f"{test.id}: {error}", place, ids) from error
+    return outcome_of(value, test.outcomes)
+
+
+def typed_unit(test: InstalledTest) -> str:
+    """The unit of a bare number; "" where the answer is a choice."""
+    return TYPED_UNITS.get(test.spec.kind, test.spec.unit)
+
+
+def question_step(question: Question) -> Step:
+    """A safety or history question."""
+    options = tuple(Option(k, v) for k, v in question.choices.items())
+    return Step("question", question.id, question.ask, "", options)
+
+
+def test_step(
+    session: Session,
+    state: State,
+    belief: Belief,
+    equipment: Equipment,
+    choice: Choice,
+    decision: Decision,
+) -> Step | None:
+    """The chosen test, or the change of state that it needs first; None if refused."""
+    test = session.tests[choice.candidate.test]
+    exposure = Exposure(test.spec.state)
+    acts = acts_needed(state.electrical, exposure)
+    if acts:
+        if refuse_act(equipment.safety, acts[0]):
+            return None
+        return _act_step(session, state, acts[0])
+    if refuse_step(equipment.safety, exposure, test.spec.by == "licensed"):
+        return None
+    return Step(
+        "test",
+        test.id,
+        test.title,
+        test.do,
+        tuple(Option(o.id, o.title) for o in test.outcomes),
+        unit=typed_unit(test),
+        minutes=test.minutes + session.costs.move(state.place, test.spec.place_at),
+        place=test.spec.place_at,
+        state=test.spec.state,
+        instrument=test.spec.instrument,
+        healthy=healthy_outcome(session, test.id),
+        cautions=session.texts(test.spec.cautions),
+        again=decision.again,
+        why=why(session, belief, choice, decision),
+    )
+
+
+def _act_step(session: Session, state: State, act: str) -> Step:
+    title, text = ACT_TEXTS[act]
+    return Step(
+        "act",
+        act,
+        title,
+        text,
+        (Option("done", "done"),),
+        minutes=session.costs.act(act) + session.costs.move(state.place, PANEL),
+        place=PANEL,
+        cautions=session.texts(("isolate_first",) if act != "energise" else ("mains_live",)),
+    )
