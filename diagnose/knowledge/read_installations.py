@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from diagnose.knowledge.read_parts import NumberReader
-from diagnose.knowledge.reading import Mapping, Reader
+from diagnose.knowledge.reading import Mapping, Reader, Text
 from diagnose.knowledge.records import (
     Conflict,
     InstallationType,
@@ -19,9 +19,12 @@ from diagnose.knowledge.records import (
 
 def _text_map(value: Any, numbers: NumberReader, what: str) -> dict[str, str]:
     if not isinstance(value, Mapping):
-        numbers.problem(value, f"{what} must be a mapping")
+        numbers.problem(value, f"{what} must be a mapping", "structure")
         return {}
-    return {k: str(v) for k, v in value.items()}
+    for name, inner in value.items():
+        if not isinstance(inner, Text):
+            numbers.problem(inner, f"{what}: '{name}' must be text", "structure")
+    return {k: v for k, v in value.items() if isinstance(v, Text)}
 
 
 def _read_instance(name: str, node: Any, numbers: NumberReader) -> Instance:
@@ -49,7 +52,7 @@ def _read_change(name: str, node: Any, numbers: NumberReader) -> VariantChange:
     reader = Reader(node, numbers.issues, what)
     sets: dict[str, dict[str, Number]] = {}
     for instance, values in reader.items("set"):
-        inner = values if isinstance(values, Mapping) else {}
+        inner = Reader(values, numbers.issues, f"{what}: set: {instance}").node
         sets[instance] = {k: numbers.read(v, f"{what}: {k}") for k, v in inner.items()}
 
     def nested(key: str) -> dict[str, dict[str, str]]:

@@ -88,14 +88,19 @@ class NumberReader:
         if times is not None:
             factor = self.read(times, f"{what}: times")
             nominal, low, high = (x * factor.nominal for x in (nominal, low, high))
+            if "1" not in (unit, factor.unit):
+                self.problem(node, f"{what}: one of 'value' and 'times' is a plain number of times")
+            unit = factor.unit if unit == "1" else unit
         reader.done()
         number = Number(nominal, low, high, unit, source, log, node.place)
         self.numbers.append(number)
         return number
 
     def word(self, scale: str, word: str, node: Any, what: str) -> Number:
-        """The number behind a word of a scale."""
+        """The number behind a word of a scale; a missing `node` was reported by its reader."""
         words = self.scales[scale].words if scale in self.scales else {}
+        if node is None:
+            return Number(math.nan, math.nan, math.nan, "", "")
         if word not in words:
             place = getattr(node, "place", None)
             message = f"{what}: '{word}' is not a word of the scale '{scale}'"
@@ -104,7 +109,9 @@ class NumberReader:
         return words[word]
 
     def word_or_number(self, scale: str, node: Any, what: str) -> Number:
-        return self.word(scale, node, node, what) if isinstance(node, Text) else self.read(node, what)
+        if node is None or isinstance(node, Text):
+            return self.word(scale, node or "", node, what)
+        return self.read(node, what)
 
 
 def read_patch(node: Any, numbers: NumberReader, what: str) -> Patch:
@@ -114,8 +121,12 @@ def read_patch(node: Any, numbers: NumberReader, what: str) -> Patch:
     reader = Reader(node, numbers.issues, what)
     swaps = []
     for pair in reader.children("swap"):
-        if isinstance(pair, Sequence) and len(pair) == 2:
-            swaps.append((str(pair[0]), str(pair[1])))
+        if (
+            isinstance(pair, Sequence)
+            and len(pair) == 2
+            and all(isinstance(end, Text) for end in pair)
+        ):
+            swaps.append((pair[0], pair[1]))
         else:
             numbers.problem(pair, f"{what}: a swap names two terminals")
     patch = Patch(
@@ -137,6 +148,8 @@ def read_patch(node: Any, numbers: NumberReader, what: str) -> Patch:
 def read_failure_mode(name: str, node: Any, numbers: NumberReader) -> FailureMode:
     what = f"failure mode '{name}'"
     reader = Reader(node, numbers.issues, what)
+    if not reader.has("rate"):
+        reader.problem("'rate' is missing")
     rate = numbers.word_or_number("how_common", reader.raw("rate"), f"{what}: rate")
     signs = reader.text_map("signs")
     for sign, sure in signs.items():
@@ -223,7 +236,7 @@ def read_part(node: Any, numbers: NumberReader) -> Part:
     else:
         for terminal in reader.texts("terminals"):
             if domain in DOMAINS:
-                terminals[terminal] = domain  # type: ignore[assignment]
+                terminals[terminal] = domain
     parameters = {
         key: numbers.read(value, f"{reader.what}: {key}")
         for key, value in reader.items("parameters")
@@ -231,7 +244,7 @@ def read_part(node: Any, numbers: NumberReader) -> Part:
     part = Part(
         id=name,
         title=reader.text("title"),
-        domain=domain if domain in DOMAINS else None,  # type: ignore[arg-type]
+        domain=domain if domain in DOMAINS else None,
         terminals=terminals,
         parameters=parameters,
         variables=reader.text_map("variables"),

@@ -7,7 +7,7 @@ from typing import Any
 
 from diagnose.errors import Issue
 from diagnose.knowledge.read_parts import NumberReader
-from diagnose.knowledge.reading import Mapping, Reader
+from diagnose.knowledge.reading import Mapping, Reader, Text
 from diagnose.knowledge.records import (
     SOURCE_KINDS,
     STATES,
@@ -95,7 +95,9 @@ def read_test(node: Any, numbers: NumberReader) -> TestSpec:
     reader = Reader(node, numbers.issues, "test")
     name = reader.text("id")
     reader.what = f"test '{name}'"
-    reading = Reader(reader.raw("reading"), numbers.issues, f"{reader.what}: reading")
+    nothing = Mapping()
+    nothing.place = reader.place
+    reading = Reader(reader.raw("reading", nothing), numbers.issues, f"{reader.what}: reading")
     kinds = [k for k in READING_UNITS if reading.has(k)]
     if len(kinds) != 1:
         reading.problem("needs one kind of reading", None, READING_UNITS)
@@ -159,10 +161,11 @@ def read_complaint(node: Any, numbers: NumberReader) -> Complaint:
     reader = Reader(node, numbers.issues, "complaint")
     alternatives = []
     for child in reader.children("when"):
-        if isinstance(child, Mapping):
-            alternatives.append({str(k): str(v) for k, v in child.items()})
+        if isinstance(child, Mapping) and all(isinstance(v, Text) for v in child.values()):
+            alternatives.append(dict(child))
         else:
-            numbers.problem(child, "an alternative maps situations to conditions")
+            message = "an alternative maps situations to conditions"
+            numbers.problem(child, message, "structure")
     complaint = Complaint(
         id=reader.text("id"),
         title=reader.text("title"),
@@ -190,7 +193,8 @@ def read_question(node: Any, numbers: NumberReader) -> Question:
     factors: dict[str, dict[str, str]] = {}
     for choice, value in reader.items("factors"):
         if not isinstance(value, Mapping):
-            numbers.problem(value, "factors map a class or a failure mode to a word")
+            message = "factors map a class or a failure mode to a word"
+            numbers.problem(value, message, "structure")
             continue
         factors[choice] = {}
         for target, word in value.items():
