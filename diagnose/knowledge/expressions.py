@@ -1,6 +1,6 @@
 """Conditions such as ``up and roof != 'full'``, evaluated over whole arrays at once.
 
-Only names, quoted words, ``and or not``, ``== != in``, parentheses and ``a if c else b``
+Words are compared by number (see `code`). Only names, quoted words, ``and or not``, ``== != in``, parentheses and ``a if c else b``
 are legal. `simpleeval` and friends evaluate one value at a time; the plant evaluates
 hundreds of samples in one go, so the expression is compiled to NumPy logic here.
 """
@@ -16,6 +16,14 @@ import numpy as np
 
 Environment = Mapping[str, Any]
 Evaluate = Callable[[Environment], Any]
+
+
+_CODES: dict[str, int] = {}
+
+
+def code(word: str) -> int:
+    """The number that stands for a word in arrays; the same word has the same number."""
+    return _CODES.setdefault(word, len(_CODES) + 2)
 
 
 class ExpressionError(ValueError):
@@ -84,7 +92,7 @@ def _build(
         names.add(full)
         return lambda env: env[full]
     if isinstance(node, ast.Constant) and isinstance(node.value, str | bool):
-        constant = node.value
+        constant = code(node.value) if isinstance(node.value, str) else node.value
         return lambda env: constant
     if isinstance(node, ast.BoolOp):
         parts = [build(value) for value in node.values]
@@ -129,4 +137,4 @@ def _build(
 
 
 def _equal(left: Any, right: Any) -> Any:
-    return np.asarray(left) == np.asarray(right)
+    return np.equal(left, right)

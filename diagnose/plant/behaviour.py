@@ -18,8 +18,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.knowledge.expressions import code
 from diagnose.knowledge.records import DOMAINS, Domain
-from diagnose.plant.circuit import CUT, JOINED, Circuit, Watched
+from diagnose.plant.circuit import Branch, Circuit, Watched
 
 SETTLE = 26
 WATCH_FROM = 14
@@ -56,7 +57,7 @@ class Values(dict[str, Any]):
     """Names to arrays; parts that are not fitted and unset memory read as false or empty."""
 
     def __missing__(self, key: str) -> Any:
-        return "" if key.startswith("situation.") else False
+        return code("") if key.startswith("situation.") else False
 
 
 @dataclass
@@ -87,16 +88,16 @@ class Phase:
 
 
 class Settler:
-    """Settles one circuit in many conditions; row r is condition r // samples."""
+    """Settles one circuit in many conditions; row r is condition r // lanes."""
 
     def __init__(self, circuit: Circuit, conditions: Sequence[Condition]) -> None:
         self.circuit = circuit
         self.conditions = conditions
-        self.samples = circuit.samples
-        self.rows = len(conditions) * self.samples
+        self.lanes = circuit.lanes.count
+        self.rows = len(conditions) * self.lanes
         self.branches = circuit.branches
         self.pins = [w for w in circuit.watched if w.kind == "pin"]
-        self._tile = np.tile(np.arange(self.samples), len(conditions))
+        self._tile = np.tile(np.arange(self.lanes), len(conditions))
         self._lifted = {
             branch.name: self._spread([branch.name in c.lift for c in conditions])
             for branches in self.branches.values()
@@ -107,26 +108,27 @@ class Settler:
             w.name: (w.on_above[self._tile], w.off_below[self._tile]) for w in circuit.watched
         }
         self._fixed = {domain: self._fixed_on(domain) for domain in DOMAINS}
+        modes = self._tile // circuit.lanes.samples
+        changing = {mode for line in circuit.logic for mode, _ in line.changed}
+        self._of_mode = {mode: modes == mode for mode in changing}
 
     def _spread(self, per_condition: Sequence[Any]) -> NDArray[Any]:
-        return np.repeat(np.asarray(per_condition), self.samples)
+        return np.repeat(np.asarray(per_condition), self.lanes)
 
     def start(self, held: Mapping[str, NDArray[Any]]) -> Values:
         """Situation, variables and memory as arrays, every signal off."""
         circuit = self.circuit
         values = Values()
         names = {name for c in self.conditions for name in c.values}
-        names |= set(circuit.patch.always) | set(circuit.patch.found)
-        for name in names:
-            column = []
-            for condition in self.conditions:
-                value = condition.values.get(name, "")
-                if condition.found:
-                    value = circuit.patch.found.get(name, value)
-                column.append(circuit.patch.always.get(name, value))
-            values[f"situation.{name}"] = self._spread(column)
+        for name in names | circuit.lanes.forced_names():
+            values[f"situation.{name}"] = np.concatenate(
+                [
+                    circuit.lanes.situation(name, c.values.get(name, ""), c.found)
+                    for c in self.conditions
+                ]
+            )
         for name, constant in circuit.constants.items():
-            values[name] = np.full(self.rows, constant)
+            values[name] = constant[self._tile]
         for watched in circuit.watched:
             values[watched.name] = np.zeros(self.rows, dtype=bool)
         for branches in self.branches.values():
@@ -139,9 +141,15 @@ class Settler:
         return values
 
     def _think(self, values: Values) -> None:
-        for name, line in self.circuit.logic:
-            result = np.asarray(line.evaluate(values))
-            values[name] = result if result.shape else np.full(self.rows, result)
+        for line in self.circuit.logic:
+            result = np.asarray(line.base.evaluate(values))
+            if not result.shape:
+                result = np.full(self.rows, result)
+            for mode, other in line.changed:
+                rows = self._of_mode[mode]
+                changed = np.broadcast_to(np.asarray(other.evaluate(values)), (self.rows,))
+                result = np.where(rows, changed, result)
+            values[line.name] = result
 
     def _fixed_on(self, domain: Domain) -> tuple[Flags, list[int]]:
         """Closed branches that nothing moves, (rows, branches), and which ones may move."""
@@ -149,15 +157,13 @@ class Settler:
         on = np.ones((self.rows, len(branches)), dtype=bool)
         moving = []
         for k, branch in enumerate(branches):
-            if branch.forced == "bridge":
+            if branch.bridge:
                 _, first, second = branch.name.split(":")
                 on[:, k] = self._spread([(first, second) in c.bridge for c in self.conditions])
-            elif branch.forced == CUT:
-                on[:, k] = False
-            elif branch.forced != JOINED and (branch.kind == "diode" or branch.closed):
+            elif branch.kind == "diode" or branch.closed:
                 moving.append(k)
-            elif branch.name in self._lifted:
-                on[:, k] = ~self._lifted[branch.name]
+            else:
+                on[:, k] = self._forced(branch, on[:, k])
         return on, moving
 
     def _switches(self, domain: Domain, values: Values) -> Flags:
@@ -167,16 +173,24 @@ class Settler:
         for k in moving:
             branch = self.branches[domain][k]
             if branch.kind == "diode":
-                on[:, k] = values[f"on:{branch.name}"]
-            elif branch.closed is not None:
-                on[:, k] = branch.closed.evaluate(values)
-            if branch.name in self._lifted:
-                on[:, k] &= ~self._lifted[branch.name]
+                moved = values[f"on:{branch.name}"]
+            else:
+                assert branch.closed is not None
+                moved = branch.closed.evaluate(values)
+            on[:, k] = self._forced(branch, moved)
         return on
 
-    def _sense(
-        self, phase: Phase, seen: dict[str, NDArray[Any]], values: Values
-    ) -> Flags:
+    def _forced(self, branch: Branch, on: Any) -> Any:
+        """What failure modes and lifted leads make of a branch's state."""
+        if branch.joined is not None:
+            on = on | branch.joined[self._tile]
+        if branch.cut is not None:
+            on = on & ~branch.cut[self._tile]
+        if branch.name in self._lifted:
+            on = on & ~self._lifted[branch.name]
+        return on
+
+    def _sense(self, phase: Phase, seen: dict[str, NDArray[Any]], values: Values) -> Flags:
         """New signals from solved networks, in place; which rows changed."""
         changed = np.zeros(self.rows, dtype=bool)
         for watched in self.circuit.watched:
@@ -204,15 +218,15 @@ class Settler:
     def _size(self, watched: Watched, phase: Phase) -> NDArray[Any]:
         v = phase.v[watched.domain]
         if watched.kind == "volts":
-            return np.abs(_voltage(v, watched.nodes[0]) - _voltage(v, watched.nodes[1]))
+            return np.asarray(np.abs(_voltage(v, watched.nodes[0]) - _voltage(v, watched.nodes[1])))
         solver = self.circuit.solvers[watched.domain]
         on = phase.on[watched.domain]
         flows = [solver.current(on, self._tile, v, b) for b in watched.branches]
         if watched.kind == "amps":
-            return np.abs(flows[0])
+            return np.asarray(np.abs(flows[0]))
         if watched.kind == "residual":
-            return np.abs(flows[0] + flows[1])
-        return np.abs(np.imag(np.conj(flows[0]) * flows[1]))
+            return np.asarray(np.abs(flows[0] + flows[1]))
+        return np.asarray(np.abs(np.imag(np.conj(flows[0]) * flows[1])))
 
     def _level(
         self, pin: Watched, phase: Phase, seen: dict[str, NDArray[Any]], values: Values
@@ -227,7 +241,7 @@ class Settler:
             noisy = np.broadcast_to(np.asarray(values[pin.noise], dtype=bool), (self.rows,))
         else:
             noisy = np.zeros(self.rows, dtype=bool)
-        third = self._tile % 3
+        third = self._tile % self.circuit.lanes.samples % 3
         toggling = noisy | (vague & (third == 2))
         self._unsteady |= toggling
         guess = np.where(vague & ~noisy, third == 1, high)
@@ -264,7 +278,7 @@ class Settler:
             for domain in DOMAINS:
                 self._solve(domain, phase, seen, values)
             changed = self._sense(phase, seen, values)
-            before = {name: values[name] for name, _ in self.circuit.logic}
+            before = {line.name: values[line.name] for line in self.circuit.logic}
             self._think(values)
             for name, old in before.items():
                 changed |= np.asarray(values[name] != old)

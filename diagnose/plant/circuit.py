@@ -1,15 +1,13 @@
-"""One installation under one failure mode, compiled to arrays.
+"""One installation under one or several failure modes, compiled to arrays.
 
 Parameters become samples (their tolerances and ranges), expressions become NumPy closures,
-elements become branches of the three networks. A failure mode, a lifted lead and a bridge
-are patches on it.
+elements become branches of the three networks. Failure modes are patches laid side by side
+(see `diagnose.plant.lanes`).
 """
 
 from __future__ import annotations
 
-import functools
-import zlib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.errors import fail
-from diagnose.knowledge.expressions import Expression, ExpressionError, compile_expression
-from diagnose.knowledge.records import DOMAINS, Domain, Element, Number, Patch, Signal
+from diagnose.knowledge.expressions import Expression, ExpressionError, code, compile_expression
+from diagnose.knowledge.records import DOMAINS, Domain, Element, Signal
 from diagnose.plant.compose import Installation, InstalledMode
+from diagnose.plant.lanes import Draw, Flags, Lanes, Samples, draw
 from diagnose.plant.network import Network
 from diagnose.plant.solver import DomainSolver
 
@@ -28,16 +27,14 @@ SHORT_OHMS = 0.02
 BRIDGE_OHMS = 0.05
 FREQUENCY = 50.0
 SAMPLES = 12
-CUT, JOINED = "cut", "joined"
-
-Samples = NDArray[np.float64]
-Draw = Callable[[str, Number, int], Samples]
-"""How a number becomes samples: (full name, number, count) -> (count,)."""
 
 
 @dataclass(frozen=True)
 class Branch:
-    """An element as a branch: conductance and constant current per sample, and when closed."""
+    """An element as a branch: conductance and constant current per lane, and when closed.
+
+    `cut` and `joined` flag the lanes in which a failure mode holds it open or shorts it.
+    """
 
     name: str
     kind: str
@@ -47,7 +44,23 @@ class Branch:
     c: NDArray[Any]
     drop: Samples
     closed: Expression | None
-    forced: str = ""
+    bridge: bool = False
+    cut: Flags | None = None
+    joined: Flags | None = None
+
+
+@dataclass(frozen=True)
+class LogicLine:
+    """One line of logic: its expression, and others for the modes that change it."""
+
+    name: str
+    base: Expression
+    changed: tuple[tuple[int, Expression], ...]
+
+    @property
+    def names(self) -> frozenset[str]:
+        """All that any of its expressions reads."""
+        return self.base.names.union(*(e.names for _, e in self.changed))
 
 
 @dataclass(frozen=True)
@@ -65,52 +78,21 @@ class Watched:
     noise: str | None
 
 
-@functools.lru_cache(maxsize=4096)
-def draw(name: str, number: Number, count: int) -> Samples:
-    """Stratified samples (count,) of a number's range; the order hangs on `name` alone."""
-    u = _places(name, count)
-    if number.log and number.low > 0:
-        return np.exp(np.log(number.low) + u * (np.log(number.high) - np.log(number.low)))
-    return number.low + u * (number.high - number.low)
-
-
-@functools.lru_cache(maxsize=4096)
-def _places(name: str, count: int) -> Samples:
-    rng = np.random.default_rng(zlib.crc32(name.encode()))
-    return np.asarray((rng.permutation(count) + 0.5) / count)
-
-
 class Circuit:
     """The compiled whole; see `diagnose.plant.behaviour` for how it settles."""
 
     def __init__(
         self,
         installation: Installation,
-        mode: InstalledMode | None = None,
+        modes: InstalledMode | Sequence[InstalledMode | None] | None = None,
         bridges: Iterable[tuple[str, str]] = (),
         samples: int = SAMPLES,
         draw: Draw = draw,
     ) -> None:
+        several = list(modes) if isinstance(modes, Sequence) else [modes]
         self.installation = installation
-        self._draw = draw
-        self.samples = samples
-        self.mode = mode
-        patch = mode.mode.patch if mode else Patch()
-        unit = mode.unit if mode else ""
-        self.patch = patch
-        self._set = {self._own(k, unit): v for k, v in patch.set.items()}
-        self._variables = {self._own(k, unit): v for k, v in patch.variables.items()}
-        self._logic = {self._own(k, unit): v for k, v in patch.logic.items()}
-        self._forced = {self._own(k, unit): CUT for k in patch.open}
-        self._forced |= {self._own(k, unit): JOINED for k in patch.short}
-        nets = dict(installation.nets)
-        for first, second in patch.swap:
-            a, b = self._own(first, unit), self._own(second, unit)
-            for terminal in (a, b):
-                if terminal not in nets:
-                    raise fail("unknown-id", f"'{terminal}' is not a terminal", mode and mode.mode.place)
-            nets[a], nets[b] = nets[b], nets[a]
-        self.nets = nets
+        self.lanes = Lanes(installation, several, samples, draw)
+        self.nets = self.lanes.nets
         self.parameters: dict[str, Samples] = {}
         self.constants: dict[str, Any] = {}
         self._collect()
@@ -134,21 +116,16 @@ class Circuit:
     def _solver(self, domain: Domain, pins: list[int]) -> DomainSolver:
         branches = self.branches[domain]
         kind = np.complex128 if domain == "ac" else np.float64
-        shape = (len(branches), self.samples)
+        shape = (len(branches), self.lanes.count)
         g, c = np.zeros(shape, dtype=kind), np.zeros(shape, dtype=kind)
         for k, branch in enumerate(branches):
             g[k], c[k] = branch.g, branch.c
         return DomainSolver(self.networks[domain], g, c, OPEN_OHMS[domain], pins)
 
-    def share(self, other: Circuit) -> None:
-        """Use another circuit's solutions for every domain in which both are the same."""
-        for domain, solver in other.solvers.items():
-            if self.solvers[domain].same_as(solver):
-                self.solvers[domain] = solver
-
-    @staticmethod
-    def _own(name: str, unit: str) -> str:
-        return name if "." in name else f"{unit}.{name}"
+    def share(self, healthy: Circuit) -> None:
+        """Use the healthy circuit's solutions in every lane and domain that is unchanged."""
+        for domain, solver in healthy.solvers.items():
+            self.solvers[domain].alias(solver)
 
     def _collect(self) -> None:
         """Sample every parameter, gather every variable."""
@@ -157,21 +134,18 @@ class Circuit:
             part = self.installation.part_of(name)
             for key, number in part.parameters.items():
                 full = f"{name}.{key}"
-                number = self._set.get(full, instance.set.get(key, number))
-                self.parameters[full] = self._draw(full, number, self.samples)
+                self.parameters[full] = self.lanes.number(full, instance.set.get(key, number))
                 known.add(full)
             for key, value in {**part.variables, **instance.variables}.items():
-                self.constants[f"{name}.{key}"] = self._variables.get(f"{name}.{key}", value)
-                known.add(f"{name}.{key}")
-            self.constants[f"{name}.self"] = name
-        for full in (*self._set, *self._variables):
-            if full not in known and full.partition(".")[0] in self.installation.instances:
-                place = self.mode.mode.place if self.mode else None
-                raise fail("unknown-id", f"'{full}' is neither a parameter nor a variable", place)
+                full = f"{name}.{key}"
+                self.constants[full] = self.lanes.variable(full, value)
+                known.add(full)
+            self.constants[f"{name}.self"] = np.full(self.lanes.count, code(name))
+        self.lanes.check_names(known, self.installation.instances)
 
     def value(self, text: str, instance: str, place: Any = None) -> Samples:
         """A numeric field: a product of parameters and plain numbers, sampled."""
-        result = np.ones(self.samples)
+        result = np.ones(self.lanes.count)
         for token in (t.strip() for t in text.split("*")):
             full = token if "." in token and token in self.parameters else f"{instance}.{token}"
             if full in self.parameters:
@@ -212,14 +186,14 @@ class Circuit:
                 pairs[domain].append((self.node[str(ends[0])], self.node[str(ends[1])]))
                 self.branches[domain].append(branch)
                 self._branch[branch.name] = (domain, branch.index)
-        zeros = np.zeros(self.samples)
+        zeros = np.zeros(self.lanes.count)
         for first, second in self.bridges:
             a, b = self.net_of(first), self.net_of(second)
             domain = self.installation.domain[a]
             name = f"bridge:{first}:{second}"
-            full = np.full(self.samples, 1.0 / BRIDGE_OHMS)
+            full = np.full(self.lanes.count, 1.0 / BRIDGE_OHMS)
             branch = Branch(
-                name, "resistor", domain, len(pairs[domain]), full, zeros, zeros, None, "bridge"
+                name, "resistor", domain, len(pairs[domain]), full, zeros, zeros, None, True
             )
             pairs[domain].append((self.node[a], self.node[b]))
             self.branches[domain].append(branch)
@@ -232,10 +206,10 @@ class Circuit:
 
         def field(key: str, default: float) -> Samples:
             if key not in element.fields:
-                return np.full(self.samples, default)
+                return np.full(self.lanes.count, default)
             return self.value(element.fields[key], name, element.place)
 
-        zeros = np.zeros(self.samples)
+        zeros = np.zeros(self.lanes.count)
         resistance = field("resistance", 0.01)
         drop = zeros
         g: NDArray[Any]
@@ -258,10 +232,11 @@ class Circuit:
         else:
             g, c = 1.0 / resistance, zeros
         closed = self.compile(element.closed, name, element.place) if element.closed else None
-        forced = self._forced.get(full, "")
-        if forced == JOINED:
-            g, c, closed = np.full(self.samples, 1.0 / SHORT_OHMS), zeros, None
-        return Branch(full, element.kind, domain, index, g, c, drop, closed, forced)
+        joined = self.lanes.joined.get(full)
+        if joined is not None:
+            g, c = np.where(joined, 1.0 / SHORT_OHMS, g), np.where(joined, 0.0, c)
+        cut = self.lanes.cut.get(full)
+        return Branch(full, element.kind, domain, index, g, c, drop, closed, False, cut, joined)
 
     def net_of(self, address: str) -> str:
         """The net behind ``instance.terminal`` or a net's own name."""
@@ -319,32 +294,37 @@ class Circuit:
             or name == "self"
         )
 
-    def _compile_logic(self) -> list[tuple[str, Expression]]:
+    def _compile_logic(self) -> list[LogicLine]:
         """Every logic line, in an order in which each reads only earlier ones."""
-        lines: dict[str, Expression] = {}
+        lines: dict[str, LogicLine] = {}
         for name, instance in self.installation.instances.items():
             part = self.installation.part_of(name)
             for key, text in {**part.logic, **instance.logic}.items():
                 full = f"{name}.{key}"
-                place = getattr(text, "place", part.place)
-                lines[full] = self.compile(self._logic.get(full, text), name, place)
-        for full, text in self._logic.items():
+                base = self.compile(text, name, getattr(text, "place", part.place))
+                changed = tuple(
+                    (k, self.compile(other, name, self.lanes.place(k)))
+                    for k, other in self.lanes.logic.get(full, ())
+                )
+                lines[full] = LogicLine(full, base, changed)
+        for full, texts in self.lanes.logic.items():
             if full not in lines:
-                raise fail("unknown-id", f"'{full}' is not a line of logic", getattr(text, "place", None))
-        ordered: list[tuple[str, Expression]] = []
+                place = self.lanes.place(texts[0][0])
+                raise fail("unknown-id", f"'{full}' is not a line of logic", place)
+        ordered: list[LogicLine] = []
         done: set[str] = set()
         while len(ordered) < len(lines):
             ready = [
-                name
+                line
                 for name, line in lines.items()
                 if name not in done and all(n not in lines or n in done for n in line.names)
             ]
             if not ready:
                 stuck = sorted(set(lines) - done)
                 raise fail("logic-loop", f"lines of logic read one another: {', '.join(stuck)}")
-            for name in ready:
-                ordered.append((name, lines[name]))
-                done.add(name)
+            for line in ready:
+                ordered.append(line)
+                done.add(line.name)
         return ordered
 
     def _watch(self, name: str, signal: Signal) -> Watched:
@@ -373,5 +353,7 @@ class Circuit:
             domain,
             on,
             off,
-            noise if f"{signal.id}_noise" in {**known, **self.installation.instances[name].logic} else None,
+            noise
+            if f"{signal.id}_noise" in {**known, **self.installation.instances[name].logic}
+            else None,
         )

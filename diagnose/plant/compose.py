@@ -198,7 +198,5 @@ def fill(text: str, installation: Installation, it: str) -> str:
         for role, name in instance.roles.items():
             text = text.replace("{" + role + "}", name)
             if name in installation.instances:
-                text = text.replace(
-                    "{" + role + ".title}", installation.instances[name].title
-                )
+                text = text.replace("{" + role + ".title}", installation.instances[name].title)
     return text

@@ -12,15 +12,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.knowledge.expressions import code
 from diagnose.knowledge.records import Complaint, KnowledgeBase
 from diagnose.plant.behaviour import Condition, Phase, Settler
-from diagnose.plant.circuit import SAMPLES, Circuit, Draw, draw
+from diagnose.plant.circuit import SAMPLES, Circuit
 from diagnose.plant.compose import Installation, InstalledMode
+from diagnose.plant.lanes import Draw, draw
 from diagnose.plant.procedures import InstalledTest, installed_tests, situation_condition
-from diagnose.plant.readings import distribution
+from diagnose.plant.readings import per_sample
 
 HEALTHY = "healthy"
 """Name of the row that has no failure mode."""
+
+BATCH = 24
+"""Failure modes simulated side by side."""
 
 Progress = Callable[[int, int], None]
 
@@ -105,14 +110,14 @@ def rounds(conditions: Sequence[Condition], named: Mapping[str, int]) -> list[li
 
 
 class Simulation:
-    """All conditions of one installation under one failure mode, settled."""
+    """All conditions of one circuit, settled: each of its lanes in each condition."""
 
     def __init__(
         self, circuit: Circuit, conditions: Sequence[Condition], named: Mapping[str, int]
     ) -> None:
         self.circuit = circuit
         self.conditions = list(conditions)
-        self.samples = circuit.samples
+        self.lanes = circuit.lanes.count
         self.a: list[tuple[Phase, int]] = [(Phase(), 0)] * len(conditions)
         self.b: list[tuple[Phase, int]] = [(Phase(), 0)] * len(conditions)
         for group in rounds(conditions, named):
@@ -127,11 +132,11 @@ class Simulation:
         self, chosen: Sequence[Condition], named: Mapping[str, int]
     ) -> dict[str, NDArray[np.bool_]]:
         held: dict[str, NDArray[np.bool_]] = {}
-        for name, _ in self.circuit.logic:
+        for name in (line.name for line in self.circuit.logic):
             columns = []
             for condition in chosen:
                 if not condition.after:
-                    columns.append(np.zeros(self.samples, dtype=bool))
+                    columns.append(np.zeros(self.lanes, dtype=bool))
                     continue
                 phase, position = self.a[named[condition.after]]
                 columns.append(phase.values[name][self._rows(position)])
@@ -140,7 +145,7 @@ class Simulation:
         return held
 
     def _rows(self, position: int) -> NDArray[np.int_]:
-        return np.arange(position * self.samples, (position + 1) * self.samples)
+        return np.arange(position * self.lanes, (position + 1) * self.lanes)
 
     def phases(self, condition: int) -> tuple[Phase, Phase, NDArray[np.int_]]:
         """Phases A and B and the rows of one condition."""
@@ -148,14 +153,16 @@ class Simulation:
         return phase, self.b[condition][0], self._rows(position)
 
     def holds(self, condition: int, text: str) -> NDArray[np.bool_]:
-        """Per sample, whether an expression holds in either phase (``changing x``: differs)."""
+        """Per lane, whether an expression holds in either phase (``changing x``: differs)."""
         a, b, rows = self.phases(condition)
-        line = self.circuit.compile(text.removeprefix("changing "), "", getattr(text, "place", None))
+        line = self.circuit.compile(
+            text.removeprefix("changing "), "", getattr(text, "place", None)
+        )
         sides = []
         for phase in (a, b):
             env = {name: phase.values[name][rows] for name in line.names if name in phase.values}
             for name in line.names - set(env):
-                env[name] = np.full(len(rows), "" if name.startswith("situation.") else False)
+                env[name] = np.full(len(rows), code("") if name.startswith("situation.") else False)
             value = np.asarray(line.evaluate(env), dtype=bool)
             sides.append(np.broadcast_to(value, (len(rows),)))
         if text.startswith("changing "):
@@ -171,9 +178,7 @@ class MatrixBuilder:
         self.installation = installation
         self.healthy_circuit = Circuit(installation)
         self.tests = installed_tests(knowledge, installation, self.healthy_circuit)
-        fitting = [
-            _fitting(complaint, installation) for complaint in knowledge.complaints.values()
-        ]
+        fitting = [_fitting(complaint, installation) for complaint in knowledge.complaints.values()]
         self.complaints = [c for c in fitting if c.when]
         self.conditions, self.named = conditions_for(installation, self.tests, self.complaints)
         self.index = {condition.key: k for k, condition in enumerate(self.conditions)}
@@ -186,36 +191,39 @@ class MatrixBuilder:
         return Circuit(installation)
 
     def simulate(
-        self, mode: InstalledMode | None, samples: int = SAMPLES, draw: Draw = draw
+        self,
+        modes: InstalledMode | Sequence[InstalledMode | None] | None,
+        samples: int = SAMPLES,
+        draw: Draw = draw,
     ) -> Simulation:
-        """Settle every condition under one failure mode (None: healthy)."""
-        circuit = Circuit(self.installation, mode, self.bridges, samples, draw)
+        """Settle every condition under one or several failure modes (None: healthy)."""
+        circuit = Circuit(self.installation, modes, self.bridges, samples, draw)
         key = (samples, draw)
         if key not in self._shared:
             self._shared[key] = Circuit(self.installation, None, self.bridges, samples, draw)
         circuit.share(self._shared[key])
         return Simulation(circuit, self.conditions, self.named)
 
-    def row(self, mode: InstalledMode | None) -> tuple[list[NDArray[np.float64]], list[float]]:
-        """The distributions of every test and the chance of every complaint."""
-        simulation = self.simulate(mode)
-        shown = []
+    def shown(self, simulation: Simulation) -> list[NDArray[np.float64]]:
+        """Per test, P(outcome) in every lane, (lanes, outcomes); signs repeat per sample."""
+        lanes = simulation.circuit.lanes
+        result = []
         for test in self.tests.values():
             if test.condition is None:
-                shown.append(self.signs(test, mode))
+                each = [self.signs(test, mode) for mode in lanes.modes]
+                result.append(np.repeat(np.array(each), lanes.samples, axis=0))
                 continue
             a, b, rows = simulation.phases(self.index[test.condition.key])
-            shown.append(distribution(simulation.circuit, test, a, b, rows))
-        reported = [float(x.mean()) for x in self.complaints_shown(simulation)]
-        return shown, reported
+            result.append(per_sample(simulation.circuit, test, a, b, rows))
+        return result
 
     def complaints_shown(self, simulation: Simulation) -> list[NDArray[np.bool_]]:
-        """Per complaint and sample, whether the customer would report it."""
+        """Per complaint and lane, whether the customer would report it, (lanes,) each."""
         reported = []
         for complaint in self.complaints:
-            any_way = np.zeros(simulation.samples, dtype=bool)
+            any_way = np.zeros(simulation.lanes, dtype=bool)
             for alternative in complaint.when:
-                whole = np.ones(simulation.samples, dtype=bool)
+                whole = np.ones(simulation.lanes, dtype=bool)
                 for name, text in alternative.items():
                     whole &= simulation.holds(self.named[name], text)
                 any_way |= whole
@@ -235,19 +243,34 @@ class MatrixBuilder:
             seen = seen * (0.98 / seen.sum())
         return np.append(seen, 1.0 - seen.sum())
 
+    @staticmethod
+    def batches(modes: Sequence[InstalledMode | None]) -> list[list[int]]:
+        """Positions of the modes that can be simulated side by side: the same wiring."""
+        groups: dict[object, list[int]] = {}
+        for r, mode in enumerate(modes):
+            swap = mode.mode.patch.swap if mode else ()
+            key = (mode.unit if mode and swap else "", swap)
+            groups.setdefault(key, []).append(r)
+        return [g[k : k + BATCH] for g in groups.values() for k in range(0, len(g), BATCH)]
+
     def build(self, progress: Progress | None = None) -> DependencyMatrix:
         """Every row, healthy last."""
         modes: list[InstalledMode | None] = [*self.installation.modes.values(), None]
         widest = max(len(t.outcomes) for t in self.tests.values())
         p = np.zeros((len(modes), len(self.tests), widest))
         complaints = np.zeros((len(modes), len(self.complaints)))
-        for r, mode in enumerate(modes):
-            shown, reported = self.row(mode)
-            for k, distribution_ in enumerate(shown):
-                p[r, k, : len(distribution_)] = distribution_
-            complaints[r] = reported
+        done = 0
+        for batch in self.batches(modes):
+            chosen = [modes[r] for r in batch]
+            simulation = self.simulate(chosen)
+            for k, lanes in enumerate(self.shown(simulation)):
+                mean = lanes.reshape(len(batch), SAMPLES, -1).mean(axis=1)
+                p[batch, k, : mean.shape[1]] = mean
+            for c, lanes_reporting in enumerate(self.complaints_shown(simulation)):
+                complaints[batch, c] = lanes_reporting.reshape(len(batch), SAMPLES).mean(axis=1)
+            done += len(batch)
             if progress:
-                progress(r + 1, len(modes))
+                progress(done, len(modes))
         return DependencyMatrix(
             rows=(*self.installation.modes, HEALTHY),
             tests=tuple(self.tests),

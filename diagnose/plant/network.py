@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
-Array = NDArray[np.complex128] | NDArray[np.float64]
+Array = NDArray[Any]
+"""Real or complex numbers, by domain."""
 LEAK = 1e-10
 """Conductance from every node to the reference, S: keeps an unconnected node solvable."""
 
@@ -25,12 +26,12 @@ class Network:
 
     nodes: tuple[str, ...]
     branches: tuple[tuple[int, int], ...]
-    stamp: sparse.csr_array
+    stamp: NDArray[np.float64]
     incidence: NDArray[np.float64]
 
     @staticmethod
     def of(nodes: Sequence[str], branches: Sequence[tuple[int, int]]) -> Network:
-        """Build the stamps: `stamp` is (n·n, branches), `incidence` (branches, n)."""
+        """Build the stamps: `stamp` is (branches, n·n), `incidence` (branches, n)."""
         n = len(nodes)
         incidence = np.zeros((len(branches), n))
         for k, (a, b) in enumerate(branches):
@@ -38,14 +39,16 @@ class Network:
                 incidence[k, a] += 1.0
             if b >= 0:
                 incidence[k, b] -= 1.0
-        outer = np.einsum("ka,kb->abk", incidence, incidence).reshape(n * n, len(branches))
-        stamp = sparse.csr_array(outer)
+        stamp = np.einsum("ka,kb->kab", incidence, incidence).reshape(len(branches), n * n)
         return Network(tuple(nodes), tuple(branches), stamp, incidence)
 
     def matrix(self, g: Array) -> Array:
         """Nodal matrices (rows, n, n) from branch conductances (rows, branches)."""
         n = len(self.nodes)
-        matrix: Array = np.ascontiguousarray((self.stamp @ g.T).T).reshape(len(g), n, n)
+        flat: Array = np.real(g) @ self.stamp
+        if np.iscomplexobj(g):
+            flat = flat + 1j * (np.imag(g) @ self.stamp)
+        matrix = flat.reshape(len(g), n, n)
         matrix[:, np.arange(n), np.arange(n)] += LEAK
         return matrix
 
@@ -63,9 +66,11 @@ class Network:
         for k, node in enumerate(extra):
             right[:, node, 1 + k] = 1.0
         solution = np.linalg.solve(self.matrix(g), right)
-        seen = np.stack(
-            [solution[:, node, 1 + k] for k, node in enumerate(extra)], axis=1
-        ) if extra else np.zeros((len(g), 0))
+        seen = (
+            np.stack([solution[:, node, 1 + k] for k, node in enumerate(extra)], axis=1)
+            if extra
+            else np.zeros((len(g), 0))
+        )
         return solution[:, :, 0], np.abs(seen)
 
     def between(self, g: Array, p: int, q: int) -> Array:

@@ -64,7 +64,9 @@ def installed_tests(
     tests: dict[str, InstalledTest] = {}
     for spec in knowledge.tests.values():
         if spec.each:
-            fitted = [n for n, i in installation.instances.items() if i.part in spec.each.split("|")]
+            fitted = [
+                n for n, i in installation.instances.items() if i.part in spec.each.split("|")
+            ]
         else:
             fitted = [""]
         for it in fitted:

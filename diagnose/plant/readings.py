@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from diagnose.knowledge.records import Domain, Outcome
 from diagnose.plant.behaviour import Phase, Values
@@ -31,7 +30,7 @@ def numeric_reading(
     if kind in ("amps_ac", "flow"):
         domain, index = circuit.branch(test.of[0])
         solver = circuit.solvers[domain]
-        on, sample = phase.on[domain][rows], rows % circuit.samples
+        on, sample = phase.on[domain][rows], rows % circuit.lanes.count
         current = solver.current(on, sample, phase.v[domain][rows], index)
         return np.abs(current) if kind == "amps_ac" else np.real(current)
     nets = [circuit.net_of(x) for x in test.of]
@@ -46,7 +45,7 @@ def numeric_reading(
     if kind == "head":
         return np.real(across)
     meter = LOZ_OHMS if kind == "volts_ac_loz" else METER_OHMS
-    g = circuit.solvers[domain].conductance(phase.on[domain][rows], rows % circuit.samples)
+    g = circuit.solvers[domain].conductance(phase.on[domain][rows], rows % circuit.lanes.count)
     inner = circuit.networks[domain].between(g, p, q)
     loaded = across * meter / (meter + inner)
     return np.real(loaded) if kind == "volts_dc" else np.abs(loaded)
@@ -63,7 +62,7 @@ def _resistance(
 ) -> NDArray[np.float64]:
     """Ohms (direct current) or farads between two points of a dead circuit."""
     solver, network = circuit.solvers[domain], circuit.networks[domain]
-    on, sample = phase.on[domain][rows], rows % circuit.samples
+    on, sample = phase.on[domain][rows], rows % circuit.lanes.count
     g = solver.conductance(on, sample)
     if kind == "farads":
         admittance = 1.0 / network.between(g, p, q)
@@ -74,7 +73,9 @@ def _resistance(
         if branch.kind == "capacitor":
             direct[:, k] = np.where(np.abs(g[:, k]) > 1.0, np.abs(1.0 / g[:, k]), 1e9)
         elif branch.kind == "source":
-            direct[:, k] = np.where(np.abs(solver.constant(on, sample)[:, k]) > 0, 1e9, direct[:, k])
+            direct[:, k] = np.where(
+                np.abs(solver.constant(on, sample)[:, k]) > 0, 1e9, direct[:, k]
+            )
         elif branch.kind == "diode":
             direct[:, k] = np.where(np.abs(direct[:, k]) < 0.1, direct[:, k], 1e9)
     return np.real(network.between(1.0 / direct, p, q))
@@ -88,6 +89,8 @@ def bin_probabilities(
     The reading is normal about the true value with standard deviation
     ``spread·|value| + floor``; outcomes are ordered by their upper limits.
     """
+    from scipy.special import ndtr  # here, because a warm start never bins a reading
+
     result = np.zeros((len(values), len(outcomes)))
     sigma = spread * np.abs(values) + floor
     below = np.zeros(len(values))

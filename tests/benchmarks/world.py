@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from diagnose.knowledge.records import KnowledgeBase, Number
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import MatrixBuilder
-from diagnose.plant.readings import per_sample
+from diagnose.plant.procedures import InstalledTest
 
 SPREAD = 0.2
 RATE_FACTOR = 3.0
@@ -66,8 +66,7 @@ class Callout:
     def answer(self, test: str) -> int:
         """The outcome reported; a wrong one is repeated half the time when asked again."""
         k = self.tests[test]
-        p = self.truth.shown[k]
-        row = p[self.draw] if p.ndim == 2 else p
+        row = self.truth.shown[k][self.draw]
         if test not in self.right:
             self.right[test] = int(self.rng.choice(len(row), p=row / row.sum()))
         right = self.right[test]
@@ -92,24 +91,32 @@ class World:
         self.complaints = [c.id for c in self.builder.complaints]
         self.rng = np.random.default_rng(seed)
         drawer = Drawer(seed)
+        tests = list(self.builder.tests.values())
         self.truths: dict[str, Truth] = {}
         self.rates: dict[str, float] = {}
-        for name, mode in installation.modes.items():
-            simulation = self.builder.simulate(mode, DRAWS, drawer)
-            shown = []
-            for test in self.builder.tests.values():
-                if test.condition is None:
-                    p = self.builder.signs(test, mode)
-                    tilt = p[:-1] * self.rng.uniform(1 - SPREAD, 1 + SPREAD, len(p) - 1)
-                    tilt = np.minimum(tilt, 0.98)
-                    shown.append(np.append(tilt, max(1 - tilt.sum(), 0.01)))
-                    continue
-                a, b, rows = simulation.phases(self.builder.index[test.condition.key])
-                shown.append(per_sample(simulation.circuit, test, a, b, rows))
+        names = list(installation.modes)
+        modes = list(installation.modes.values())
+        for batch in self.builder.batches(modes):
+            simulation = self.builder.simulate([modes[r] for r in batch], DRAWS, drawer)
+            shown = self.builder.shown(simulation)
             complaints = np.array(self.builder.complaints_shown(simulation))
-            self.truths[name] = Truth(shown, complaints)
+            for position, r in enumerate(batch):
+                lanes = simulation.circuit.lanes.of(position)
+                self.truths[names[r]] = Truth(
+                    [self._tilted(test, p[lanes]) for test, p in zip(tests, shown, strict=True)],
+                    complaints[:, lanes],
+                )
+        for name, mode in installation.modes.items():
             factor = np.exp(self.rng.uniform(-np.log(RATE_FACTOR), np.log(RATE_FACTOR)))
             self.rates[name] = mode.mode.rate.nominal * factor
+
+    def _tilted(self, test: InstalledTest, p: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Chances that a sign is noticed, off by up to 20 %; readings as they are."""
+        if test.condition is not None:
+            return p
+        tilt = p[0, :-1] * self.rng.uniform(1 - SPREAD, 1 + SPREAD, p.shape[1] - 1)
+        tilt = np.minimum(tilt, 0.98)
+        return np.tile(np.append(tilt, max(1 - tilt.sum(), 0.01)), (len(p), 1))
 
     def callouts(
         self, count: int, wrong: float, complaint: str | None = None, seed: int = 0

@@ -1,0 +1,85 @@
+"""Driving one simulated callout to its conclusion with any strategy, without the interview's paper.
+
+The same planner, belief and decision as the interview; a test holds the two to one result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from diagnose.knowledge.records import KnowledgeBase
+from diagnose.plant.compose import Installation
+from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
+from diagnose.plant.procedures import InstalledTest, installed_tests
+from diagnose.reasoning.belief import Belief, Hypotheses
+from diagnose.reasoning.decision import decide
+from diagnose.reasoning.guard import Exposure, SafetyState, Skill
+from diagnose.reasoning.planner import Costs, Equipment, Standing, candidates
+from diagnose.reasoning.strategy import Strategy
+from tests.benchmarks.world import Callout
+
+MOST_TESTS = 60
+FULLY_EQUIPPED = Equipment(safety=SafetyState(skill=Skill.LICENSED, rated_meter=True))
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What the tool knows: table, tests and costs of one installation."""
+
+    table: Hypotheses
+    tests: Mapping[str, InstalledTest]
+    costs: Costs
+
+    @staticmethod
+    def of(
+        knowledge: KnowledgeBase,
+        installation: Installation,
+        matrix: DependencyMatrix,
+        leave_out: Sequence[str] = (),
+    ) -> Bench:
+        """Build the tool's side; `leave_out` removes failure modes from its knowledge."""
+        tests = installed_tests(knowledge, installation, MatrixBuilder.circuit_of(installation))
+        rates = {n: m.mode.rate.nominal for n, m in installation.modes.items()}
+        errors = {n: t.error for n, t in tests.items()}
+        table = Hypotheses.of(matrix, rates, errors, leave_out)
+        return Bench(table, tests, Costs.of(knowledge))
+
+
+@dataclass(frozen=True)
+class Ending:
+    """How a callout ended: status, unit named, failure mode, minutes, tests in order."""
+
+    status: str
+    unit: str
+    mode: str
+    minutes: float
+    tests: tuple[tuple[str, int], ...]
+    belief: Belief
+
+
+def drive(
+    bench: Bench, callout: Callout, strategy: Strategy, equipment: Equipment = FULLY_EQUIPPED
+) -> Ending:
+    """Run one callout to its end."""
+    belief = Belief(bench.table, bench.table.prior((callout.complaint,)))
+    standing = Standing()
+    minutes = 0.0
+    done: list[tuple[str, int]] = []
+    while True:
+        every = candidates(bench.tests, bench.table.test_index, bench.costs, standing, equipment)
+        asked = {t for t, _ in done}
+        fresh = [c for c in every if c.test not in asked]
+        again = [c for c in every if c.test in asked]
+        decision = decide(belief, fresh, strategy, again)
+        if decision.kind != "test" or len(done) >= MOST_TESTS:
+            unit, _ = belief.leading_unit()
+            mode = next(n for n, _ in belief.ranking() if n.partition(".")[0] == unit)
+            return Ending(decision.kind, unit, mode, minutes, tuple(done), belief)
+        chosen = decision.choices[0].candidate
+        spec = bench.tests[chosen.test].spec
+        _, standing = bench.costs.reach(standing, spec.place_at, Exposure(spec.state))
+        minutes += chosen.minutes
+        outcome = callout.answer(chosen.test)
+        done.append((chosen.test, outcome))
+        belief = belief.update(chosen.test, outcome)
