@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from diagnose.knowledge.expressions import code
 from diagnose.knowledge.records import DOMAINS, Domain
-from diagnose.plant.circuit import Branch, Circuit, Watched
+from diagnose.plant.circuit import Circuit
+from diagnose.plant.compiled import Branch, Watched
 
 SETTLE = 26
 WATCH_FROM = 14

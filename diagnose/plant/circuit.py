@@ -8,7 +8,6 @@ elements become branches of the three networks. Failure modes are patches laid s
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,8 +16,9 @@ from numpy.typing import NDArray
 from diagnose.errors import fail
 from diagnose.knowledge.expressions import Expression, ExpressionError, code, compile_expression
 from diagnose.knowledge.records import DOMAINS, Domain, Element, Signal
+from diagnose.plant.compiled import Branch, LogicLine, Watched
 from diagnose.plant.compose import Installation, InstalledMode
-from diagnose.plant.lanes import Draw, Flags, Lanes, Samples, draw
+from diagnose.plant.lanes import Draw, Lanes, Samples, draw
 from diagnose.plant.network import Network
 from diagnose.plant.solver import DomainSolver
 
@@ -27,55 +27,6 @@ SHORT_OHMS = 0.02
 BRIDGE_OHMS = 0.05
 FREQUENCY = 50.0
 SAMPLES = 12
-
-
-@dataclass(frozen=True)
-class Branch:
-    """An element as a branch: conductance and constant current per lane, and when closed.
-
-    `cut` and `joined` flag the lanes in which a failure mode holds it open or shorts it.
-    """
-
-    name: str
-    kind: str
-    domain: Domain
-    index: int
-    g: NDArray[Any]
-    c: NDArray[Any]
-    drop: Samples
-    closed: Expression | None
-    bridge: bool = False
-    cut: Flags | None = None
-    joined: Flags | None = None
-
-
-@dataclass(frozen=True)
-class LogicLine:
-    """One line of logic: its expression, and others for the modes that change it."""
-
-    name: str
-    base: Expression
-    changed: tuple[tuple[int, Expression], ...]
-
-    @property
-    def names(self) -> frozenset[str]:
-        """All that any of its expressions reads."""
-        return self.base.names.union(*(e.names for _, e in self.changed))
-
-
-@dataclass(frozen=True)
-class Watched:
-    """A signal with its terminals resolved and its thresholds sampled."""
-
-    name: str
-    kind: str
-    latches: bool
-    nodes: tuple[int, ...]
-    branches: tuple[int, ...]
-    domain: Domain
-    on_above: Samples
-    off_below: Samples
-    noise: str | None
 
 
 class Circuit:

@@ -7,7 +7,7 @@ measured is what is shipped.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.procedures import InstalledTest
@@ -31,9 +31,18 @@ class Equipment:
     """Instruments at hand and what they may be used for."""
 
     instruments: frozenset[str] = frozenset(
-        {"none", "multimeter", "loz", "clamp", "capacitance", "insulation_tester", "bucket", "gauge"}
+        {
+            "none",
+            "multimeter",
+            "loz",
+            "clamp",
+            "capacitance",
+            "insulation_tester",
+            "bucket",
+            "gauge",
+        }
     )
-    safety: SafetyState = SafetyState()
+    safety: SafetyState = field(default_factory=SafetyState)
 
 
 @dataclass(frozen=True)
