@@ -1,0 +1,75 @@
+"""Every check on the knowledge in one call, and what only the dependency matrix can show."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from diagnose.errors import Issue
+from diagnose.knowledge.checks import check_knowledge, in_order
+from diagnose.knowledge.records import KnowledgeBase
+from diagnose.plant.compose import Installation
+from diagnose.plant.matrix import HEALTHY, DependencyMatrix
+from diagnose.plant.wiring import wiring_issues
+from diagnose.reasoning.rules import rule_issues
+from diagnose.reasoning.separation import SHOWN, undetected
+
+STEADY = 0.97
+"""A healthy installation, tolerances included, shows one outcome of a test with this chance."""
+
+
+def check_all(kb: KnowledgeBase) -> list[Issue]:
+    """Records, wiring and rules: everything that needs no dependency matrix, all at once."""
+    issues = [*check_knowledge(kb), *rule_issues(tuple(kb.rules.values()))]
+    wrong = {issue.place for issue in issues if issue.severity == "error"}
+    wired = wiring_issues(kb, sound=not wrong)
+    return in_order([*issues, *(issue for issue in wired if issue.place not in wrong)])
+
+
+def matrix_issues(
+    kb: KnowledgeBase, tried: Iterable[tuple[Installation, DependencyMatrix]]
+) -> list[Issue]:
+    """What the dependency matrices of the installations tried show.
+
+    An error where a complaint shows on a healthy installation; a warning where a healthy one
+    straddles two outcomes of a test, and for a failure mode that shows under no complaint, or
+    that no test detects, on any of the installations on which it is possible.
+    """
+    issues: list[Issue] = []
+    silent: dict[tuple[str, str], bool] = {}
+    hidden: dict[tuple[str, str], bool] = {}
+    for installation, matrix in tried:
+        healthy = matrix.rows.index(HEALTHY)
+        for name, shown in matrix.complaints.items():
+            if shown[healthy] > 0:
+                message = f"complaint '{name}' shows on a healthy installation"
+                issues.append(Issue("error", "healthy", message, kb.complaints[name].place))
+        for k, test in enumerate(matrix.tests):
+            if matrix.p[healthy, k].max() < STEADY:
+                spec = kb.tests[test.partition("@")[0]]
+                message = f"test '{test}': a healthy installation straddles its outcomes"
+                issues.append(Issue("warning", "healthy", message, spec.place))
+        missed = set(undetected(matrix))
+        for row, mode in installation.modes.items():
+            key = (installation.part_of(mode.unit).id, mode.mode.id)
+            r = matrix.rows.index(row)
+            mute = all(p[r] < SHOWN for p in matrix.complaints.values())
+            silent[key] = silent.get(key, True) and mute
+            hidden[key] = hidden.get(key, True) and row in missed
+    for found, code, what in (
+        (silent, "no-complaint", "shows under no complaint"),
+        (hidden, "undetected", "is told from a healthy installation by no test"),
+    ):
+        for (part, mode_id), missing in found.items():
+            if missing:
+                message = f"failure mode '{part}.{mode_id}' {what}"
+                place = kb.parts[part].failure_modes[mode_id].place
+                issues.append(Issue("warning", code, message, place))
+    return in_order(_without_repeats(issues))
+
+
+def _without_repeats(issues: Iterable[Issue]) -> list[Issue]:
+    """One issue for each place and code: the same on ten installations is one thing to mend."""
+    first: Mapping[object, Issue] = {
+        (issue.code, issue.place, issue.message): issue for issue in issues
+    }
+    return list(first.values())
