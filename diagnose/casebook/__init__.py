@@ -1,0 +1,1 @@
+"""The casebook: cases on file, and answers files that replay one."""

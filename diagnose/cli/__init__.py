@@ -1,0 +1,161 @@
+"""The command line: the only room that prints and asks.
+
+Start-up is kept light: what a command needs is imported when it runs.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from diagnose.errors import DiagnoseError
+
+app = typer.Typer(
+    name="diagnose",
+    help="Fault diagnosis for callouts to small water level controllers.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+StoreOption = Annotated[
+    Path | None,
+    typer.Option("--store", metavar="DIR", help="Folder of the cases (else ./cases, else yours)."),
+]
+KnowledgeOption = Annotated[
+    str | None,
+    typer.Option("--knowledge", metavar="DIR", help="Folder of the knowledge base."),
+]
+PlainOption = Annotated[
+    bool, typer.Option("--no-color", help="No colour (the variable NO_COLOR does the same).")
+]
+
+
+@app.command()
+def callout(
+    case: Annotated[
+        str | None, typer.Argument(metavar="CASE", help="With --resume: the case to go on with.")
+    ] = None,
+    answers: Annotated[
+        Path | None,
+        typer.Option("--answers", metavar="FILE", help="Take all answers from a file, ask nobody."),
+    ] = None,
+    json: Annotated[
+        bool, typer.Option("--json", help="With --answers: print the result as one object.")
+    ] = False,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with CASE, or with the latest open case.")
+    ] = False,
+    store: StoreOption = None,
+    knowledge: KnowledgeOption = None,
+    installation: Annotated[
+        str | None, typer.Option("--installation", metavar="ID", help="Kind of installation.")
+    ] = None,
+    variants: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
+    ] = None,
+    no_color: PlainOption = False,
+) -> None:
+    """Lead a callout from the complaint to a verified repair."""
+    from diagnose.cli.callout import Request, run_callout
+
+    request = Request(
+        case, answers, json, resume, store, knowledge, installation, variants or [], no_color
+    )
+    code = run_callout(request)
+    if code:
+        raise typer.Exit(code)
+
+
+cases_app = typer.Typer(help="List the cases on file, or show one.", rich_markup_mode=None)
+app.add_typer(cases_app, name="cases")
+
+
+@cases_app.callback(invoke_without_command=True)
+def cases(context: typer.Context, store: StoreOption = None, no_color: PlainOption = False) -> None:
+    """List the cases on file, one line each; `cases show ID` shows one."""
+    if context.invoked_subcommand is None:
+        from diagnose.cli.cases import list_cases
+
+        list_cases(store, no_color)
+    else:
+        context.obj = store
+
+
+@cases_app.command("show")
+def show(
+    context: typer.Context,
+    case: Annotated[str, typer.Argument(metavar="ID", help="The case to show.")],
+    store: StoreOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """Show one case from its first event to its last."""
+    from diagnose.cli.cases import show_case
+
+    show_case(case, store or context.obj, no_color)
+
+
+@app.command()
+def close(
+    case: Annotated[str, typer.Argument(metavar="CASE", help="The case to close.")],
+    found: Annotated[
+        str | None,
+        typer.Option("--found", help="What it really was: UNIT.MODE, or in your own words."),
+    ] = None,
+    minutes: Annotated[
+        float | None, typer.Option("--minutes", min=0, help="Working time in all.")
+    ] = None,
+    parts: Annotated[
+        list[str] | None, typer.Option("--part", help="A part that was used; repeatable.")
+    ] = None,
+    confirmed: Annotated[
+        str | None,
+        typer.Option("--confirmed", help="How: verification, measured, replaced or not_confirmed."),
+    ] = None,
+    store: StoreOption = None,
+    knowledge: KnowledgeOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """Close a case with what was really found; asks for what no option says."""
+    from diagnose.cli.close import Closing, run_close
+
+    given = Closing(found, minutes, parts, confirmed)
+    code = run_close(case, given, store, knowledge, no_color)
+    if code:
+        raise typer.Exit(code)
+
+
+@app.command()
+def check(
+    json: Annotated[bool, typer.Option("--json", help="Print one object for scripts.")] = False,
+    knowledge: KnowledgeOption = None,
+) -> None:
+    """Check the knowledge base; exit code 1 where it has errors."""
+    import importlib
+
+    run_check = importlib.import_module("diagnose.cli.check").run_check
+    code = run_check(knowledge, json)
+    if code:
+        raise typer.Exit(code)
+
+
+def main(args: Sequence[str] | None = None) -> None:
+    """Run the command line; bad input gives one line per issue on stderr and exit code 2."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            with contextlib.suppress(OSError, ValueError):
+                stream.reconfigure(errors="replace")
+    try:
+        app(args=list(args) if args is not None else None, prog_name="diagnose")
+    except DiagnoseError as error:
+        for issue in error.issues:
+            print(" ".join(str(issue).split()), file=sys.stderr)
+        sys.exit(2)

@@ -1,0 +1,292 @@
+"""Asking a person at the terminal, and the words that work at every question."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from diagnose.cli.render import Screen, Titles
+from diagnose.errors import DiagnoseError
+from diagnose.interview.drive import Reply
+from diagnose.interview.events import Event
+from diagnose.interview.session import Session, Turn
+from diagnose.interview.steps import Option, Step
+
+Read = Callable[[str], str]
+
+NOT_NOW = Option("leave", "not now: leave the case open")
+HELP = (
+    ("? or why", "why this is asked, and what each answer would mean"),
+    ("other", "choose another test"),
+    ("cannot", "this cannot be done or measured here (a reason may follow)"),
+    ("not sure", "followed by a guess: counts for less; alone: asks for one"),
+    ("back", "take the last answer back"),
+    ("view", "what is still suspected, with probabilities"),
+    ("stop", "stop for now; the case stays on file"),
+    ("help", "these words"),
+)
+WORDS = {
+    "?": "why",
+    "why": "why",
+    "other": "other",
+    "others": "other",
+    "other tests": "other",
+    "cannot": "cannot",
+    "can't": "cannot",
+    "not sure": "not sure",
+    "back": "back",
+    "go back": "back",
+    "view": "view",
+    "stop": "stop",
+    "help": "help",
+    "h": "help",
+}
+
+
+@dataclass(frozen=True)
+class Said:
+    """A line as understood: ``answer``, ``bad``, or one of the words; `text` is what follows."""
+
+    kind: str
+    text: str = ""
+    sure: bool = True
+
+
+def match(typed: str, options: Sequence[Option], numbers: bool = True) -> str | None:
+    """The option meant: by id, number, title, or the only one that starts like this."""
+    text = " ".join(typed.casefold().split())
+    for option in options:
+        if text in (option.id.casefold(), " ".join(option.title.casefold().split())):
+            return option.id
+    if text.isdigit():
+        position = int(text) - 1
+        return options[position].id if numbers and 0 <= position < len(options) else None
+    if not text:
+        return None
+    starts = [
+        o.id
+        for o in options
+        if o.title.casefold().startswith(text) or o.id.casefold().startswith(text.replace(" ", "_"))
+    ]
+    return starts[0] if len(starts) == 1 else None
+
+
+def understand(line: str, options: Sequence[Option], reading: bool = False) -> Said:
+    """What a typed line means; `reading`: a bare number is a reading, not an option."""
+    text = " ".join(line.encode("utf-8", "replace").decode().split())
+    if not text:
+        return Said("bad", "type an answer, or 'help'")
+    exact = [o.id for o in options if text.casefold() == o.id.casefold()]
+    if exact:
+        return Said("answer", exact[0])
+    if text.casefold() in WORDS:
+        return Said(WORDS[text.casefold()])
+    unsure = re.match(r"not sure[ ,:]+(.*)", text, re.IGNORECASE)
+    if unsure:
+        inner = understand(unsure[1], options, reading)
+        return Said(inner.kind, inner.text, False) if inner.kind == "answer" else inner
+    cannot = re.match(r"(?:cannot|can't)[ ,:]+(.*)", text, re.IGNORECASE)
+    if cannot:
+        return Said("cannot", cannot[1])
+    chosen = match(text, options, numbers=not reading)
+    if chosen is not None:
+        return Said("answer", chosen)
+    if reading:
+        return Said("answer", text)
+    legal = ", ".join(f"{n} {o.id}" for n, o in enumerate(options, 1))
+    return Said("bad", f"'{text}' is not one of: {legal}")
+
+
+class Terminal:
+    """A person at the terminal (`diagnose.interview.drive.Person`)."""
+
+    def __init__(
+        self, session: Session, screen: Screen, events: Sequence[Event], read: Read = input
+    ) -> None:
+        self.session = session
+        self.screen = screen
+        self.events = events
+        self.read = read
+        self.titles = Titles(session)
+        self._shown: tuple[int, str] | None = None
+
+    # ------------------------------------------------------------------ drive's callbacks
+
+    def reply(self, turn: Turn, step: Step) -> Reply:
+        """See `diagnose.interview.drive.Person`."""
+        if step.conclusion is not None:
+            return self._after_conclusion(turn, step)
+        now = (len(self.events), step.id)
+        if self._shown != now:
+            self._shown = now
+            self.screen.step(step, self._number())
+        while True:
+            said = understand(self.read(self._prompt(step)), step.options, bool(step.unit))
+            reply = self._reply(turn, step, said)
+            if reply is not None:
+                return reply
+
+    def refused(self, error: DiagnoseError) -> bool:
+        """Say what is wrong with an answer, and have it asked again."""
+        for issue in error.issues:
+            self.screen.para(str(issue), 2, "red")
+        return True
+
+    def after(self, before: Turn, now: Turn, event: Event) -> None:
+        """Say what an answer changed."""
+        if event.kind == "withdrawn":
+            taken = next((e for e in self.events if e.id == event.data["event"]), None)
+            what = taken.kind if taken else "answer"
+            about = taken.data.get("test", taken.data.get("question", "")) if taken else ""
+            self.screen.para(f"Taken back: {what} {about}".rstrip(), 2)
+            if now.state.electrical is not before.state.electrical:
+                self.screen.para("The electrical state now counts as unknown, so as live.", 2)
+        if event.kind == "verified" and event.data["result"] == "fail":
+            self.screen.para(
+                "Then the fault, or a second one, is still there: the search goes on.", 2, "bold"
+            )
+        searching = now.step.kind in ("act", "test", "conclusion")
+        if event.kind in ("finding", "cannot", "withdrawn") and searching:
+            self.screen.causes(now, self.titles)
+
+    # ------------------------------------------------------------------ one line
+
+    def _number(self) -> int:
+        return 1 + sum(e.kind == "finding" for e in self.events)
+
+    def _prompt(self, step: Step) -> str:
+        if step.kind == "act":
+            return "'done' when it is done > "
+        if step.kind == "test":
+            return "answer, ? why, other, cannot, not sure, back, view, stop > "
+        if step.id == "complaint":
+            return "number, or several (1, 3) > "
+        return "> "
+
+    def _reply(self, turn: Turn, step: Step, said: Said) -> Reply | None:
+        """The reply behind a line; None where it only asked for something to be shown."""
+        complaint = step.kind == "question" and step.id == "complaint"
+        if said.kind == "bad" and complaint:
+            several = self._several(said, step)
+            if several is not None:
+                return several
+        if said.kind == "bad":
+            self.screen.para(said.text, 2, "red")
+        elif said.kind == "answer":
+            return Reply("answer", said.text, said.sure, (said.text,) if complaint else ())
+        elif said.kind == "help":
+            for word, meaning in HELP:
+                self.screen.field(word, meaning)
+        elif said.kind == "view":
+            self.screen.view(turn, self.titles)
+        elif said.kind == "why":
+            self._why(step)
+        elif said.kind == "other":
+            return self._other(turn)
+        elif said.kind == "not sure":
+            return self._guess(step)
+        else:
+            return Reply(said.kind, said.text)
+        return None
+
+    def _several(self, said: Said, step: Step) -> Reply | None:
+        line = said.text.partition("' is not one of")[0].removeprefix("'")
+        chosen = [match(part, step.options) for part in re.split(r"[,; ]+", line) if part]
+        known = tuple(dict.fromkeys(c for c in chosen if c is not None))
+        return Reply("answer", ids=known) if len(known) > 1 and None not in chosen else None
+
+    def _why(self, step: Step) -> None:
+        if step.why is not None:
+            self.screen.why(step.why)
+        elif step.kind == "act":
+            self.screen.para("The next test needs this electrical state.", 2)
+        elif step.kind == "verify":
+            self.screen.para("A repair counts only once it is shown to have worked.", 2)
+        else:
+            self.screen.para("It bears on what is safe to do, or on which causes are likely.", 2)
+
+    def _other(self, turn: Turn) -> Reply | None:
+        choices = turn.decision.choices if turn.decision is not None else ()
+        tests = [c.candidate for c in choices if self.session.step_for(turn, c.candidate.test)]
+        if not tests:
+            self.screen.para("There is no other test that would tell anything now.", 2)
+            return None
+        options = [
+            Option(t.test, f"{self.session.tests[t.test].title} (about {t.minutes:.0f} min)")
+            for t in tests[:9]
+        ]
+        self.screen.rule("Tests that would tell something now, the best first")
+        self.screen.options(options)
+        chosen = self.choose(options, "number, Enter to stay > ", optional=True)
+        self._shown = None
+        return Reply("other", chosen) if chosen else None
+
+    def _guess(self, step: Step) -> Reply | None:
+        if step.kind not in ("test", "question"):
+            self.screen.para("This needs a plain answer.", 2)
+            return None
+        line = self.read("your best guess, Enter if there is none > ")
+        if not line.strip():
+            return Reply("cannot", "not sure") if step.kind == "test" else None
+        said = understand(line, step.options, bool(step.unit))
+        if said.kind == "answer":
+            return Reply("answer", said.text, False, (said.text,))
+        self.screen.para(said.text or "That is no guess.", 2, "red")
+        return None
+
+    def choose(
+        self, options: Sequence[Option], prompt: str, optional: bool = False, default: str = ""
+    ) -> str:
+        """One of some options; "" (or the default) for an empty line where allowed."""
+        while True:
+            line = self.read(prompt)
+            if not line.strip() and (optional or default):
+                return default
+            chosen = match(line, options)
+            if chosen is not None:
+                return chosen
+            self.screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")
+
+    # ------------------------------------------------------------------ the end
+
+    def _after_conclusion(self, turn: Turn, step: Step) -> Reply:
+        conclusion = step.conclusion
+        assert conclusion is not None
+        now = (len(self.events), step.id)
+        if self._shown != now:
+            self._shown = now
+            self.screen.conclusion(conclusion, self.titles)
+        if conclusion.status == "stopped" or not conclusion.unit:
+            return Reply("leave")
+        options = [Option("repaired", f"yes: {conclusion.title}")]
+        others = [n for n, u, _ in conclusion.ranking if n in self.session.installation.modes]
+        leading = f"{conclusion.unit}.{conclusion.failure_mode}"
+        others = [n for n in others if n != leading]
+        if others:
+            options.append(Option("something_else", "yes, but something else was put right"))
+        options += [NOT_NOW, Option("back", "back: take the last answer back")]
+        self.screen.line()
+        self.screen.para("Has the repair been made?", style="bold")
+        self.screen.options(options)
+        while True:
+            line = self.read("number > ")
+            if line.strip().casefold() == "view":
+                self.screen.view(turn, self.titles)
+                continue
+            chosen = match(line, options)
+            if line.strip().casefold() == "stop" or chosen == NOT_NOW.id:
+                return Reply("leave")
+            if chosen == "back":
+                return Reply("back")
+            if chosen == "repaired":
+                return Reply("repaired", leading)
+            if chosen == "something_else":
+                named = [Option(n, self.titles(n)) for n in others]
+                self.screen.options(named)
+                other = self.choose(named, "number, Enter for none > ", optional=True)
+                if other:
+                    return Reply("repaired", other)
+                self.screen.options(options)
+                continue
+            self.screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")

@@ -1,0 +1,275 @@
+"""``diagnose callout``: led by a person at the terminal, or by an answers file."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from diagnose.casebook.answers import Answers, Scripted, read_answers
+from diagnose.casebook.store import CaseHeader, CaseStore
+from diagnose.cli.ask import Terminal
+from diagnose.cli.common import load, session_for, settings, store_at
+from diagnose.cli.render import Screen, Titles
+from diagnose.cli.setup import Described, Setup
+from diagnose.errors import fail
+from diagnose.interview.drive import Outcome, Reply, drive, summary
+from diagnose.interview.events import Event, new_event
+from diagnose.interview.session import Session, Turn
+from diagnose.interview.steps import Option, Step
+from diagnose.knowledge.records import KnowledgeBase
+from diagnose.plant.compose import compose
+
+INTERRUPTED = 130
+
+
+@dataclass(frozen=True)
+class Request:
+    """The command's argument and options."""
+
+    case: str | None = None
+    answers: Path | None = None
+    json: bool = False
+    resume: bool = False
+    store: Path | None = None
+    knowledge: str | None = None
+    installation: str | None = None
+    variants: Sequence[str] = ()
+    no_color: bool = False
+
+
+def run_callout(request: Request) -> int:
+    """Run the command; the exit code.
+
+    Raises
+    ------
+    DiagnoseError
+        Options that contradict one another, or input that cannot be used.
+    """
+    if request.case and not request.resume:
+        raise fail("option", f"to go on with a case: --resume {request.case}")
+    if request.answers is not None:
+        if request.resume:
+            raise fail("option", "--answers and --resume exclude one another")
+        return _scripted(request, request.answers)
+    if request.json:
+        raise fail("option", "--json needs --answers FILE")
+    return _interactive(request)
+
+
+# ---------------------------------------------------------------------- by a person
+
+
+def _interactive(request: Request) -> int:
+    screen = Screen(request.no_color)
+    store = store_at(request.store)
+    case_id = ""
+    try:
+        knowledge = load(request.knowledge)
+        if request.resume:
+            case_id = request.case or store.latest()
+        else:
+            setup = Setup(knowledge, screen)
+            described = setup.describe(request.installation, settings(request.variants))
+            case_id = _open(store, knowledge, described)
+        with store.hold(case_id):
+            return _lead(request, screen, store, knowledge, case_id)
+    except (KeyboardInterrupt, EOFError):
+        screen.line()
+        if case_id:
+            _resume_hint(screen, request, case_id)
+        else:
+            screen.para("Stopped before a case was opened: nothing is on file.")
+        return INTERRUPTED
+
+
+def _open(store: CaseStore, knowledge: KnowledgeBase, described: Described) -> str:
+    installation = described.installation
+    event = new_event(
+        "opened",
+        title="",
+        site=described.site,
+        installation=installation.type.id,
+        variants=dict(installation.choices),
+        instruments=list(described.instruments),
+        meter_category=described.meter_category,
+        qualification=described.qualification,
+        knowledge=knowledge.digest,
+    )
+    return store.create(header_of(event), [event]).id
+
+
+def header_of(opened: Event) -> CaseHeader:
+    """The header of the case that an ``opened`` event starts."""
+    data = opened.data
+    return CaseHeader(
+        id="",
+        title=str(data.get("title", "")),
+        site=str(data.get("site", "")),
+        installation=str(data["installation"]),
+        variants=data["variants"],
+        opened=opened.at,
+        knowledge=str(data.get("knowledge", "")),
+    )
+
+
+def _lead(
+    request: Request, screen: Screen, store: CaseStore, knowledge: KnowledgeBase, case_id: str
+) -> int:
+    header, events = store.header(case_id), store.events(case_id)
+    if any(event.kind == "closed" for event in events):
+        raise fail("closed", f"the case '{case_id}' is closed")
+    screen.line()
+    screen.para(f"Case {case_id}, on file at {store.where(case_id)}", hang=2)
+    if header.knowledge != knowledge.digest:
+        screen.para(
+            "The knowledge base has changed since this case was opened: the answers stand, "
+            "and are weighed anew."
+        )
+    session = session_for(knowledge, compose(knowledge, header.installation, header.variants))
+    if request.resume:
+        event = new_event("resumed")
+        store.append(case_id, event)
+        events.append(event)
+        done = sum(e.kind in ("finding", "answered") for e in events)
+        screen.para(
+            f"Going on after {done} answers. The electrical state counts as unknown, so as live, "
+            "until it is proved dead again."
+        )
+    person = Terminal(session, screen, events)
+    outcome = drive(
+        session,
+        events,
+        person,
+        record=lambda event: store.append(case_id, event),
+        refused=person.refused,
+        after=person.after,
+    )
+    if outcome.turn.step.kind != "done":
+        _resume_hint(screen, request, case_id)
+        return 0
+    return _offer_to_close(screen, store, knowledge, person, case_id)
+
+
+def _resume_hint(screen: Screen, request: Request, case_id: str) -> None:
+    where = f" --store {request.store}" if request.store else ""
+    folder = f" --knowledge {request.knowledge}" if request.knowledge else ""
+    screen.para("Every answer is on file. To go on:")
+    screen.line(f"  diagnose callout --resume {case_id}{where}{folder}")
+
+
+def _offer_to_close(
+    screen: Screen, store: CaseStore, knowledge: KnowledgeBase, person: Terminal, case_id: str
+) -> int:
+    from diagnose.cli.close import Closing, close_case
+
+    screen.rule("The repair is verified")
+    options = [Option("yes", "yes"), Option("no", "no, later: diagnose close")]
+    screen.para("Close the case now?", style="bold")
+    screen.options(options)
+    if person.choose(options, "number > ") == "yes":
+        close_case(store, case_id, Closing(confirmed="verification"), screen, knowledge)
+    return 0
+
+
+# ---------------------------------------------------------------------- by a file
+
+
+def _scripted(request: Request, path: Path) -> int:
+    knowledge = load(request.knowledge)
+    answers = read_answers(path, knowledge)
+    if request.installation or request.variants:
+        raise fail("option", "--installation and --set do not go with --answers: the file says it")
+    session = session_for(knowledge, answers.installation)
+    opened = answers.opened(knowledge)
+    events = [opened]
+    store: CaseStore | None = store_at(request.store) if request.store else None
+    case_id = store.create(header_of(opened), events).id if store is not None else ""
+    scripted = Scripted(answers, knowledge)
+    person: Scripted | Narrated = scripted
+    screen = Screen(request.no_color)
+    if not request.json:
+        person = Narrated(scripted, session, screen, events)
+        screen.para(answers.title, style="bold")
+        if answers.note:
+            screen.para(answers.note)
+    with store.hold(case_id) if store is not None else nullcontext():
+        outcome = drive(
+            session,
+            events,
+            person,
+            record=(lambda event: store.append(case_id, event)) if store is not None else None,
+            after=person.after if isinstance(person, Narrated) else lambda a, b, c: None,
+        )
+    result = result_of(outcome, events, answers, knowledge, case_id)
+    if request.json:
+        print(json.dumps(result, ensure_ascii=False, indent=2))
+    else:
+        screen.rule("End", f"{result['minutes']:.0f} min in all")
+        if answers.expect:
+            expected = ", ".join(f"{k}: {v}" for k, v in answers.expect.items())
+            verdict = "as expected" if result["as_expected"] else "NOT as expected"
+            screen.para(f"{verdict} ({expected})", 2)
+    return 0
+
+
+def result_of(
+    outcome: Outcome,
+    events: Sequence[Event],
+    answers: Answers,
+    knowledge: KnowledgeBase,
+    case_id: str = "",
+) -> dict[str, Any]:
+    """The object that ``--json`` prints."""
+    result = dict(summary(outcome, events))
+    result["case"] = {
+        "id": case_id or None,
+        "title": answers.title,
+        "installation": answers.installation.type.id,
+        "variants": dict(answers.installation.choices),
+    }
+    result["knowledge"] = knowledge.digest
+    result["expected"] = dict(answers.expect)
+    result["as_expected"] = (
+        all(result.get(k) == (None if v == "unknown" else v) for k, v in answers.expect.items())
+        if answers.expect
+        else None
+    )
+    return result
+
+
+class Narrated:
+    """A scripted person whose questions and answers are put on the screen."""
+
+    def __init__(
+        self, person: Scripted, session: Session, screen: Screen, events: Sequence[Event]
+    ) -> None:
+        self.person = person
+        self.session = session
+        self.screen = screen
+        self.events = events
+        self.titles = Titles(session)
+        self._terminal = Terminal(session, screen, events)
+
+    def reply(self, turn: Turn, step: Step) -> Reply:
+        """See `diagnose.interview.drive.Person`."""
+        reply = self.person.reply(turn, step)
+        if step.conclusion is not None:
+            self.screen.conclusion(step.conclusion, self.titles)
+            return reply
+        if reply.kind == "cannot":
+            self.screen.para(f"- not measured: {step.title}", 2, hang=2)
+            return reply
+        number = 1 + sum(e.kind == "finding" for e in self.events)
+        self.screen.step(step, number)
+        said = ", ".join(reply.ids) or reply.text
+        self.screen.para(f"> {said}", style="bold")
+        return reply
+
+    def after(self, before: Turn, now: Turn, event: Event) -> None:
+        """Say what an answer changed."""
+        if event.kind == "finding":
+            self._terminal.after(before, now, event)

@@ -1,0 +1,80 @@
+"""What several commands share: the knowledge base, the matrix with its progress bar, the store."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diagnose.casebook.files import FileStore, default_store
+from diagnose.errors import fail
+
+if TYPE_CHECKING:
+    from diagnose.interview.session import Session
+    from diagnose.knowledge.records import KnowledgeBase
+    from diagnose.plant.compose import Installation
+
+
+def load(folder: str | None) -> KnowledgeBase:
+    """The knowledge base of a folder, or the one that comes with the program."""
+    from diagnose.knowledge.load import find_knowledge, load_knowledge
+
+    return load_knowledge(find_knowledge(folder))
+
+
+def store_at(folder: Path | None) -> FileStore:
+    """The store in a folder, or the usual one."""
+    return FileStore(folder or default_store())
+
+
+def settings(pairs: Sequence[str]) -> dict[str, str]:
+    """Variants as given with ``--set variant=choice``.
+
+    Raises
+    ------
+    DiagnoseError
+        A text has no ``=``.
+    """
+    chosen = {}
+    for pair in pairs:
+        name, equals, choice = pair.partition("=")
+        if not equals:
+            raise fail("option", f"--set '{pair}' is not VARIANT=CHOICE")
+        chosen[name.strip()] = choice.strip()
+    return chosen
+
+
+@contextmanager
+def progress_bar(what: str) -> Iterator[Callable[[int, int], None]]:
+    """A bar on stderr that appears with the first report of progress."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(30), TimeRemainingColumn())
+    bar = Progress(*columns, console=Console(stderr=True), transient=True)
+    task = bar.add_task(what, total=None)
+    started = False
+
+    def report(done: int, total: int) -> None:
+        nonlocal started
+        if not started:
+            bar.start()
+            started = True
+        bar.update(task, completed=done, total=total)
+
+    try:
+        yield report
+    finally:
+        if started:
+            bar.stop()
+
+
+def session_for(knowledge: KnowledgeBase, installation: Installation) -> Session:
+    """The session of one installation; its matrix from the cache or computed now."""
+    from diagnose.interview.session import Session
+    from diagnose.plant.matrix import MatrixBuilder
+
+    with progress_bar("Computing what each test would show") as report:
+        matrix = MatrixBuilder(knowledge, installation).build(report)
+    return Session(knowledge, installation, matrix)
