@@ -42,10 +42,27 @@ def default_store() -> Path:
     return Path(platformdirs.user_data_dir("diagnose", appauthor=False)) / "cases"
 
 
+class _Dumper(yaml.SafeDumper):
+    """Writes every text that is not plainly printable in double quotes, with escapes."""
+
+
+def _text(dumper: yaml.SafeDumper, value: str) -> yaml.ScalarNode:
+    style = None if value.isprintable() else '"'
+    return dumper.represent_scalar("tag:yaml.org,2002:str", value, style)
+
+
+_Dumper.add_representer(str, _text)
+
+
 def _dump(data: Any) -> str:
     return str(
-        yaml.safe_dump(
-            data, sort_keys=False, allow_unicode=True, default_flow_style=False, width=96
+        yaml.dump(
+            _plain(data),
+            Dumper=_Dumper,
+            sort_keys=False,
+            allow_unicode=True,
+            default_flow_style=False,
+            width=96,
         )
     )
 
@@ -63,7 +80,7 @@ def _plain(value: Any) -> Any:
 
 def event_text(event: Event) -> str:
     """One event as it stands in the file."""
-    return _dump([{"id": event.id, "at": event.at, "kind": event.kind, "data": _plain(event.data)}])
+    return _dump([{"id": event.id, "at": event.at, "kind": event.kind, "data": event.data}])
 
 
 def header_text(case: CaseHeader) -> str:
@@ -71,10 +88,10 @@ def header_text(case: CaseHeader) -> str:
     head = {
         "format": int(FORMAT),
         "id": case.id,
-        "title": str(case.title),
-        "site": str(case.site),
-        "installation": str(case.installation),
-        "variants": _plain(case.variants),
+        "title": case.title,
+        "site": case.site,
+        "installation": case.installation,
+        "variants": case.variants,
         "opened": case.opened,
         "knowledge": case.knowledge,
     }

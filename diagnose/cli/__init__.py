@@ -137,12 +137,22 @@ def close(
 def check(
     json: Annotated[bool, typer.Option("--json", help="Print one object for scripts.")] = False,
     knowledge: KnowledgeOption = None,
+    installation: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--installation",
+            metavar="NAME",
+            help="Examine this one: default, a preset or VARIANT=CHOICE,...; repeatable.",
+        ),
+    ] = None,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Examine every preset and every single variant.")
+    ] = False,
 ) -> None:
     """Check the knowledge base; exit code 1 where it has errors."""
-    import importlib
+    from diagnose.cli.check import run_check
 
-    run_check = importlib.import_module("diagnose.cli.check").run_check
-    code = run_check(knowledge, json)
+    code = run_check(knowledge, json, installation or (), everything)
     if code:
         raise typer.Exit(code)
 

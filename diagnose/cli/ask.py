@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from diagnose.cli.render import Screen, Titles
 from diagnose.errors import DiagnoseError
 from diagnose.interview.drive import Reply
 from diagnose.interview.events import Event
 from diagnose.interview.session import Session, Turn
+from diagnose.interview.state import withdrawn_ids
 from diagnose.interview.steps import Option, Step
 
 Read = Callable[[str], str]
@@ -72,9 +73,14 @@ def match(typed: str, options: Sequence[Option], numbers: bool = True) -> str | 
     return starts[0] if len(starts) == 1 else None
 
 
+def clean(line: str) -> str:
+    """A typed line without what no file could hold, spaces put in order."""
+    return " ".join(line.encode("utf-8", "replace").decode().split())
+
+
 def understand(line: str, options: Sequence[Option], reading: bool = False) -> Said:
     """What a typed line means; `reading`: a bare number is a reading, not an option."""
-    text = " ".join(line.encode("utf-8", "replace").decode().split())
+    text = clean(line)
     if not text:
         return Said("bad", "type an answer, or 'help'")
     exact = [o.id for o in options if text.casefold() == o.id.casefold()]
@@ -122,8 +128,11 @@ class Terminal:
             self._shown = now
             self.screen.step(step, self._number())
         while True:
-            said = understand(self.read(self._prompt(step)), step.options, bool(step.unit))
+            line = self.read(self._prompt(step))
+            said = understand(line, step.options, bool(step.unit))
             reply = self._reply(turn, step, said)
+            if reply is not None and reply.kind == "answer" and not reply.typed:
+                reply = replace(reply, typed=clean(line))
             if reply is not None:
                 return reply
 
@@ -153,7 +162,8 @@ class Terminal:
     # ------------------------------------------------------------------ one line
 
     def _number(self) -> int:
-        return 1 + sum(e.kind == "finding" for e in self.events)
+        gone = withdrawn_ids(self.events)
+        return 1 + sum(e.kind == "finding" and e.id not in gone for e in self.events)
 
     def _prompt(self, step: Step) -> str:
         if step.kind == "act":
@@ -231,7 +241,7 @@ class Terminal:
             return Reply("cannot", "not sure") if step.kind == "test" else None
         said = understand(line, step.options, bool(step.unit))
         if said.kind == "answer":
-            return Reply("answer", said.text, False, (said.text,))
+            return Reply("answer", said.text, False, (said.text,), f"not sure {clean(line)}")
         self.screen.para(said.text or "That is no guess.", 2, "red")
         return None
 

@@ -263,9 +263,13 @@ class Narrated:
         if reply.kind == "cannot":
             self.screen.para(f"- not measured: {step.title}", 2, hang=2)
             return reply
+        titles = {option.id: option.title for option in step.options}
+        said = ", ".join(titles.get(t, t) for t in reply.ids or (reply.text,))
+        if step.kind == "question":
+            self.screen.para(f"{step.title} > {said}", hang=2)
+            return reply
         number = 1 + sum(e.kind == "finding" for e in self.events)
         self.screen.step(step, number)
-        said = ", ".join(reply.ids) or reply.text
         self.screen.para(f"> {said}", style="bold")
         return reply
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from diagnose.casebook.store import CaseStore
-from diagnose.cli.ask import match
+from diagnose.cli.ask import clean, match
 from diagnose.cli.common import load, store_at
 from diagnose.cli.render import Screen
 from diagnose.errors import fail
@@ -109,15 +109,11 @@ def leading(events: list[Event]) -> str:
     return ""
 
 
-def _clean(text: str) -> str:
-    return " ".join(text.encode("utf-8", "replace").decode().split())
-
-
 def _found(screen: Screen, default: str) -> str:
     screen.para("What was really found? UNIT.MODE, or your own words.", style="bold")
     while True:
         hint = f" (Enter: {default})" if default else ""
-        typed = _clean(input(f"found{hint} > ")) or default
+        typed = clean(input(f"found{hint} > ")) or default
         if typed:
             return typed
 
@@ -138,7 +134,7 @@ def _minutes(screen: Screen, worked: float) -> float:
 
 def _parts() -> list[str]:
     typed = input("parts used, with commas (Enter: none) > ")
-    return [part for part in (_clean(p) for p in typed.split(",")) if part]
+    return [part for part in (clean(p) for p in typed.split(",")) if part]
 
 
 def _confirmed(screen: Screen) -> str:

@@ -73,8 +73,8 @@ def progress_bar(what: str) -> Iterator[Callable[[int, int], None]]:
 def session_for(knowledge: KnowledgeBase, installation: Installation) -> Session:
     """The session of one installation; its matrix from the cache or computed now."""
     from diagnose.interview.session import Session
-    from diagnose.plant.matrix import MatrixBuilder
+    from diagnose.plant.cache import matrix_for
 
     with progress_bar("Computing what each test would show") as report:
-        matrix = MatrixBuilder(knowledge, installation).build(report)
+        matrix = matrix_for(knowledge, installation, report)
     return Session(knowledge, installation, matrix)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from diagnose.casebook.answers import METER_CATEGORIES, QUALIFICATIONS
-from diagnose.cli.ask import match
+from diagnose.cli.ask import clean, match
 from diagnose.cli.render import INSTRUMENTS, Screen, name_of
 from diagnose.errors import DiagnoseError
 from diagnose.interview.steps import Option
@@ -74,8 +74,7 @@ class Setup:
         person = self._one(
             "Who does the work at the panel?", {q: PERSON_TEXTS[q] for q in QUALIFICATIONS}
         )
-        clean = " ".join(site.encode("utf-8", "replace").decode().split())
-        return Described(installation, clean, instruments, category, person)
+        return Described(installation, clean(site), instruments, category, person)
 
     def _kind(self) -> str:
         kinds = {k: i.title for k, i in self.knowledge.installations.items()}

@@ -29,12 +29,17 @@ class Reply:
         that was put right; ``leave``: nothing more now.
     sure : bool
         False for an answer given as *not sure*.
+    ids : tuple of str
+        Several complaints at once.
+    typed : str
+        The answer as it was typed, where that differs from `text`.
     """
 
     kind: str
     text: str = ""
     sure: bool = True
     ids: tuple[str, ...] = ()
+    typed: str = ""
 
 
 class Person(Protocol):
@@ -88,7 +93,7 @@ def respond(
         return new_event(
             "finding",
             test=step.id,
-            raw=str(reply.text),
+            raw=str(reply.typed or reply.text),
             outcome=outcome,
             sure="yes" if reply.sure else "no",
             minutes=step.minutes,

@@ -1,0 +1,1 @@
+"""Longer runs than the tests make; each is started by hand."""

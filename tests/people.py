@@ -1,0 +1,72 @@
+"""A simulated person: answers every test as one failure mode would most likely show it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from diagnose.interview.drive import Reply
+from diagnose.interview.session import Session, Turn
+from diagnose.interview.steps import Step
+
+
+class SimulatedPerson:
+    """Deterministic; says what the dependency matrix holds likeliest under `mode`.
+
+    Parameters
+    ----------
+    mode : str
+        The failure mode ``unit.mode`` that is really there.
+    repairs : bool
+        Whether the concluded cause is repaired; the checks pass if it was the right unit.
+    """
+
+    def __init__(self, session: Session, mode: str, repairs: bool = False) -> None:
+        self.session = session
+        self.mode = mode
+        self.repairs = repairs
+
+    def complaint(self) -> str:
+        """The complaint that the failure mode brings about most surely."""
+        row = self.session.matrix.rows.index(self.mode)
+        columns = self.session.matrix.complaints
+        return max(columns, key=lambda c: (columns[c][row], c))
+
+    def outcome(self, test: str) -> str:
+        """The likeliest outcome of a test."""
+        p = self.session.matrix.of(self.mode, test)
+        return self.session.tests[test].outcomes[int(np.argmax(p))].id
+
+    def choice(self, turn: Turn, step: Step) -> str:
+        """The option id answered to a question, an act, a test or a check."""
+        if step.kind == "question":
+            if step.id == "complaint":
+                return self.complaint()
+            return self.session.knowledge.questions[step.id].default
+        if step.kind == "act":
+            return "done"
+        if step.kind == "test":
+            return self.outcome(step.id)
+        right = any(unit == self.mode.partition(".")[0] for unit, _ in turn.state.repairs)
+        return "pass" if right else "fail"
+
+    def reply(self, turn: Turn, step: Step) -> Reply:
+        """See `diagnose.interview.drive.Person`."""
+        conclusion = step.conclusion
+        if conclusion is None:
+            text = self.choice(turn, step)
+            return Reply("answer", text, ids=(text,))
+        tried = any(unit == conclusion.unit for unit, _ in turn.state.repairs)
+        if not self.repairs or not conclusion.unit or tried:
+            return Reply("leave")
+        return Reply("repaired", f"{conclusion.unit}.{conclusion.failure_mode}")
+
+
+def clear_modes(session: Session, count: int) -> list[str]:
+    """Failure modes that bring about some complaint for sure, spread over the units."""
+    found: dict[str, str] = {}
+    for r, name in enumerate(session.matrix.rows[:-1]):
+        chance = max((float(c[r]) for c in session.matrix.complaints.values()), default=0.0)
+        if chance > 0.9:
+            found.setdefault(name.partition(".")[0], name)
+    names = list(found.values())
+    return names[:: max(1, len(names) // count)][:count]

@@ -1,0 +1,249 @@
+"""Case files: what is written is read, nothing is lost, and what cannot be read is placed."""
+
+import multiprocessing
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import yaml
+from hypothesis import given
+from hypothesis import strategies as st
+
+from diagnose.casebook.files import FileStore, default_store, event_text
+from diagnose.casebook.store import CaseHeader, CaseStore, slug, status_of
+from diagnose.errors import DiagnoseError
+from diagnose.interview.events import Event, new_event
+from tests.campaigns.kills import run_kills
+
+VARIANTS = {"module": "active_low", "drive": "contactor"}
+
+
+def header(site: str = "Mill Lane 3") -> CaseHeader:
+    return CaseHeader("", "", site, "tank_and_sump", VARIANTS, "2026-03-01T09:30:00+00:00", "d1")
+
+
+def opened() -> Event:
+    return new_event("opened", site="Mill Lane 3", installation="tank_and_sump")
+
+
+def finding(raw: str = "0.2 V") -> Event:
+    return new_event(
+        "finding", test="rail", raw=raw, outcome="low", sure="no", minutes=2.5, shown={"a.b": 0.5}
+    )
+
+
+def same(one: Event, two: Event) -> bool:
+    def texts(value: object) -> object:
+        if isinstance(value, dict):
+            return {k: texts(v) for k, v in value.items()}
+        return [texts(v) for v in value] if isinstance(value, list) else str(value)
+
+    return (one.id, one.at, one.kind, texts(one.data)) == (
+        *(two.id, two.at, two.kind),
+        texts(two.data),
+    )
+
+
+def test_events_come_back_as_they_were_filed(tmp_path: Path) -> None:
+    store: CaseStore = FileStore(tmp_path / "made")
+    events = [opened(), new_event("complaint", ids=["overflows", "runs_dry"]), finding()]
+    case = store.create(header(), events[:1])
+    for event in events[1:]:
+        store.append(case.id, event)
+    read = store.events(case.id)
+    assert len(read) == 3
+    assert all(same(a, b) for a, b in zip(events, read, strict=True))
+    assert read[2].data["minutes"] == 2.5
+    assert store.header(case.id) == case
+    assert [c.id for c in store.listing().cases] == [case.id]
+    assert Path(store.where(case.id)).is_file()
+
+
+@given(raw=st.text(max_size=40))
+def test_any_answer_survives_the_file(raw: str) -> None:
+    text = raw.encode("utf-8", "replace").decode()
+    loaded = yaml.safe_load(event_text(finding(text)))
+    assert loaded[0]["data"]["raw"] == text
+
+
+@pytest.mark.parametrize("raw", ["no", "on", "1.0e9", "1_000", "0x1f", "~", "# 4", "a: b", "µF\n"])
+def test_yaml_does_not_turn_an_answer_into_something_else(tmp_path: Path, raw: str) -> None:
+    store = FileStore(tmp_path)
+    case = store.create(header(), [opened(), finding(raw)])
+    assert store.events(case.id)[1].data["raw"] == raw
+
+
+def test_appending_only_adds_lines_at_the_end(tmp_path: Path) -> None:
+    store = FileStore(tmp_path)
+    case = store.create(header(), [opened()])
+    path = tmp_path / f"{case.id}.yaml"
+    for _ in range(3):
+        before = path.read_bytes()
+        store.append(case.id, finding())
+        after = path.read_bytes()
+        assert after.startswith(before)
+        assert after[len(before) :].startswith(b"- id: ")
+    keys = re.findall(r"^(?:- |  )(\w+):", after[len(before) :].decode(), re.MULTILINE)
+    assert keys == ["id", "at", "kind", "data"]
+
+
+def test_ids_are_dated_human_and_unique(tmp_path: Path) -> None:
+    store = FileStore(tmp_path)
+    ids = [store.create(header(), [opened()]).id for _ in range(3)]
+    base = "2026-03-01-mill-lane-3"
+    assert ids == [base, f"{base}-2", f"{base}-3"]
+    assert store.create(header("  "), [opened()]).id == "2026-03-01-callout"
+    assert slug("Zum Ölberg/§ 7 ") == "zum-olberg-7"
+    assert slug("../../etc") == "etc"
+
+
+def test_an_edited_file_is_put_in_order_before_it_is_added_to(tmp_path: Path) -> None:
+    store = FileStore(tmp_path)
+    case = store.create(header(), [opened(), finding("one")])
+    path = tmp_path / f"{case.id}.yaml"
+    data = yaml.safe_load(path.read_text())
+    data["site"] = data.pop("site")  # now behind the events
+    path.write_text(yaml.safe_dump(data, sort_keys=False))
+    FileStore(tmp_path).append(case.id, finding("two"))
+    assert [e.data.get("raw") for e in store.events(case.id)] == [None, "one", "two"]
+    assert store.header(case.id).site == "Mill Lane 3"
+
+
+BAD = {
+    "kind: opened": ("kind: opend", "'opend' is not a legal 'kind'"),
+    "format: 1": ("format: 9", "'9' is not a legal 'format'"),
+    "events:\n": ("events: [\n", "not valid YAML"),
+    "  at: '20": ("  at: 'x20", "is not a time"),
+    "id: 2026": ("id: 1999", "the id must be the file's name"),
+    "  data:\n": ("  datum:\n", "unknown key 'datum'"),
+}
+
+
+@pytest.mark.parametrize("old", list(BAD))
+def test_an_unreadable_case_is_placed(tmp_path: Path, old: str) -> None:
+    new, message = BAD[old]
+    store = FileStore(tmp_path)
+    case = store.create(header(), [opened()])
+    path = tmp_path / f"{case.id}.yaml"
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new, 1))
+    with pytest.raises(DiagnoseError) as caught:
+        store.events(case.id)
+    lines = [str(issue) for issue in caught.value.issues]
+    assert any(message in line for line in lines), lines
+    assert all(re.match(rf"{re.escape(str(path))}:\d+:\d+: ", line) for line in lines), lines
+    with pytest.raises(DiagnoseError):
+        FileStore(tmp_path).append(case.id, finding())
+    listing = store.listing()
+    assert not listing.cases
+    assert listing.issues
+
+
+def test_one_unreadable_case_does_not_hide_the_others(tmp_path: Path) -> None:
+    store = FileStore(tmp_path)
+    good, bad = (store.create(header(), [opened()]).id for _ in range(2))
+    (tmp_path / f"{bad}.yaml").write_bytes(b"\xff\xfe")
+    (tmp_path / "answers.yaml").write_text("format: 1\n")
+    listing = store.listing()
+    assert [c.id for c in listing.cases] == [good]
+    assert [i.code for i in listing.issues] == ["unreadable"]
+
+
+def test_there_is_no_such_case(tmp_path: Path) -> None:
+    store = FileStore(tmp_path)
+    known = store.create(header(), [opened()]).id
+    for wrong in ("nothing", "../nothing", f"x/../{known}"):
+        with pytest.raises(DiagnoseError, match="there is no case"):
+            store.events(wrong)
+
+
+def test_the_latest_open_case(tmp_path: Path) -> None:
+    store = FileStore(tmp_path)
+    with pytest.raises(DiagnoseError, match="no open case"):
+        store.latest()
+    one, two = (store.create(header(), [opened()]).id for _ in range(2))
+    os.utime(tmp_path / f"{one}.yaml", (1, 1))
+    os.utime(tmp_path / f"{two}.yaml", (2, 2))
+    assert store.latest() == two
+    store.append(two, new_event("closed", found="dirt", minutes=3.0))
+    assert store.latest() == one
+
+
+def test_a_case_is_held_by_one_program(tmp_path: Path) -> None:
+    store = FileStore(tmp_path)
+    case = store.create(header(), [opened()]).id
+    with store.hold(case):
+        store.append(case, finding())
+        with (
+            pytest.raises(DiagnoseError, match="open in another program"),
+            FileStore(tmp_path).hold(case),
+        ):
+            pass
+    with FileStore(tmp_path).hold(case):
+        pass
+
+
+def _append_many(folder: str, case: str, count: int) -> None:
+    for k in range(count):
+        FileStore(Path(folder)).append(case, finding(f"{os.getpid()}-{k}"))
+
+
+def test_two_processes_lose_nothing(tmp_path: Path) -> None:
+    store = FileStore(tmp_path)
+    case = store.create(header(), [opened()]).id
+    context = multiprocessing.get_context("spawn")
+    writers = [
+        context.Process(target=_append_many, args=(str(tmp_path), case, 15)) for _ in range(2)
+    ]
+    for writer in writers:
+        writer.start()
+    for writer in writers:
+        writer.join()
+    assert [w.exitcode for w in writers] == [0, 0]
+    raws = [str(e.data["raw"]) for e in store.events(case)[1:]]
+    assert len(raws) == len(set(raws)) == 30
+
+
+def test_a_killed_writer_loses_no_answer(tmp_path: Path) -> None:
+    report = run_kills(tmp_path, rounds=6, seed=1)
+    assert report.kills == 6
+    assert report.acknowledged > 0
+    assert report.lost == 0
+    assert report.unreadable == 0
+
+
+def test_cases_are_kept_here_or_with_the_user(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    elsewhere = default_store()
+    assert elsewhere.is_absolute()
+    assert elsewhere.name == "cases"
+    (tmp_path / "cases").mkdir()
+    assert default_store() == Path("cases")
+
+
+def test_where_a_case_stands() -> None:
+    events = [opened()]
+    assert status_of(events) == "open"
+    events.append(new_event("concluded", status="handed_over"))
+    assert status_of(events) == "handed over"
+    events.append(new_event("repaired", unit="a", failure_mode="b"))
+    assert status_of(events) == "repaired"
+    failed = new_event("verified", check="gone", result="fail")
+    events.append(failed)
+    assert status_of(events) == "verification failed"
+    assert status_of([*events, new_event("withdrawn", event=failed.id)]) == "repaired"
+    events.append(new_event("closed", found="dirt"))
+    assert status_of(events) == "closed"
+
+
+def test_starting_up_imports_nothing_heavy() -> None:
+    code = "import sys, diagnose.cli; print([m for m in ('numpy','scipy','experta','rich','yaml') "
+    code += "if m in sys.modules])"
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert shown.stdout.strip() == "[]"
