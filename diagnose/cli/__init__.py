@@ -136,23 +136,23 @@ def close(
 @app.command()
 def check(
     json: Annotated[bool, typer.Option("--json", help="Print one object for scripts.")] = False,
-    knowledge: KnowledgeOption = None,
-    installation: Annotated[
+    installations: Annotated[
         list[str] | None,
         typer.Option(
             "--installation",
             metavar="NAME",
-            help="Examine this one: default, a preset or VARIANT=CHOICE,...; repeatable.",
+            help="default, a preset, or VARIANT=CHOICE,...; repeatable.",
         ),
     ] = None,
     everything: Annotated[
-        bool, typer.Option("--all", help="Examine every preset and every single variant.")
+        bool, typer.Option("--all", help="Examine all installations with a name.")
     ] = False,
+    knowledge: KnowledgeOption = None,
 ) -> None:
     """Check the knowledge base; exit code 1 where it has errors."""
     from diagnose.cli.check import run_check
 
-    code = run_check(knowledge, json, installation or (), everything)
+    code = run_check(knowledge, json, installations or (), everything)
     if code:
         raise typer.Exit(code)
 

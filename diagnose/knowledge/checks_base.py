@@ -30,7 +30,7 @@ def nearest(name: str, legal: Iterable[str]) -> tuple[str, ...]:
     options = sorted({str(option) for option in legal})
     if len(options) <= SHOWN:
         return tuple(options)
-    close = difflib.get_close_matches(name, options, NEAREST, 0.0)
+    close = difflib.get_close_matches(name, options, NEAREST) or options[:NEAREST]
     return (*close, f"and {len(options) - len(close)} more")
 
 

@@ -78,7 +78,9 @@ def _scope(kb: KnowledgeBase) -> Scope:
         for situation in kind.situations.values():
             add(scope.situation, situation.values)
     for test in kb.tests.values():
-        add(scope.situation, test.values)
+        for it in family.instances_for(test.each):
+            filled = {k: fill_in(v, it, family.instances) for k, v in test.values.items()}
+            add(scope.situation, filled)
     for unit, found in family.fitted.items():
         for instance in found:
             add(scope.variables, instance.variables, unit)
@@ -134,13 +136,10 @@ def _at(text: object, fallback: object) -> object:
 
 
 def _outcomes_written(test: TestSpec, family: Family) -> Iterator[Written]:
-    fitted = [""]
-    if test.each:
-        fitted = [u for part in test.each.split("|") for u in family.units_of(part.strip())]
     seen: set[str] = set()
     for outcome in test.outcomes:
         bare = outcome.when.removeprefix("changing ")
-        for unit in fitted if bare else ():
+        for unit in family.instances_for(test.each) if bare else ():
             full = fill_in(bare, unit, family.instances)
             if "{" not in full and full not in seen:
                 seen.add(full)

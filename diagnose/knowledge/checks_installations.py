@@ -40,9 +40,11 @@ def _instance_issues(
     for variable in instance.variables:
         if variable not in part.variables:
             yield unknown(what, "variable", variable, part.variables, instance)
+    fragments = {member for unit in family.fitted for member in _members(family, unit)}
+    fragments |= {member.partition("_")[0] for member in fragments}
     for role, target in instance.roles.items():
         owner, _, rest = target.partition(".")
-        known = target in family.fitted or target in family.nets
+        known = target in family.fitted or target in family.nets or target in fragments
         if known or (rest and rest in _members(family, owner)):
             continue
         legal = _members(family, owner) if owner in family.fitted and rest else family.fitted

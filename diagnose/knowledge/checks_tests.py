@@ -45,11 +45,8 @@ LONGEST_TITLE = 60
 def _filled(test: TestSpec, family: Family, texts: Iterable[str]) -> Iterator[tuple[str, str]]:
     """Each text as written and as it reads for every instance that it can be filled for."""
     instances = family.instances
-    fitted: list[str] = [""]
-    if test.each:
-        fitted = [u for part in test.each.split("|") for u in family.units_of(part.strip())]
     for text in texts:
-        for it in fitted:
+        for it in family.instances_for(test.each):
             full = fill_in(text, it, instances)
             if "{" not in full:
                 yield text, full

@@ -79,6 +79,12 @@ class Family:
         """The instances of a part type."""
         return [n for n, found in self.fitted.items() if any(i.part == part for i in found)]
 
+    def instances_for(self, each: str) -> list[str]:
+        """The instances that a test's template (``part|part``) is filled in for; "" for none."""
+        if not each:
+            return [""]
+        return [unit for part in each.split("|") for unit in self.units_of(part.strip())]
+
     def terminals(self, name: str) -> set[str]:
         """Terminals of an instance."""
         return {t for part in self.parts_of(name) for t in part.terminals}

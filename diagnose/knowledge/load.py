@@ -112,9 +112,7 @@ def load_knowledge(root: Path) -> KnowledgeBase:
             result[item.id] = item
         return result
 
-    def listed(
-        pattern: str, key: str, read: Callable[[Any, NumberReader], Any]
-    ) -> dict[str, Any]:
+    def listed(pattern: str, key: str, read: Callable[[Any, NumberReader], Any]) -> dict[str, Any]:
         result: dict[str, Any] = {}
         for tree in folder.each(pattern):
             for name, item in read_list(tree, key, numbers, read).items():

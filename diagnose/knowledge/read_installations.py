@@ -119,9 +119,7 @@ def read_installation(node: Any, numbers: NumberReader) -> InstallationType:
         conflicts=tuple(conflicts),
         situations={k: _read_situation(k, v, numbers) for k, v in reader.items("situations")},
         signals=reader.text_map("signals"),
-        presets={
-            k: _text_map(v, numbers, f"preset '{k}'") for k, v in reader.items("presets")
-        },
+        presets={k: _text_map(v, numbers, f"preset '{k}'") for k, v in reader.items("presets")},
         path=reader.texts("path"),
         place=reader.place,
     )

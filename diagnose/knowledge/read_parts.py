@@ -130,9 +130,7 @@ def read_patch(node: Any, numbers: NumberReader, what: str) -> Patch:
         else:
             numbers.problem(pair, f"{what}: a swap names two terminals")
     patch = Patch(
-        set={
-            name: numbers.read(value, f"{what}: {name}") for name, value in reader.items("set")
-        },
+        set={name: numbers.read(value, f"{what}: {name}") for name, value in reader.items("set")},
         variables=reader.text_map("variables"),
         logic=reader.text_map("logic"),
         open=reader.texts("open"),
@@ -146,6 +144,7 @@ def read_patch(node: Any, numbers: NumberReader, what: str) -> Patch:
 
 
 def read_failure_mode(name: str, node: Any, numbers: NumberReader) -> FailureMode:
+    """One failure mode of a part type."""
     what = f"failure mode '{name}'"
     reader = Reader(node, numbers.issues, what)
     if not reader.has("rate"):

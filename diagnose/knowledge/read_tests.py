@@ -52,19 +52,19 @@ def read_list(
 
 
 def read_scale(name: str, node: Any, numbers: NumberReader) -> Scale:
+    """One scale: its words and their numbers."""
     reader = Reader(node, numbers.issues, f"scale '{name}'")
     scale = Scale(
         id=name,
         title=reader.text("title"),
-        words={
-            k: numbers.read(v, f"scale '{name}': {k}") for k, v in reader.items("words")
-        },
+        words={k: numbers.read(v, f"scale '{name}': {k}") for k, v in reader.items("words")},
     )
     reader.done()
     return scale
 
 
 def read_source(name: str, node: Any, issues: list[Issue]) -> Source:
+    """One source that numbers and rules cite."""
     reader = Reader(node, issues, f"source '{name}'")
     source = Source(
         id=name,
@@ -92,6 +92,7 @@ def _read_outcome(node: Any, unit: str, numbers: NumberReader) -> Outcome:
 
 
 def read_test(node: Any, numbers: NumberReader) -> TestSpec:
+    """One test, or one template of tests."""
     reader = Reader(node, numbers.issues, "test")
     name = reader.text("id")
     reader.what = f"test '{name}'"
@@ -149,6 +150,7 @@ def read_test(node: Any, numbers: NumberReader) -> TestSpec:
 
 
 def read_sign(node: Any, numbers: NumberReader) -> Sign:
+    """One sign and its background."""
     reader = Reader(node, numbers.issues, "sign")
     background = reader.text("background")
     numbers.word("how_sure", background, reader.raw("background"), reader.text("id"))
@@ -158,6 +160,7 @@ def read_sign(node: Any, numbers: NumberReader) -> Sign:
 
 
 def read_complaint(node: Any, numbers: NumberReader) -> Complaint:
+    """One complaint: what the customer says, and the behaviour behind it."""
     reader = Reader(node, numbers.issues, "complaint")
     alternatives = []
     for child in reader.children("when"):
@@ -179,15 +182,15 @@ def read_complaint(node: Any, numbers: NumberReader) -> Complaint:
 
 
 def read_caution(node: Any, numbers: NumberReader) -> Caution:
+    """One caution."""
     reader = Reader(node, numbers.issues, "caution")
-    caution = Caution(
-        reader.text("id"), reader.text("text"), reader.text("source"), reader.place
-    )
+    caution = Caution(reader.text("id"), reader.text("text"), reader.text("source"), reader.place)
     reader.done()
     return caution
 
 
 def read_question(node: Any, numbers: NumberReader) -> Question:
+    """One question with its choices and what they do to the rates."""
     reader = Reader(node, numbers.issues, "question")
     choices = reader.text_map("choices")
     factors: dict[str, dict[str, str]] = {}

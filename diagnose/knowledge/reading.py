@@ -126,7 +126,11 @@ class Reader:
         return self.node.place
 
     def problem(
-        self, message: str, key: str | None = None, legal: Iterable[str] = (), code: str = "structure"
+        self,
+        message: str,
+        key: str | None = None,
+        legal: Iterable[str] = (),
+        code: str = "structure",
     ) -> None:
         place: Place | None = self.place
         if key is not None and key in self.node:

@@ -49,7 +49,17 @@ def named_installations(kb: KnowledgeBase) -> list[Named]:
                     wanted = _completed(kind, {variant.id: choice})
                     name = ",".join(f"{k}={v}" for k, v in wanted.items())
                     found.append(Named(before + name, kind.id, wanted, variant.place))
-    return found
+    return _distinct(kb, found)
+
+
+def _distinct(kb: KnowledgeBase, found: list[Named]) -> list[Named]:
+    """Leave out what is built like an earlier one."""
+    seen: dict[tuple[str, tuple[tuple[str, str], ...]], Named] = {}
+    for named in found:
+        variants = kb.installations[named.kind].variants
+        chosen = {v.id: named.choices.get(v.id, v.default) for v in variants.values()}
+        seen.setdefault((named.kind, tuple(chosen.items())), named)
+    return list(seen.values())
 
 
 def _possible(kind: InstallationType, wanted: Mapping[str, str]) -> bool:
