@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +43,15 @@ def with_errors(p: Floats, sizes: NDArray[np.int_], errors: Floats) -> Floats:
     -------
     (rows, tests, outcomes)
         ``(1 - e)·p + e·(1 - p)/(k - 1)``, zero beyond a test's own outcomes.
+
+    Raises
+    ------
+    ValueError
+        A chance of a wrong answer is not between 0 and 1, so some outcome would be certain, or
+        a test has a single outcome.
     """
+    if not ((errors > 0) & (errors < 1)).all() or (sizes < 2).any():
+        raise ValueError("answers must be fallible: 0 < error < 1 and two outcomes or more")
     e = errors[None, :, None]
     others = np.maximum(sizes - 1, 1)[None, :, None]
     mixed = (1 - e) * p + e * (1 - p) / others
@@ -128,6 +137,12 @@ class Hypotheses:
             test_index={t: k for k, t in enumerate(matrix.tests)},
         )
 
+    @cached_property
+    def unit_index(self) -> NDArray[np.int_]:
+        """Position of each hypothesis' unit in `unit_names`, (hypotheses,)."""
+        ends = np.append(self.starts[1:], len(self.names))
+        return np.repeat(np.arange(len(self.starts)), ends - self.starts)
+
     def prior(
         self, complaints: Sequence[str] = (), factors: Mapping[str, float] | None = None
     ) -> Floats:
@@ -181,9 +196,7 @@ class Belief:
             return np.asarray(fresh)
         first = self.table.clean[:, k, earlier[-1]]
         same = 1.0 if earlier[-1] == outcome else 0.0
-        return np.asarray(
-            first * fresh + (1 - first) * (REPEATS * same + (1 - REPEATS) * fresh)
-        )
+        return np.asarray(first * fresh + (1 - first) * (REPEATS * same + (1 - REPEATS) * fresh))
 
     def update(self, test: str, outcome: int, strength: float = 1.0) -> Belief:
         """The belief after one answer; `strength` < 1 for an answer given as *not sure*."""
@@ -212,15 +225,15 @@ class Belief:
 
 
 def entropy(p: Floats, axis: int = -1) -> Floats:
-    """Shannon entropy in bits."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(-np.where(p > 0, p * np.log2(p), 0.0).sum(axis=axis))
+    """Shannon entropy in bits; 0·log 0 is 0."""
+    return np.asarray(-(p * np.log2(p + np.finfo(np.float64).tiny)).sum(axis=axis))
 
 
 def information(belief: Belief, chosen: NDArray[np.int_] | None = None) -> Floats:
     """Expected information about the replaceable unit from each test, bits.
 
-    I(U; O) = H(O) - sum over u of P(u)·H(O | u), for all tests at once.
+    I(U; O) = H(U) + H(O) - H(U, O), for all tests at once: the joint of units and outcomes is
+    one matrix product.
 
     Parameters
     ----------
@@ -233,10 +246,12 @@ def information(belief: Belief, chosen: NDArray[np.int_] | None = None) -> Float
        32 (1987) 97-130: minimum expected entropy.
     """
     table = belief.table
-    likelihood = table.likelihood if chosen is None else table.likelihood[:, chosen]
-    joint = table.by_unit(belief.p[:, None, None] * likelihood)
-    marginal = joint.sum(axis=0)
-    mutual = entropy(marginal) + entropy(belief.unit_p) - entropy(
-        joint.transpose(1, 0, 2).reshape(marginal.shape[0], -1)
-    )
-    return np.maximum(mutual, 0.0)
+    likelihood = table.likelihood if chosen is None else table.likelihood.take(chosen, axis=1)
+    p = belief.p
+    count, tests, outcomes = likelihood.shape
+    weight = np.zeros((len(table.starts), count))
+    weight[table.unit_index, np.arange(count)] = p
+    joint = weight @ likelihood.reshape(count, tests * outcomes)
+    marginal = joint.sum(axis=0).reshape(tests, outcomes)
+    both = entropy(joint, axis=0).reshape(tests, outcomes).sum(axis=1)
+    return np.asarray(np.maximum(entropy(marginal) + entropy(table.by_unit(p)) - both, 0.0))
