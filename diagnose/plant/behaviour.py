@@ -11,17 +11,17 @@ A condition may come `after` another: the settled logic of the earlier one is re
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.knowledge.expressions import code
 from diagnose.knowledge.records import DOMAINS, Domain
 from diagnose.plant.circuit import Circuit
 from diagnose.plant.compiled import Branch, Watched
+from diagnose.plant.phases import Condition, Flags, Frame, Indices, Phase, Values
 
 SETTLE = 26
 WATCH_FROM = 14
@@ -29,63 +29,6 @@ LOW_SHARE, HIGH_SHARE = 0.3, 0.6
 """Logic thresholds as shares of the supply: ATmega328P, DS40001984A (2018), Table 32-2."""
 FLOATING_OHMS = 2e6
 """Above this Thevenin resistance an input is floating (10 MΩ meters load it visibly)."""
-
-Flags = NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class Condition:
-    """One operating point: the situation's variables, what is lifted, what is bridged."""
-
-    values: Mapping[str, str]
-    after: str = ""
-    lift: frozenset[str] = frozenset()
-    bridge: frozenset[tuple[str, str]] = frozenset()
-    found: bool = False
-
-    @property
-    def key(self) -> tuple[Any, ...]:
-        return (
-            tuple(sorted(self.values.items())),
-            self.after,
-            tuple(sorted(self.lift)),
-            tuple(sorted(self.bridge)),
-            self.found,
-        )
-
-
-class Values(dict[str, Any]):
-    """Names to arrays; parts that are not fitted and unset memory read as false or empty."""
-
-    def __missing__(self, key: str) -> Any:
-        return code("") if key.startswith("situation.") else False
-
-
-@dataclass
-class Phase:
-    """One settled (or momentary) state of all rows."""
-
-    values: dict[str, NDArray[Any]] = field(default_factory=dict)
-    v: dict[Domain, NDArray[Any]] = field(default_factory=dict)
-    on: dict[Domain, Flags] = field(default_factory=dict)
-
-    def put(self, rows: Flags, other: Phase) -> None:
-        """Copy `rows` from another phase of the same shape."""
-        if not rows.any():
-            return
-        for domain in DOMAINS:
-            self.v[domain][rows] = other.v[domain][rows]
-            self.on[domain][rows] = other.on[domain][rows]
-        for name, value in other.values.items():
-            self.values[name][rows] = value[rows]
-
-    def copy(self) -> Phase:
-        """A phase that shares no arrays with this one."""
-        return Phase(
-            {k: np.array(x) for k, x in self.values.items()},
-            {k: x.copy() for k, x in self.v.items()},
-            {k: x.copy() for k, x in self.on.items()},
-        )
 
 
 class Settler:
@@ -95,6 +38,9 @@ class Settler:
         self.circuit = circuit
         self.conditions = conditions
         self.lanes = circuit.lanes.count
+        self._solved: tuple[Domain, ...] = DOMAINS
+        if all(condition.dead for condition in conditions):
+            self._solved = ("water",)
         self.rows = len(conditions) * self.lanes
         self.branches = circuit.branches
         self.pins = [w for w in circuit.watched if w.kind == "pin"]
@@ -248,66 +194,83 @@ class Settler:
         guess = np.where(vague & ~noisy, third == 1, high)
         return np.where(toggling, self._phase == 1, guess)
 
-    def settle(self, held: Mapping[str, NDArray[Any]]) -> tuple[Phase, Phase, Flags]:
-        """Settle all rows.
-
-        Returns
-        -------
-        a, b : Phase
-            The two extremes of a limit cycle or of a noisy input; equal where steady.
-        cycling : (rows,) bool
-            Rows that never settle by themselves.
-        """
+    def settle(self, held: Mapping[str, NDArray[Any]]) -> tuple[Phase, Phase]:
+        """Settle all rows; the two phases returned are equal where a row is steady."""
         self._unsteady = np.zeros(self.rows, dtype=bool)
         self._phase = 0
-        a, b, cycling = self._run(held)
-        if self._unsteady.any():
-            noisy = self._unsteady.copy()
-            self._phase = 1
-            _, other, _ = self._run(held)
+        start = self.start(held)
+        a, b = self._run(Frame(start), 0)
+        noisy = np.flatnonzero(self._unsteady)
+        if len(noisy):
+            some = self._narrow(noisy)
+            some._phase = 1
+            _, other = some._run(Frame(start).narrow(noisy), 0)
             b.put(noisy, other)
-        return a, b, cycling
+        return a, b
 
-    def _run(self, held: Mapping[str, NDArray[Any]]) -> tuple[Phase, Phase, Flags]:
-        values = self.start(held)
-        low = high = Phase()
-        count_low = count_high = np.zeros(0)
-        changed = np.zeros(self.rows, dtype=bool)
-        phase = Phase()
-        seen: dict[str, NDArray[Any]] = {}
-        for turn in range(SETTLE):
-            for domain in DOMAINS:
-                self._solve(domain, phase, seen, values)
-            changed = self._sense(phase, seen, values)
-            before = {line.name: values[line.name] for line in self.circuit.logic}
-            self._think(values)
-            for name, old in before.items():
-                changed |= np.asarray(values[name] != old)
-            settled = not changed.any()
-            if not settled and turn < WATCH_FROM:
-                continue
-            phase.values = dict(values)
-            count = sum(
-                (phase.values[w.name].astype(float) for w in self.circuit.watched),
-                np.zeros(self.rows),
-            )
-            if not low.v:
-                low, high = phase.copy(), phase.copy()
-                count_low, count_high = count.copy(), count.copy()
-            else:
-                lower, higher = count < count_low, count > count_high
-                low.put(lower, phase)
-                high.put(higher, phase)
-                count_low = np.minimum(count, count_low)
-                count_high = np.maximum(count, count_high)
-            if settled:
+    def _narrow(self, rows: Indices) -> Settler:
+        """A settler of some of the rows."""
+        few = copy.copy(self)
+        few.rows = len(rows)
+        few._tile = self._tile[rows]
+        few._lifted = {name: flags[rows] for name, flags in self._lifted.items()}
+        few._limits = {name: (on[rows], off[rows]) for name, (on, off) in self._limits.items()}
+        few._fixed = {d: (on[rows], moving) for d, (on, moving) in self._fixed.items()}
+        few._of_mode = {mode: flags[rows] for mode, flags in self._of_mode.items()}
+        few._unsteady = np.zeros(len(rows), dtype=bool)
+        return few
+
+    def _run(self, frame: Frame, turn: int) -> tuple[Phase, Phase]:
+        """Iterate; once half of the rows have settled, go on with the others alone."""
+        changed = np.flatnonzero(self._turn(frame))
+        while 2 * len(changed) >= self.rows and turn < WATCH_FROM:
+            turn += 1
+            changed = np.flatnonzero(self._turn(frame))
+        low = frame.whole(self.rows)
+        high = low.copy()
+        if not len(changed):
+            return low, high
+        if turn >= WATCH_FROM:
+            return self._cycle(frame, low, high)
+        few = self._narrow(changed)
+        less, more = few._run(frame.narrow(changed), turn + 1)
+        self._unsteady[changed] |= few._unsteady
+        low.put(changed, less)
+        high.put(changed, more)
+        return low, high
+
+    def _cycle(self, frame: Frame, low: Phase, high: Phase) -> tuple[Phase, Phase]:
+        """The extremes of what never settles: the fewest and the most signals on."""
+        fewest = most = self._count(frame)
+        for _ in range(WATCH_FROM, SETTLE):
+            if not self._turn(frame).any():
                 break
-            phase = phase.copy()
-        cycling = count_low != count_high
-        steady = ~cycling
+            count = self._count(frame)
+            phase = frame.whole(self.rows)
+            low.put(np.flatnonzero(count < fewest), phase)
+            high.put(np.flatnonzero(count > most), phase)
+            fewest, most = np.minimum(fewest, count), np.maximum(most, count)
+        steady = np.flatnonzero(fewest == most)
+        phase = frame.whole(self.rows)
         low.put(steady, phase)
         high.put(steady, phase)
-        return low, high, cycling
+        return low, high
+
+    def _count(self, frame: Frame) -> NDArray[np.float64]:
+        on = (frame.values[w.name].astype(float) for w in self.circuit.watched)
+        return np.asarray(sum(on, np.zeros(self.rows)))
+
+    def _turn(self, frame: Frame) -> Flags:
+        """Solve, sense, think once; which rows changed."""
+        values = frame.values
+        for domain in DOMAINS:
+            self._solve(domain, frame.phase, frame.seen, values)
+        changed = self._sense(frame.phase, frame.seen, values)
+        before = {line.name: values[line.name] for line in self.circuit.logic}
+        self._think(values)
+        for name, old in before.items():
+            changed |= np.asarray(values[name] != old)
+        return changed
 
     def _solve(
         self, domain: Domain, phase: Phase, seen: dict[str, NDArray[Any]], values: Values
@@ -315,6 +278,13 @@ class Settler:
         """Solve again the rows of one domain whose switches moved, in place."""
         solver = self.circuit.solvers[domain]
         on = self._switches(domain, values)
+        if domain not in self._solved:
+            nodes = len(solver.network.nodes)
+            phase.v[domain] = np.zeros((self.rows, nodes), dtype=solver.g_on.dtype)
+            phase.on[domain] = on
+            for pin in self.pins:
+                seen.setdefault(pin.name, np.zeros(self.rows))
+            return
         if domain not in phase.v:
             phase.v[domain], found = solver.solve(on, self._tile)
             moved = np.ones(self.rows, dtype=bool)

@@ -26,7 +26,7 @@ OPEN_OHMS: Mapping[Domain, float] = {"dc": 1e9, "ac": 1e9, "water": 1e6}
 SHORT_OHMS = 0.02
 BRIDGE_OHMS = 0.05
 FREQUENCY = 50.0
-SAMPLES = 12
+SAMPLES = 6
 
 
 class Circuit:

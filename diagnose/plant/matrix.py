@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 
 from diagnose.knowledge.expressions import code
 from diagnose.knowledge.records import Complaint, KnowledgeBase
-from diagnose.plant.behaviour import Condition, Phase, Settler
+from diagnose.plant.behaviour import Settler
 from diagnose.plant.circuit import SAMPLES, Circuit
 from diagnose.plant.compose import Installation, InstalledMode
 from diagnose.plant.lanes import Draw, draw
+from diagnose.plant.phases import Condition, Phase
 from diagnose.plant.procedures import InstalledTest, installed_tests, situation_condition
 from diagnose.plant.readings import per_sample
 
@@ -95,7 +96,7 @@ def conditions_for(
 
 
 def rounds(conditions: Sequence[Condition], named: Mapping[str, int]) -> list[list[int]]:
-    """Conditions grouped so that each comes after the one that it remembers."""
+    """Conditions grouped so that each comes after the one that it remembers; dead ones apart."""
     depth: dict[int, int] = {}
 
     def of(k: int) -> int:
@@ -104,9 +105,10 @@ def rounds(conditions: Sequence[Condition], named: Mapping[str, int]) -> list[li
             depth[k] = 0 if not after else 1 + of(named[after])
         return depth[k]
 
-    for k in range(len(conditions)):
-        of(k)
-    return [[k for k in depth if depth[k] == d] for d in range(max(depth.values(), default=0) + 1)]
+    groups: dict[tuple[int, bool], list[int]] = {}
+    for k, condition in enumerate(conditions):
+        groups.setdefault((of(k), condition.dead), []).append(k)
+    return [groups[key] for key in sorted(groups)]
 
 
 class Simulation:
@@ -123,7 +125,7 @@ class Simulation:
         for group in rounds(conditions, named):
             chosen = [conditions[k] for k in group]
             held = self._memory(chosen, named)
-            first, second, _ = Settler(circuit, chosen).settle(held)
+            first, second = Settler(circuit, chosen).settle(held)
             for position, k in enumerate(group):
                 self.a[k] = (first, position)
                 self.b[k] = (second, position)

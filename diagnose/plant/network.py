@@ -26,12 +26,11 @@ class Network:
 
     nodes: tuple[str, ...]
     branches: tuple[tuple[int, int], ...]
-    stamp: NDArray[np.float64]
     incidence: NDArray[np.float64]
 
     @staticmethod
     def of(nodes: Sequence[str], branches: Sequence[tuple[int, int]]) -> Network:
-        """Build the stamps: `stamp` is (branches, n·n), `incidence` (branches, n)."""
+        """Build a network; `incidence` is (branches, nodes)."""
         n = len(nodes)
         incidence = np.zeros((len(branches), n))
         for k, (a, b) in enumerate(branches):
@@ -39,17 +38,23 @@ class Network:
                 incidence[k, a] += 1.0
             if b >= 0:
                 incidence[k, b] -= 1.0
-        stamp = np.einsum("ka,kb->kab", incidence, incidence).reshape(len(branches), n * n)
-        return Network(tuple(nodes), tuple(branches), stamp, incidence)
+        return Network(tuple(nodes), tuple(branches), incidence)
 
     def matrix(self, g: Array) -> Array:
         """Nodal matrices (rows, n, n) from branch conductances (rows, branches)."""
         n = len(self.nodes)
-        flat: Array = np.real(g) @ self.stamp
-        if np.iscomplexobj(g):
-            flat = flat + 1j * (np.imag(g) @ self.stamp)
-        matrix = flat.reshape(len(g), n, n)
-        matrix[:, np.arange(n), np.arange(n)] += LEAK
+        columns = np.ascontiguousarray(g.T)
+        flat = np.zeros((n * n, len(g)), dtype=g.dtype)
+        for k, (a, b) in enumerate(self.branches):
+            if a >= 0:
+                flat[a * n + a] += columns[k]
+            if b >= 0:
+                flat[b * n + b] += columns[k]
+            if a >= 0 and b >= 0:
+                flat[a * n + b] -= columns[k]
+                flat[b * n + a] -= columns[k]
+        flat[:: n + 1] += LEAK
+        matrix = np.ascontiguousarray(flat.T).reshape(len(g), n, n)
         return matrix
 
     def solve(self, g: Array, c: Array, extra: Sequence[int] = ()) -> tuple[Array, Array]:

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 
 from diagnose.errors import fail
 from diagnose.knowledge.records import KnowledgeBase, Outcome, TestSpec
-from diagnose.plant.behaviour import Condition
 from diagnose.plant.circuit import Circuit
 from diagnose.plant.compose import Installation, fill
+from diagnose.plant.phases import Condition
 
 NODE_KINDS = ("volts_dc", "volts_ac", "volts_ac_loz", "ohms", "insulation", "farads", "head")
 BRANCH_KINDS = ("amps_ac", "flow")

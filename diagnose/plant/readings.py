@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.knowledge.records import Domain, Outcome
-from diagnose.plant.behaviour import Phase, Values
 from diagnose.plant.circuit import FREQUENCY, Circuit
+from diagnose.plant.phases import Phase, Values
 from diagnose.plant.procedures import InstalledTest
 
 METER_OHMS = 10e6
@@ -26,15 +26,29 @@ def numeric_reading(
     circuit: Circuit, test: InstalledTest, phase: Phase, rows: NDArray[np.int_]
 ) -> NDArray[np.float64]:
     """The number shown, in base units, for the given rows of a phase, (len(rows),)."""
+    domain = _domain_of(circuit, test)
+    lanes = rows % circuit.lanes.count
+    first, places = circuit.solvers[domain].distinct(phase.on[domain][rows], lanes)
+    return _reading(circuit, test, domain, phase, rows[first])[places]
+
+
+def _domain_of(circuit: Circuit, test: InstalledTest) -> Domain:
+    if test.spec.kind in ("amps_ac", "flow"):
+        return circuit.branch(test.of[0])[0]
+    return circuit.installation.domain[circuit.net_of(test.of[0])]
+
+
+def _reading(
+    circuit: Circuit, test: InstalledTest, domain: Domain, phase: Phase, rows: NDArray[np.int_]
+) -> NDArray[np.float64]:
     kind = test.spec.kind
     if kind in ("amps_ac", "flow"):
-        domain, index = circuit.branch(test.of[0])
+        index = circuit.branch(test.of[0])[1]
         solver = circuit.solvers[domain]
         on, sample = phase.on[domain][rows], rows % circuit.lanes.count
         current = solver.current(on, sample, phase.v[domain][rows], index)
-        return np.abs(current) if kind == "amps_ac" else np.real(current)
+        return np.asarray(np.abs(current) if kind == "amps_ac" else np.real(current))
     nets = [circuit.net_of(x) for x in test.of]
-    domain = circuit.installation.domain[nets[0]]
     p = circuit.node[nets[0]]
     q = circuit.node[nets[1]] if len(nets) > 1 else -1
     if kind in ("ohms", "insulation", "farads"):
@@ -135,10 +149,12 @@ def per_sample(
     if test.spec.kind == "signal":
         return _signals(circuit, test, a, b, rows)
     one = numeric_reading(circuit, test, a, rows)
-    two = numeric_reading(circuit, test, b, rows)
+    domain = _domain_of(circuit, test)
+    steady = np.array_equal(a.on[domain][rows], b.on[domain][rows])
+    two = one if steady else numeric_reading(circuit, test, b, rows)
     floor = floor_of(test.spec.unit, outcomes)
     p_one = bin_probabilities(one, outcomes, test.spread, floor)
-    p_two = bin_probabilities(two, outcomes, test.spread, floor)
+    p_two = p_one if steady else bin_probabilities(two, outcomes, test.spread, floor)
     unsteady = next((k for k, o in enumerate(outcomes) if o.when == "changing"), None)
     result = (p_one + p_two) / 2
     if unsteady is not None:

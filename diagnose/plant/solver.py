@@ -74,15 +74,31 @@ class DomainSolver:
         c = np.where(closed, self.c_on[branch, sample], 0.0)
         return np.asarray(g * self.network.drop(v, branch) + c)
 
-    def solve(self, on: Flags, sample: Indices) -> tuple[Array, NDArray[np.float64]]:
-        """Node voltages (rows, nodes) and Thevenin resistances (rows, extra)."""
-        names = self._same_as[sample].astype(np.int32)
+    def keys(self, on: Flags, lane: Indices) -> list[bytes]:
+        """What tells solutions apart: the lane (by its alias) and the switch pattern."""
+        names = self._same_as[lane].astype(np.int32)
         packed = np.concatenate(
             [names.view(np.uint8).reshape(-1, 4), np.packbits(on, axis=1)], axis=1
         )
         width = packed.shape[1]
         whole = packed.tobytes()
-        keys = [whole[k : k + width] for k in range(0, len(whole), width)]
+        return [whole[k : k + width] for k in range(0, len(whole), width)]
+
+    def distinct(self, on: Flags, lane: Indices) -> tuple[Indices, Indices]:
+        """Rows that stand for all the others, and for each row its place among them."""
+        first: dict[bytes, int] = {}
+        rows: list[int] = []
+        places = np.empty(len(lane), dtype=np.int_)
+        for row, key in enumerate(self.keys(on, lane)):
+            if key not in first:
+                first[key] = len(rows)
+                rows.append(row)
+            places[row] = first[key]
+        return np.array(rows, dtype=np.int_), places
+
+    def solve(self, on: Flags, lane: Indices) -> tuple[Array, NDArray[np.float64]]:
+        """Node voltages (rows, nodes) and Thevenin resistances (rows, extra)."""
+        keys = self.keys(on, lane)
         fresh: dict[bytes, int] = {}
         for row, key in enumerate(keys):
             if key not in self._found and key not in fresh:
@@ -90,8 +106,8 @@ class DomainSolver:
         if fresh:
             rows = np.fromiter(fresh.values(), dtype=np.int_, count=len(fresh))
             v, seen = self.network.solve(
-                self.conductance(on[rows], sample[rows]),
-                self.constant(on[rows], sample[rows]),
+                self.conductance(on[rows], lane[rows]),
+                self.constant(on[rows], lane[rows]),
                 self.extra,
             )
             start = len(self._v)
