@@ -98,10 +98,11 @@ def load_knowledge(root: Path) -> KnowledgeBase:
         for name, node in Reader(tree, issues, "sources").node.items():
             sources[str(name)] = read_source(str(name), node, issues)
     scales = {}
+    before = len(issues)
     for tree in folder.each("scales.yaml"):
         for name, node in Reader(tree, issues, "scales").node.items():
             scales[str(name)] = read_scale(str(name), node, numbers)
-    numbers.scales = scales
+    numbers.scales = scales if len(issues) == before else None
 
     def named(pattern: str, read: Callable[[Any, NumberReader], Any]) -> dict[str, Any]:
         result: dict[str, Any] = {}

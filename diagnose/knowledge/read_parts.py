@@ -33,7 +33,8 @@ class NumberReader:
     def __init__(self, issues: list[Issue]) -> None:
         self.issues = issues
         self.numbers: list[Number] = []
-        self.scales: MappingABC[str, Scale] = {}
+        self.scales: MappingABC[str, Scale] | None = {}
+        """None where they could not be read: then no word is looked up."""
 
     def problem(self, node: Any, message: str, code: str = "number") -> None:
         self.issues.append(Issue("error", code, message, getattr(node, "place", None)))
@@ -98,9 +99,9 @@ class NumberReader:
 
     def word(self, scale: str, word: str, node: Any, what: str) -> Number:
         """The number behind a word of a scale; a missing `node` was reported by its reader."""
-        words = self.scales[scale].words if scale in self.scales else {}
-        if node is None:
+        if node is None or self.scales is None:
             return Number(math.nan, math.nan, math.nan, "", "")
+        words = self.scales[scale].words if scale in self.scales else {}
         if word not in words:
             place = getattr(node, "place", None)
             message = f"{what}: '{word}' is not a word of the scale '{scale}'"

@@ -158,10 +158,11 @@ class Reader:
     def choice(self, key: str, legal: Iterable[str], default: str | None = None) -> str:
         legal = tuple(legal)
         value = self.text(key, default)
-        if value and value not in legal:
+        if value in legal:
+            return value
+        if isinstance(self.node.get(key), Text):
             self.problem(f"'{value}' is not a legal '{key}'", key, legal, "unknown-id")
-            return default or legal[0]
-        return value
+        return default or legal[0]
 
     def texts(self, key: str) -> tuple[str, ...]:
         """A list of texts, or one text alone."""
