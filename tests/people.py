@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from diagnose.interview.drive import Reply
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Step
+from diagnose.knowledge.load import find_knowledge, load_knowledge
+from diagnose.plant.cache import matrix_for
+from diagnose.plant.compose import compose
 
 
 class SimulatedPerson:
@@ -70,3 +75,12 @@ def clear_modes(session: Session, count: int) -> list[str]:
             found.setdefault(name.partition(".")[0], name)
     names = list(found.values())
     return names[:: max(1, len(names) // count)][:count]
+
+
+@lru_cache(maxsize=1)
+def standard_session() -> Session:
+    """The shipped knowledge on the standard installation; its matrix from the user's cache."""
+    knowledge = load_knowledge(find_knowledge())
+    kind = next(iter(knowledge.installations))
+    installation = compose(knowledge, kind)
+    return Session(knowledge, installation, matrix_for(knowledge, installation))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -56,7 +56,7 @@ class Answers:
     site: str
     note: str
     source: str
-    installation: Installation
+    installation: Installation = field(repr=False)
     complaints: tuple[str, ...]
     history: Mapping[str, str]
     instruments: tuple[str, ...] | None
