@@ -22,6 +22,8 @@ POINTS: Mapping[str, int] = {
 """How many nets (or elements, for a current or a flow) each kind of reading names."""
 AT_ELEMENTS = ("amps_ac", "flow")
 RESISTANCES = ("ohms", "insulation", "farads")
+ISOLATED_SUPPLIES = ("off", "bench")
+"""Mains isolated; on "bench" the 5 V side may be fed from a power bank or a bench outlet."""
 LEGAL_STATES: Mapping[str, tuple[str, ...]] = {
     **dict.fromkeys(("volts_dc", "volts_ac", "volts_ac_loz"), ("live", "dead")),
     **dict.fromkeys(RESISTANCES, ("dead",)),
@@ -196,10 +198,10 @@ def states_are_safe(kb: KnowledgeBase) -> Iterator[Issue]:
             if situation is None:
                 continue
             supply = test.values.get("supply", situation.values.get("supply", ""))
-            if test.state == "dead" and supply != "off":
+            if test.state == "dead" and supply not in ISOLATED_SUPPLIES:
                 message = f"{what} is 'dead', but the supply is on in '{test.situation}'"
                 yield error("supply", message, test.situation, test)
-            if test.state in ("live", "energised") and supply == "off":
+            if test.state in ("live", "energised") and supply in ISOLATED_SUPPLIES:
                 message = f"{what} is '{test.state}', but the supply is off in '{test.situation}'"
                 yield error("supply", message, test.situation, test)
 
