@@ -220,8 +220,11 @@ class Session:
     ) -> tuple[Step, Decision | None]:
         if state.closed is not None:
             return Step("done", "closed", "The case is closed"), None
+        held = [f.get("why").replace("_", " ") for f in inference.concluded("hold")]
         if state.stopped:
             return self._ending(state, belief, inference, "stopped", [state.stopped]), None
+        if "any" in self.forbidden(inference)[0]:
+            return self._ending(state, belief, inference, "stopped", held), None
         question = self._question(state)
         if question is not None:
             return question, None
@@ -240,14 +243,13 @@ class Session:
                 if step is not None:
                     return step, decision
             decision = decide(belief, [], self.strategy)
-        holds = [f.get("why").replace("_", " ") for f in inference.concluded("hold")]
         if decision.kind == "concluded":
-            return self._ending(state, belief, inference, "concluded", holds), decision
+            return self._ending(state, belief, inference, "concluded", held), decision
         if decision.kind == "unknown":
-            reasons = ["no cause in the knowledge base explains the findings", *holds]
+            reasons = ["no cause in the knowledge base explains the findings", *held]
             return self._ending(state, belief, inference, "handed_over", reasons), decision
-        reasons = holds or ["no permitted test tells the remaining causes apart"]
-        status = "handed_over" if holds else "ambiguous"
+        reasons = held or ["no permitted test tells the remaining causes apart"]
+        status = "handed_over" if held else "ambiguous"
         return self._ending(state, belief, inference, status, reasons), decision
 
     def possible(

@@ -155,11 +155,14 @@ class Simulation:
         return phase, self.b[condition][0], self._rows(position)
 
     def holds(self, condition: int, text: str) -> NDArray[np.bool_]:
-        """Per lane, whether an expression holds in either phase (``changing x``: differs)."""
+        """Per lane, whether an expression holds in either phase.
+
+        ``changing x``: differs between the phases; ``steady x``: holds in both.
+        """
         a, b, rows = self.phases(condition)
-        line = self.circuit.compile(
-            text.removeprefix("changing "), "", getattr(text, "place", None)
-        )
+        word, _, rest = text.partition(" ")
+        bare = rest if word in ("changing", "steady") else text
+        line = self.circuit.compile(bare, "", getattr(text, "place", None))
         sides = []
         for phase in (a, b):
             env = {name: phase.values[name][rows] for name in line.names if name in phase.values}
@@ -167,8 +170,10 @@ class Simulation:
                 env[name] = np.full(len(rows), code("") if name.startswith("situation.") else False)
             value = np.asarray(line.evaluate(env), dtype=bool)
             sides.append(np.broadcast_to(value, (len(rows),)))
-        if text.startswith("changing "):
+        if word == "changing":
             return np.asarray(sides[0] != sides[1])
+        if word == "steady":
+            return np.asarray(sides[0] & sides[1])
         return np.asarray(sides[0] | sides[1])
 
 
@@ -205,6 +210,10 @@ class MatrixBuilder:
             self._shared[key] = Circuit(self.installation, None, self.bridges, samples, draw)
         circuit.share(self._shared[key])
         return Simulation(circuit, self.conditions, self.named)
+
+    def forget(self) -> None:
+        """Drop what was solved for the healthy circuit (its draws are about to change)."""
+        self._shared.clear()
 
     def shown(self, simulation: Simulation) -> list[NDArray[np.float64]]:
         """Per test, P(outcome) in every lane, (lanes, outcomes); signs repeat per sample."""

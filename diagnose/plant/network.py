@@ -78,6 +78,17 @@ class Network:
         )
         return solution[:, :, 0], np.abs(seen)
 
+    def loaded(self, g: Array, c: Array, p: int, q: int, load: float) -> Array:
+        """Node voltages (rows, n) with a conductance `load`, in S, added between two nodes."""
+        matrix = self.matrix(g)
+        for node, other in ((p, q), (q, p)):
+            if node >= 0:
+                matrix[:, node, node] += load
+            if node >= 0 and other >= 0:
+                matrix[:, node, other] -= load
+        right = -(c @ self.incidence)[:, :, np.newaxis]
+        return np.asarray(np.linalg.solve(matrix, right)[:, :, 0])
+
     def between(self, g: Array, p: int, q: int) -> Array:
         """Resistance (or impedance) between two nodes with every source at zero, (rows,)."""
         n = len(self.nodes)

@@ -17,6 +17,8 @@ METER_OHMS = 10e6
 """Input resistance of an ordinary digital multimeter on volts (references A5)."""
 LOZ_OHMS = 3e3
 """Input resistance of a low-impedance range (references A5)."""
+DIODE_TURNS = 8
+"""Rounds of solving with the meter in the circuit until its diodes keep still."""
 OHMS_END = 5e7
 """Above this an ordinary meter shows overload."""
 UNSTEADY = "unsteady"
@@ -53,16 +55,52 @@ def _reading(
     q = circuit.node[nets[1]] if len(nets) > 1 else -1
     if kind in ("ohms", "insulation", "farads"):
         return _resistance(circuit, domain, p, q, phase, rows, kind)
-    v = phase.v[domain][rows]
-    zero = np.zeros(len(rows))
-    across = (v[:, p] if p >= 0 else zero) - (v[:, q] if q >= 0 else zero)
     if kind == "head":
-        return np.real(across)
+        return np.real(_across(phase.v[domain][rows], p, q))
     meter = LOZ_OHMS if kind == "volts_ac_loz" else METER_OHMS
-    g = circuit.solvers[domain].conductance(phase.on[domain][rows], rows % circuit.lanes.count)
-    inner = circuit.networks[domain].between(g, p, q)
-    loaded = across * meter / (meter + inner)
-    return np.real(loaded) if kind == "volts_dc" else np.abs(loaded)
+    lifted = test.condition.lift if test.condition else frozenset()
+    v = _metered(circuit, domain, p, q, meter, phase, rows, lifted)
+    return np.real(_across(v, p, q)) if kind == "volts_dc" else np.abs(_across(v, p, q))
+
+
+def _across(v: NDArray[Any], p: int, q: int) -> NDArray[Any]:
+    zero = np.zeros(len(v))
+    return np.asarray((v[:, p] if p >= 0 else zero) - (v[:, q] if q >= 0 else zero))
+
+
+def _metered(
+    circuit: Circuit,
+    domain: Domain,
+    p: int,
+    q: int,
+    meter: float,
+    phase: Phase,
+    rows: NDArray[np.int_],
+    lifted: frozenset[str],
+) -> NDArray[Any]:
+    """Node voltages with a meter's resistance between two nodes, (rows, nodes).
+
+    The switches stay as they settled; a diode that hangs on next to no current is turned off, or
+    one at the end of a floating lead turned on, by the meter itself.
+    """
+    solver, network = circuit.solvers[domain], circuit.networks[domain]
+    lanes = rows % circuit.lanes.count
+    on = phase.on[domain][rows].copy()
+    diodes = [b for b in circuit.branches[domain] if b.kind == "diode" and b.name not in lifted]
+    for _ in range(DIODE_TURNS):
+        g, c = solver.conductance(on, lanes), solver.constant(on, lanes)
+        v = network.loaded(g, c, p, q, 1.0 / meter)
+        moved = on.copy()
+        for diode in diodes:
+            moved[:, diode.index] = np.real(network.drop(v, diode.index)) > diode.drop[lanes]
+            if diode.joined is not None:
+                moved[:, diode.index] |= diode.joined[lanes]
+            if diode.cut is not None:
+                moved[:, diode.index] &= ~diode.cut[lanes]
+        if np.array_equal(moved, on):
+            break
+        on = moved
+    return np.asarray(v)
 
 
 def _resistance(

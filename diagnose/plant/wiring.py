@@ -128,7 +128,7 @@ def wiring_issues(kb: KnowledgeBase, sound: bool = True) -> list[Issue]:
                 message = issue.message
                 if named.choices:
                     message += f" (in '{named.name}')"
-                key = (issue.code, issue.place, issue.message)
+                key = (issue.code, issue.place, issue.message if issue.place else "")
                 place = issue.place or named.place
                 issues.setdefault(key, replace(issue, message=message, place=place))
     found = list(issues.values())

@@ -1,6 +1,7 @@
 """A world of callouts that never happened: the simulator behind the benchmarks.
 
-It draws its own parameters (nominal ±20 %, ranges in full), its own failure rates (a factor up
+It draws its own parameters (nominal ±20 %, ranges in full; a draw in which the healthy
+installation would not work is drawn again: it would never have been handed over), its own failure rates (a factor up
 to 3 either way) and its own answer errors; it shares the plant's equations with the tool, not
 its numbers. So it says how the method copes with wrong numbers, not how it does in the field.
 """
@@ -20,7 +21,8 @@ from diagnose.plant.procedures import InstalledTest
 
 SPREAD = 0.2
 RATE_FACTOR = 3.0
-DRAWS = 16
+DRAWS = 12
+CANDIDATES = 600
 
 
 class Drawer:
@@ -28,10 +30,12 @@ class Drawer:
 
     def __init__(self, seed: int) -> None:
         self.seed = seed
+        self.kept: NDArray[np.int_] | None = None
 
     def __call__(self, name: str, number: Number, count: int) -> NDArray[np.float64]:
         key = [self.seed, *name.encode()]
-        u = np.random.default_rng(key).random(count)
+        u = np.random.default_rng(key).random(CANDIDATES)
+        u = u[:count] if self.kept is None else u[self.kept[:count]]
         low, high = number.low, number.high
         narrow = high - low < 2 * SPREAD * abs(number.nominal)
         if narrow:
@@ -94,6 +98,13 @@ class World:
         tests = list(self.builder.tests.values())
         self.truths: dict[str, Truth] = {}
         self.rates: dict[str, float] = {}
+        healthy = self.builder.simulate(None, CANDIDATES, drawer)
+        faulty = np.array(self.builder.complaints_shown(healthy)).any(axis=0)
+        self.builder.forget()
+        drawer.kept = np.flatnonzero(~faulty)
+        self.share_that_works = len(drawer.kept) / CANDIDATES
+        if len(drawer.kept) < DRAWS:
+            raise RuntimeError(f"only {len(drawer.kept)} of {CANDIDATES} draws work when healthy")
         names = list(installation.modes)
         modes = list(installation.modes.values())
         for batch in self.builder.batches(modes):
