@@ -1,1 +1,1 @@
-"""Longer runs than the tests make; each is started by hand."""
+"""Long runs that a reduced test stands for."""

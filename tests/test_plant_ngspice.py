@@ -1,0 +1,81 @@
+"""The plant against ngspice, reduced; ``python -m tests.campaigns.spice`` is the whole of it.
+
+References
+----------
+.. [1] ngspice (Debian package, version 39 and later), a general-purpose circuit simulator in the
+   line of Berkeley SPICE3: operating point and single-frequency small-signal analyses.
+"""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+from scipy import constants
+
+from diagnose.knowledge.load import load_knowledge
+from diagnose.plant import readings
+from diagnose.plant.matrix import MatrixBuilder
+from diagnose.plant.wiring import compose_named, parse_installation
+from tests.campaigns.spice import INSTALLATIONS, KNOWLEDGE
+from tests.oracles.spice import VT, Question, diode_model, missing, solve
+from tests.oracles.spice_compare import Comparison
+from tests.oracles.spice_tally import Tally
+
+SAMPLES = 3
+PICKED = 6
+WORST_READ_DC = 0.05
+"""V; what an exponential diode in place of a fixed drop may shift a reading by."""
+WORST_READ_AC = 1e-3
+"""V; the mains side has no diodes, so only rounding is left."""
+
+pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "ngspice is there")
+
+
+def test_ngspice_agrees_with_circuits_solved_by_hand() -> None:
+    """A divider, a series RC circuit at 50 Hz and a diode: textbook formulas."""
+    fit = diode_model(1.9, 0.0, water=False)
+    divider, filtered, lamp = solve(
+        [
+            Question("op", "v# n#_0 0 dc 5\nr# n#_0 n#_1 1k\nrr# n#_1 0 4k"),
+            Question("ac", "v# n#_0 0 ac 230\nr# n#_0 n#_1 1k\nc# n#_1 0 1u"),
+            Question("op", f"i# 0 n#_0 dc 2m\nd# n#_0 0 dm#\n.model dm# d({fit})"),
+        ]
+    )
+    assert divider.v[1].real == pytest.approx(4.0)
+    assert filtered.v[1] == pytest.approx(230 / (1 + 2j * np.pi * 50 * 1e-3))
+    assert lamp.v[0].real == pytest.approx(1.9, abs=1e-3)
+    assert pytest.approx(constants.k * 300.15 / constants.e, rel=1e-5) == VT
+
+
+def picked(name: str) -> tuple[MatrixBuilder, list[str]]:
+    """One installation and a few of its failure modes, the same ones each time."""
+    kb = load_knowledge(KNOWLEDGE)
+    builder = MatrixBuilder(kb, compose_named(kb, parse_installation(kb, name)))
+    return builder, random.Random(7).sample(sorted(builder.installation.modes), PICKED)
+
+
+def tallied(builder: MatrixBuilder, names: list[str]) -> Tally:
+    comparison = Comparison(builder, SAMPLES)
+    comparison.compare([None, *(builder.installation.modes[name] for name in names)])
+    return comparison.tally
+
+
+@pytest.mark.parametrize("name", INSTALLATIONS[:2])
+def test_readings_fall_in_the_same_outcomes(name: str) -> None:  # [1]
+    builder, names = picked(name)
+    tally = tallied(builder, names)
+    assert tally.agrees, tally.report()
+    assert tally.states >= (1 + PICKED) * SAMPLES * len(builder.conditions)
+    assert tally.readings > 0
+    assert tally.read_dc.size < WORST_READ_DC, tally.read_dc.where
+    assert tally.read_ac.size < WORST_READ_AC, tally.read_ac.where
+    assert tally.ac_magnitude.size <= tally.ac.size < 0.1, tally.ac.where
+
+
+def test_a_plant_with_another_meter_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The comparison can fail: a meter of 200 ohm loads what it measures."""
+    monkeypatch.setattr(readings, "METER_OHMS", 200.0)
+    builder, _ = picked("default")
+    assert tallied(builder, []).bins
