@@ -32,12 +32,15 @@ def edit(folder: Path, file: str, old: str, new: str) -> None:
 def place_of(folder: Path, file: str, needle: str) -> tuple[str, int, int]:
     """File, line and column, from 1, where a text stands for the first time.
 
-    A broken bar in the text marks the character that is meant, else it is the first one.
+    A broken bar in the text marks the character that is meant, else it is the first one;
+    "a+b" is b on the first line that has it from the first one with a on.
     """
+    first, plus, needle = needle.rpartition("+")
     before, bar, after = needle.partition("¦")
     needle = before + after
     lines = (folder / file).read_text(encoding="utf-8").splitlines()
-    for number, line in enumerate(lines, 1):
+    start = next(k for k, line in enumerate(lines) if first in line) if plus else 0
+    for number, line in enumerate(lines[start:], start + 1):
         if needle in line:
             return file, number, line.index(needle) + 1 + (len(before) if bar else 0)
     raise AssertionError(f"{file} holds no {needle!r}")

@@ -18,6 +18,8 @@ from diagnose.knowledge.family import Family, fill_in
 from diagnose.knowledge.records import KnowledgeBase, Part, TestSpec
 
 SELF = "self"
+PHASE_WORDS = ("changing", "steady")
+"""What a complaint's condition may begin with; an outcome's with the first alone."""
 Words = dict[str, set[str]]
 
 
@@ -124,7 +126,8 @@ def _all_written(kb: KnowledgeBase, family: Family) -> Iterator[Written]:
     for complaint in kb.complaints.values():
         for alternative in complaint.when:
             for text in alternative.values():
-                bare = text.removeprefix("changing ")
+                word, _, rest = text.partition(" ")
+                bare = rest if word in PHASE_WORDS else text
                 yield Written(f"complaint '{complaint.id}'", bare, "", _at(text, complaint))
     for test in kb.tests.values():
         if test.kind == "signal":
@@ -243,6 +246,8 @@ class _Walk:
         else:
             if report:
                 self._unknown("instance", owner, set(family.fitted))
+            return "unknown", bare
+        if owner in family.unclear:
             return "unknown", bare
         legal = set().union(*groups.values())
         if held:

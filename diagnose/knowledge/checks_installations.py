@@ -45,7 +45,7 @@ def _instance_issues(
     for role, target in instance.roles.items():
         owner, _, rest = target.partition(".")
         known = target in family.fitted or target in family.nets or target in fragments
-        if known or (rest and rest in _members(family, owner)):
+        if known or owner in family.unclear or (rest and rest in _members(family, owner)):
             continue
         legal = _members(family, owner) if owner in family.fitted and rest else family.fitted
         yield unknown(f"{what}: role '{role}'", "instance, net or member", target, legal, instance)
@@ -81,6 +81,7 @@ def _change_issues(
     family: Family, what: str, change: VariantChange, place: object
 ) -> Iterator[Issue]:
     place = getattr(change.title, "place", place)
+    clear = set(family.fitted) - family.unclear
     groups: tuple[Iterable[str], ...] = (
         change.remove,
         change.wires,
@@ -93,7 +94,7 @@ def _change_issues(
             yield unknown(what, "instance", name, family.fitted, place)
     for name, wires in change.wires.items():
         for terminal in wires:
-            if name in family.fitted and terminal not in family.terminals(name):
+            if name in clear and terminal not in family.terminals(name):
                 yield unknown(
                     what, f"terminal of '{name}'", terminal, family.terminals(name), place
                 )
@@ -103,7 +104,7 @@ def _change_issues(
     for name, variables in change.variables.items():
         legal = {v for part in family.parts_of(name) for v in part.variables}
         for variable in variables:
-            if name in family.fitted and variable not in legal:
+            if name in clear and variable not in legal:
                 yield unknown(what, f"variable of '{name}'", variable, legal, place)
 
 

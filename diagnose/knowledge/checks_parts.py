@@ -163,8 +163,13 @@ def _patch_issues(family: Family, part: Part, mode: FailureMode) -> Iterator[Iss
                 yield unknown(what, kind, name, own, mode)
             elif dot and owner not in family.fitted:
                 yield unknown(what, "instance", owner, family.fitted, name, mode)
-            elif dot and rest not in of(owner):
+            elif dot and owner not in family.unclear and rest not in of(owner):
                 yield unknown(what, f"{kind} of '{owner}'", rest, of(owner), name, mode)
+    for pair in patch.swap:
+        domains = {d for end in pair for d in _domains(family, part, end)}
+        if len(domains) > 1:
+            message = f"{what} swaps terminals of {' and '.join(sorted(domains))}"
+            yield error("wiring", message, pair[1], mode)
     for name, number in patch.set.items():
         for known in _parameters_called(family, part, name):
             if known.unit != number.unit:
@@ -177,6 +182,13 @@ def _patch_issues(family: Family, part: Part, mode: FailureMode) -> Iterator[Iss
     if mode.mode_class == "as_designed" and broken:
         message = f"{what} is 'as_designed', yet its patch breaks something"
         yield error("as-designed", message, mode, legal=("wear", "damage", "commissioning"))
+
+
+def _domains(family: Family, part: Part, terminal: str) -> set[str]:
+    owner, dot, rest = terminal.partition(".")
+    parts = family.parts_of(owner) if dot else [part]
+    key = rest if dot else terminal
+    return {p.terminals[key] for p in parts if key in p.terminals}
 
 
 def _parameters_called(family: Family, part: Part, name: str) -> list[Number]:

@@ -100,6 +100,8 @@ def points_are_known(kb: KnowledgeBase) -> Iterator[Issue]:
                     message = f"{what}: '{text}' can be filled in for no instance"
                     yield error("placeholder", message, text, test)
                 for name in sorted(found - legal):
+                    if name.partition(".")[0] in family.unclear:
+                        continue
                     yield unknown(what, kind, name, legal, text, test)
         if len(test.bridge) % 2:
             message = f"{what}: 'bridge' names nets in pairs"

@@ -75,6 +75,15 @@ class Family:
         """The known part types of which an instance of this name may be."""
         return [self.parts[i.part] for i in self.fitted.get(name, []) if i.part in self.parts]
 
+    @cached_property
+    def unclear(self) -> frozenset[str]:
+        """Instances of an unknown part: nothing else about them can be judged."""
+        return frozenset(
+            name
+            for name, found in self.fitted.items()
+            if any(i.part not in self.parts for i in found)
+        )
+
     def units_of(self, part: str) -> list[str]:
         """The instances of a part type."""
         return [n for n, found in self.fitted.items() if any(i.part == part for i in found)]

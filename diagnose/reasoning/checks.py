@@ -20,9 +20,14 @@ STEADY = 0.97
 def check_all(kb: KnowledgeBase) -> list[Issue]:
     """Records, wiring and rules: everything that needs no dependency matrix, all at once."""
     issues = [*check_knowledge(kb), *rule_issues(tuple(kb.rules.values()))]
-    wrong = {issue.place for issue in issues if issue.severity == "error"}
-    wired = wiring_issues(kb, sound=not wrong)
-    return in_order([*issues, *(issue for issue in wired if issue.place not in wrong)])
+    wrong = [issue for issue in issues if issue.severity == "error"]
+    places, said = {issue.place for issue in wrong}, tuple(issue.message for issue in wrong)
+    wired = [
+        issue
+        for issue in wiring_issues(kb, sound=not wrong)
+        if issue.place not in places and not issue.message.startswith(said)
+    ]
+    return in_order([*issues, *wired])
 
 
 def matrix_issues(

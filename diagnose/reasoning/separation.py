@@ -69,8 +69,10 @@ def unit_of(row: str) -> str:
 
 def distances(matrix: DependencyMatrix, test: int) -> NDArray[np.float64]:
     """Total variation distance of every pair of rows in one test, (rows, rows)."""
-    p = matrix.p[:, test, : matrix.sizes[test]]
-    return np.asarray(0.5 * np.abs(p[:, None, :] - p[None, :, :]).sum(axis=2))
+    total = np.zeros((len(matrix.rows), len(matrix.rows)))
+    for column in matrix.p[:, test, : matrix.sizes[test]].T:
+        total += np.abs(column[:, None] - column[None, :])
+    return 0.5 * total
 
 
 def separators(
@@ -132,9 +134,14 @@ def undetected(
     matrix: DependencyMatrix, threshold: float = SEPARATED, tests: Sequence[str] | None = None
 ) -> tuple[str, ...]:
     """Failure modes that no test separates from a healthy installation."""
-    count, _ = separators(matrix, threshold, tests)
+    chosen = slice(None) if tests is None else [matrix.tests.index(t) for t in tests]
+    p = matrix.p[:, chosen]
     healthy = matrix.rows.index(HEALTHY)
-    return tuple(r for k, r in enumerate(matrix.rows) if r != HEALTHY and not count[k, healthy])
+    away = 0.5 * np.abs(p - p[healthy]).sum(axis=2)
+    shown = (away >= threshold).any(axis=1)
+    return tuple(
+        r for r, seen in zip(matrix.rows, shown, strict=True) if not (seen or r == HEALTHY)
+    )
 
 
 def useless_tests(matrix: DependencyMatrix, threshold: float = SEPARATED) -> tuple[str, ...]:
