@@ -26,6 +26,9 @@ class Text(str):
         text.place = place
         return text
 
+    def __reduce__(self) -> tuple[type[Text], tuple[str, Place]]:
+        return (Text, (str(self), self.place))
+
 
 class Mapping(dict[str, Any]):
     """A YAML mapping with its place; keys are `Text`."""

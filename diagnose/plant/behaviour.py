@@ -55,6 +55,9 @@ class Settler:
             w.name: (w.on_above[self._tile], w.off_below[self._tile]) for w in circuit.watched
         }
         self._fixed = {domain: self._fixed_on(domain) for domain in DOMAINS}
+        diodes = [f"on:{b.name}" for bs in self.branches.values() for b in bs if b.kind == "diode"]
+        signals = [w.name for w in circuit.watched]
+        self._moving = (*signals, *diodes, *(line.name for line in circuit.logic))
         modes = self._tile // circuit.lanes.samples
         changing = {mode for line in circuit.logic for mode, _ in line.changed}
         self._of_mode = {mode: modes == mode for mode in changing}
@@ -206,6 +209,8 @@ class Settler:
             some._phase = 1
             _, other = some._run(Frame(start).narrow(noisy), 0)
             b.put(noisy, other)
+        for phase in (a, b):
+            phase.values = {**start, **phase.values}
         return a, b
 
     def _narrow(self, rows: Indices) -> Settler:
@@ -226,7 +231,7 @@ class Settler:
         while 2 * len(changed) >= self.rows and turn < WATCH_FROM:
             turn += 1
             changed = np.flatnonzero(self._turn(frame))
-        low = frame.whole(self.rows)
+        low = frame.whole(self._moving)
         high = low.copy()
         if not len(changed):
             return low, high
@@ -246,12 +251,12 @@ class Settler:
             if not self._turn(frame).any():
                 break
             count = self._count(frame)
-            phase = frame.whole(self.rows)
+            phase = frame.whole(self._moving)
             low.put(np.flatnonzero(count < fewest), phase)
             high.put(np.flatnonzero(count > most), phase)
             fewest, most = np.minimum(fewest, count), np.maximum(most, count)
         steady = np.flatnonzero(fewest == most)
-        phase = frame.whole(self.rows)
+        phase = frame.whole(self._moving)
         low.put(steady, phase)
         high.put(steady, phase)
         return low, high

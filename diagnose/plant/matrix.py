@@ -6,7 +6,11 @@ every reading is put into its outcome; tolerances, ranges and the meter's accura
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import multiprocessing
+import os
+import warnings
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -177,6 +181,15 @@ class Simulation:
         return np.asarray(sides[0] | sides[1])
 
 
+_inherited: list[tuple[MatrixBuilder, Sequence[InstalledMode | None]]] = []
+"""What forked children find: compiled expressions cannot be sent to them."""
+
+
+def _in_child(batch: list[int]) -> tuple[list[NDArray[np.float64]], NDArray[np.float64]]:
+    builder, modes = _inherited[-1]
+    return builder.batch([modes[r] for r in batch])
+
+
 class MatrixBuilder:
     """Builds the matrix of one installation; `simulate` is also what practice and checks use."""
 
@@ -264,6 +277,38 @@ class MatrixBuilder:
             groups.setdefault(key, []).append(r)
         return [g[k : k + BATCH] for g in groups.values() for k in range(0, len(g), BATCH)]
 
+    def batch(
+        self, modes: Sequence[InstalledMode | None]
+    ) -> tuple[list[NDArray[np.float64]], NDArray[np.float64]]:
+        """Per test P(outcome) (modes, outcomes), and P(complaint) (modes, complaints)."""
+        simulation = self.simulate(modes)
+        shape = (len(modes), SAMPLES)
+        shown = [x.reshape(*shape, -1).mean(axis=1) for x in self.shown(simulation)]
+        lanes = self.complaints_shown(simulation)
+        return shown, np.array([x.reshape(shape).mean(axis=1) for x in lanes]).T
+
+    def _work(
+        self, modes: Sequence[InstalledMode | None]
+    ) -> Iterator[tuple[list[int], list[NDArray[np.float64]], NDArray[np.float64]]]:
+        """The batches as they are done, on all cores where processes can be forked."""
+        batches = self.batches(modes)
+        workers = min(os.cpu_count() or 1, len(batches))
+        if workers < 2 or "fork" not in multiprocessing.get_all_start_methods():
+            for batch in batches:
+                yield (batch, *self.batch([modes[r] for r in batch]))
+            return
+        self.simulate(None)
+        _inherited.append((self, modes))
+        with warnings.catch_warnings():
+            # Python >= 3.12 warns of forking beside threads; the children only compute.
+            warnings.simplefilter("ignore", DeprecationWarning)
+            context = multiprocessing.get_context("fork")
+            with ProcessPoolExecutor(workers, mp_context=context) as pool:
+                jobs = {pool.submit(_in_child, batch): batch for batch in batches}
+                for job in as_completed(jobs):
+                    yield (jobs[job], *job.result())
+        _inherited.pop()
+
     def build(self, progress: Progress | None = None) -> DependencyMatrix:
         """Every row, healthy last."""
         modes: list[InstalledMode | None] = [*self.installation.modes.values(), None]
@@ -271,14 +316,10 @@ class MatrixBuilder:
         p = np.zeros((len(modes), len(self.tests), widest))
         complaints = np.zeros((len(modes), len(self.complaints)))
         done = 0
-        for batch in self.batches(modes):
-            chosen = [modes[r] for r in batch]
-            simulation = self.simulate(chosen)
-            for k, lanes in enumerate(self.shown(simulation)):
-                mean = lanes.reshape(len(batch), SAMPLES, -1).mean(axis=1)
+        for batch, shown, reported in self._work(modes):
+            for k, mean in enumerate(shown):
                 p[batch, k, : mean.shape[1]] = mean
-            for c, lanes_reporting in enumerate(self.complaints_shown(simulation)):
-                complaints[batch, c] = lanes_reporting.reshape(len(batch), SAMPLES).mean(axis=1)
+            complaints[batch] = reported
             done += len(batch)
             if progress:
                 progress(done, len(modes))

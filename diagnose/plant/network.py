@@ -54,7 +54,7 @@ class Network:
                 flat[a * n + b] -= columns[k]
                 flat[b * n + a] -= columns[k]
         flat[:: n + 1] += LEAK
-        matrix = np.ascontiguousarray(flat.T).reshape(len(g), n, n)
+        matrix: Array = flat.reshape(n, n, len(g)).transpose(2, 0, 1)
         return matrix
 
     def solve(self, g: Array, c: Array, extra: Sequence[int] = ()) -> tuple[Array, Array]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -96,10 +96,10 @@ class Frame:
         values = Values({name: x[rows] for name, x in self.values.items()})
         return Frame(values, phase, {name: x[rows] for name, x in self.seen.items()})
 
-    def whole(self, rows: int) -> Phase:
-        """What is there now as a phase of its own."""
+    def whole(self, moving: Sequence[str]) -> Phase:
+        """What is there now, the `moving` names of it, as a phase of its own."""
         return Phase(
-            {name: np.array(np.broadcast_to(x, (rows,))) for name, x in self.values.items()},
+            {name: self.values[name].copy() for name in moving},
             {d: x.copy() for d, x in self.phase.v.items()},
             {d: x.copy() for d, x in self.phase.on.items()},
         )

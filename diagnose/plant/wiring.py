@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from diagnose.errors import DiagnoseError, Issue, Place, fail
-from diagnose.knowledge.records import InstallationType, KnowledgeBase
+from diagnose.knowledge.records import FailureMode, InstallationType, KnowledgeBase
 from diagnose.plant.compose import Installation, choose, compose
 from diagnose.plant.matrix import MatrixBuilder
 
@@ -110,19 +110,52 @@ def wiring_issues(kb: KnowledgeBase, sound: bool = True) -> list[Issue]:
         Whether its records are free of errors. If not, only composing is tried: what a broken
         record does to the rest would be noise.
     """
-    issues: dict[tuple[str, Place | None, str], Issue] = {}
-    tests: set[str] = set()
-    modes: set[tuple[str, str]] = set()
-    complaints: set[str] = set()
-    for named in named_installations(kb):
+    tried = _Tried(kb, sound)
+    named = named_installations(kb)
+    for one in named:
+        tried.build(one)
+    if sound and not tried.issues:
+        for needs in tried.needs_unmet():
+            for one in named:
+                wanted = {**one.choices, **_choices_in(needs)}
+                if _possible(kb.installations[one.kind], wanted):
+                    tried.build(replace(one, name=needs, choices=wanted))
+        return [*tried.issues.values(), *tried.never()]
+    return list(tried.issues.values())
+
+
+def _choices_in(needs: str) -> dict[str, str]:
+    """The first choice of every ``variant=choice|choice`` that a condition asks for."""
+    words = [word.strip() for word in needs.split("&") if "=" in word and "!" not in word]
+    pairs = [word.partition("=") for word in words]
+    return {variant.strip(): choice.split("|")[0].strip() for variant, _, choice in pairs}
+
+
+class _Tried:
+    """What the installations built so far have a use for, and what went wrong in building."""
+
+    def __init__(self, kb: KnowledgeBase, sound: bool) -> None:
+        self.kb = kb
+        self.sound = sound
+        self.issues: dict[tuple[str, Place | None, str], Issue] = {}
+        self.tests: set[str] = set()
+        self.modes: set[tuple[str, str]] = set()
+        self.complaints: set[str] = set()
+        self.built: set[str] = set()
+
+    def build(self, named: Named) -> None:
+        """Compose one installation and, of sound records, everything done on it."""
         try:
-            installation = compose(kb, named.kind, named.choices)
+            installation = compose(self.kb, named.kind, named.choices)
+            if installation.id in self.built:
+                return
+            self.built.add(installation.id)
             for mode in installation.modes.values():
-                modes.add((installation.part_of(mode.unit).id, mode.mode.id))
-            if sound:
-                builder = MatrixBuilder(kb, installation)
-                tests |= {test.spec.id for test in builder.tests.values()}
-                complaints |= {complaint.id for complaint in builder.complaints}
+                self.modes.add((installation.part_of(mode.unit).id, mode.mode.id))
+            if self.sound:
+                builder = MatrixBuilder(self.kb, installation)
+                self.tests |= {test.spec.id for test in builder.tests.values()}
+                self.complaints |= {complaint.id for complaint in builder.complaints}
         except DiagnoseError as problem:
             for issue in problem.issues:
                 message = issue.message
@@ -130,30 +163,38 @@ def wiring_issues(kb: KnowledgeBase, sound: bool = True) -> list[Issue]:
                     message += f" (in '{named.name}')"
                 key = (issue.code, issue.place, issue.message if issue.place else "")
                 place = issue.place or named.place
-                issues.setdefault(key, replace(issue, message=message, place=place))
-    found = list(issues.values())
-    if sound and not found:
-        found += _never(kb, tests, modes, complaints)
-    return found
+                self.issues.setdefault(key, replace(issue, message=message, place=place))
 
+    def missing_modes(self) -> list[tuple[str, FailureMode]]:
+        """Failure modes, with their part, that were possible nowhere."""
+        return [
+            (part.id, mode)
+            for part in self.kb.parts.values()
+            for mode in part.failure_modes.values()
+            if (part.id, mode.id) not in self.modes
+        ]
 
-def _never(
-    kb: KnowledgeBase, tests: set[str], modes: set[tuple[str, str]], complaints: set[str]
-) -> Iterator[Issue]:
-    """Warnings for what no installation that was tried has a use for."""
-    for test in kb.tests.values():
-        if test.id not in tests:
-            message = f"test '{test.id}' can be done on no installation"
-            yield Issue("warning", "never-fits", message, test.place)
-    for part in kb.parts.values():
-        for mode in part.failure_modes.values():
-            if (part.id, mode.id) not in modes:
-                message = f"failure mode '{part.id}.{mode.id}' is possible in no installation"
-                yield Issue("warning", "never-fits", message, mode.place)
-    for complaint in kb.complaints.values():
-        if complaint.id not in complaints:
-            message = f"complaint '{complaint.id}' has no alternative that suits an installation"
-            yield Issue("warning", "never-fits", message, complaint.place)
+    def needs_unmet(self) -> list[str]:
+        """The conditions, on more than one variant perhaps, of what was possible nowhere."""
+        needs = [mode.needs for _, mode in self.missing_modes()]
+        needs += [test.needs for test in self.kb.tests.values() if test.id not in self.tests]
+        return sorted({text for text in needs if _choices_in(text)})
+
+    def never(self) -> Iterator[Issue]:
+        """Warnings for what no installation that was built has a use for."""
+        for test in self.kb.tests.values():
+            if test.id not in self.tests:
+                message = f"test '{test.id}' can be done on no installation"
+                yield Issue("warning", "never-fits", message, test.place)
+        for part, mode in self.missing_modes():
+            message = f"failure mode '{part}.{mode.id}' is possible in no installation"
+            yield Issue("warning", "never-fits", message, mode.place)
+        for complaint in self.kb.complaints.values():
+            if complaint.id not in self.complaints:
+                message = (
+                    f"complaint '{complaint.id}' has no alternative that suits an installation"
+                )
+                yield Issue("warning", "never-fits", message, complaint.place)
 
 
 def compose_named(kb: KnowledgeBase, named: Named) -> Installation:
