@@ -72,6 +72,14 @@ def test_a_file_answers_as_the_person_did(tmp_path: Path, session: Session, mode
     assert {"status", "unit", "failure_mode", "probability", "minutes", "cautions"} <= set(one)
 
 
+def test_kind_and_certainty_are_read(tmp_path: Path, session: Session, mode: str) -> None:
+    plain = read_answers(write(tmp_path / "a.yaml", content(session, mode)), session.knowledge)
+    assert (plain.kind, plain.certainty) == ("script", "")
+    data = content(session, mode) | {"kind": "field", "certainty": "confirmed by poster"}
+    told = read_answers(write(tmp_path / "b.yaml", data), session.knowledge)
+    assert (told.kind, told.certainty) == ("field", "confirmed by poster")
+
+
 def test_what_is_not_answered_cannot_be_measured(
     tmp_path: Path, session: Session, mode: str
 ) -> None:
@@ -146,6 +154,7 @@ WRONG: dict[str, tuple[dict[str, Any], str]] = {
     "result": ({"verification": {"gone": "maybe"}}, "there is no result 'maybe'"),
     "unit": ({"expect": {"unit": "flux_gate"}}, "there is no unit 'flux_gate'"),
     "expectation": ({"expect": {"colour": "red"}}, "there is no expectation 'colour'"),
+    "kind": ({"kind": "legend"}, "'legend' is not a legal 'kind'"),
     "format": ({"format": 2}, "'2' is not a legal 'format'"),
     "key": ({"anwsers": {}}, "unknown key 'anwsers'"),
 }

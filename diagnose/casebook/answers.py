@@ -25,6 +25,8 @@ from diagnose.reasoning.belief import UNKNOWN_UNIT
 from diagnose.reasoning.guard import Skill
 
 FORMAT = "1"
+KINDS = ("script", "field", "own")
+"""A script for a replay; a retold real report; a worked case of our own invention."""
 CANNOT = "cannot"
 RESULTS = ("pass", "fail", "cannot")
 QUALIFICATIONS = tuple(skill.value for skill in Skill)
@@ -39,6 +41,10 @@ class Answers:
 
     Attributes
     ----------
+    kind : str
+        One of `KINDS`.
+    source, certainty : str
+        Where a retold report comes from, and how sure its cause is; "" where nothing is retold.
     answers : test -> answers
         A reading, an outcome or ``cannot`` for the first, second, ... time that the test is
         asked; the last one stays. A test that is not there cannot be measured.
@@ -52,10 +58,12 @@ class Answers:
     """
 
     path: str
+    kind: str
     title: str
     site: str
     note: str
     source: str
+    certainty: str
     installation: Installation = field(repr=False)
     complaints: tuple[str, ...]
     history: Mapping[str, str]
@@ -147,10 +155,12 @@ def read_answers(path: Path, knowledge: KnowledgeBase) -> Answers:
     instruments = checker.instruments() if reader.has("instruments") else None
     answers = Answers(
         path=str(path),
+        kind=reader.choice("kind", KINDS, KINDS[0]),
         title=reader.text("title"),
         site=reader.text("site", ""),
         note=reader.text("note", ""),
         source=reader.text("source", ""),
+        certainty=reader.text("certainty", ""),
         installation=installation,
         complaints=checker.complaints(),
         history=checker.history(),
