@@ -66,9 +66,18 @@ def drop_live(
 
 
 class Greedy:
-    """Information per minute."""
+    """Information per minute.
+
+    Parameters
+    ----------
+    worth
+        A test that tells less than this, in bits, is not done.
+    """
 
     name = "greedy"
+
+    def __init__(self, worth: float = WORTH_BITS) -> None:
+        self.worth = worth
 
     def rank(self, belief: Belief, candidates: Sequence[Candidate]) -> list[Choice]:
         """See `Strategy.rank`."""
@@ -76,6 +85,5 @@ class Greedy:
             return []
         gains = information(belief, np.array([c.index for c in candidates]))
         kept = drop_live(candidates, gains)
-        choices = [Choice(c, g, g / c.minutes) for c, g in kept if g >= WORTH_BITS]
-        return sorted(choices, key=lambda x: (-x.score, x.candidate.test))
-
+        choices = [Choice(c, g, g / c.minutes) for c, g in kept if g >= self.worth]
+        return sorted(choices, key=lambda x: (-round(x.score, 12), x.candidate.test))

@@ -1,0 +1,151 @@
+"""Our strategy against the exact optimum where answers are certain.
+
+``python -m tests.benchmarks.optimum`` takes noise-free problems from the shipped installations'
+matrices (each row's likeliest outcome; one complaint; rows that no test tells apart merged, their
+units joined; a test's minutes as they are from the panel with the supply on; live and dead tests
+alike, since the optimum knows no preference), and random problems of 12 rows and 12 tests. It
+prints, for each, the exact optimum, the strategies' expected minutes and the ratios. Certain
+answers are an idealisation: the figures say how good the choice of tests is, not how good the
+diagnosis is.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from diagnose.knowledge.load import load_knowledge
+from diagnose.plant.cache import matrix_for
+from diagnose.plant.compose import compose
+from diagnose.reasoning.exact import optimal
+from diagnose.reasoning.noise_free import Problem, expected_cost
+from diagnose.reasoning.planner import Standing, candidates
+from diagnose.reasoning.rollout import Rollout
+from diagnose.reasoning.strategy import Candidate, Greedy, Strategy
+from tests.benchmarks.drive import FULLY_EQUIPPED, Bench
+from tests.made_tables import KIND, ROOT
+
+INSTALLATIONS: tuple[Mapping[str, str], ...] = (
+    {},
+    {"drive": "contactor", "overload": "fitted", "residual": "none"},
+)
+SHOWN = 0.05
+"""Chance from which a failure mode belongs to a complaint's problem."""
+FEWEST_ROWS, FEWEST_TESTS = 30, 45
+
+
+def strategies() -> list[Strategy]:
+    """What is compared; each goes on until the unit is known."""
+    return [Greedy(worth=0.0), Rollout(worth=0.0, sure=1.0)]
+
+
+def shipped_problems(choices: Mapping[str, str]) -> dict[str, Problem]:
+    """One problem per complaint of one installation."""
+    knowledge = load_knowledge(ROOT / "knowledge")
+    installation = compose(knowledge, KIND, choices)
+    bench = Bench.of(knowledge, installation, matrix_for(knowledge, installation))
+    table = bench.table
+    every = candidates(bench.tests, table.test_index, bench.costs, Standing(), FULLY_EQUIPPED)
+    tests = [replace(c, live=False) for c in every]
+    found = {}
+    for complaint, shown in table.complaint.items():
+        p = np.where(shown >= SHOWN, np.exp(table.prior((complaint,))), 0.0)
+        found[complaint] = Problem.likeliest(table, p, tests)
+    return found
+
+
+def random_problem(seed: int, rows: int = 12, tests: int = 12) -> Problem:
+    """Two or three outcomes a test, minutes from 1 to 15, weights over three decades.
+
+    Rows share labels here and there; rows that no test tells apart are merged.
+    """
+    rng = np.random.default_rng(seed)
+    sizes = rng.integers(2, 4, tests)
+    outcome = (rng.random((rows, tests)) * sizes).astype(int)
+    made = [Candidate(f"t{k}", k, float(rng.integers(1, 16))) for k in range(tests)]
+    weight = 10 ** rng.uniform(-3, 0, rows)
+    labels = [f"u{rng.integers(rows)}" for _ in range(rows)]
+    names = [f"r{k}" for k in range(rows)]
+    return Problem.of(names, labels, weight.tolist(), made, outcome)
+
+
+def compare(problem: Problem, budget: int) -> dict[str, Any]:
+    """Optimum and each strategy's expected minutes on one problem."""
+    start = time.perf_counter()
+    plan = optimal(problem, budget)
+    seconds = time.perf_counter() - start
+    result: dict[str, Any] = {
+        "rows": len(problem.rows),
+        "units": len(problem.label_sets),
+        "tests": len(problem.tests),
+        "useful_tests": len(problem.parts),
+        "optimum": plan.minutes if plan.finished else None,
+        "lower": plan.lower,
+        "expansions": plan.expansions,
+        "seconds": seconds,
+    }
+    for strategy in strategies():
+        start = time.perf_counter()
+        minutes = expected_cost(problem, strategy)
+        result[strategy.name] = minutes
+        result[f"{strategy.name}_ratio"] = minutes / plan.lower if plan.lower else 1.0
+        result[f"{strategy.name}_seconds"] = time.perf_counter() - start
+    return result
+
+
+def summary(results: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Mean and worst ratio of each strategy."""
+    found: dict[str, Any] = {"problems": len(results)}
+    for strategy in strategies():
+        ratios = [r[f"{strategy.name}_ratio"] for r in results]
+        if ratios:
+            found[strategy.name] = {
+                "mean": float(np.mean(ratios)),
+                "worst": max(ratios),
+                "exact_in": float(np.mean([r < 1 + 1e-9 for r in ratios])),
+            }
+    return found
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--json", action="store_true")
+    parser.add_argument("--random", type=int, default=200)
+    parser.add_argument("--budget", type=int, default=60_000, help="sets opened per problem")
+    parser.add_argument("--installations", type=int, default=len(INSTALLATIONS))
+    options = parser.parse_args(arguments)
+    shipped = []
+    for choices in INSTALLATIONS[: options.installations]:
+        for complaint, problem in shipped_problems(choices).items():
+            if len(problem.rows) > 1:
+                found = compare(problem, options.budget)
+                shipped.append({"choices": choices, "complaint": complaint, **found})
+    large = [
+        r
+        for r in shipped
+        if r["rows"] >= FEWEST_ROWS and r["tests"] >= FEWEST_TESTS and r["optimum"] is not None
+    ]
+    made = [compare(random_problem(seed), options.budget) for seed in range(options.random)]
+    result = {
+        "cores": os.cpu_count(),
+        "shipped": shipped,
+        "large_enough": summary(large),
+        "all_shipped": summary([r for r in shipped if r["optimum"] is not None]),
+        "random": summary(made),
+    }
+    json.dump(result, sys.stdout, indent=None if options.json else 2)
+    print()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
