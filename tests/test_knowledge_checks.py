@@ -261,3 +261,12 @@ def test_a_family_knows_what_any_variant_may_hold() -> None:
 def test_the_shipped_knowledge_has_no_errors() -> None:
     kb = load_knowledge(find_knowledge())
     assert [str(issue) for issue in errors(check_all(kb))] == []
+
+
+def test_a_need_of_two_variants_at_once_is_tried_too(tmp_path: Path) -> None:
+    folder = copy_tiny(tmp_path)
+    edit(folder, "parts/button.yaml", "needs: spare", "needs: second=fitted & cell=small")
+    assert check_all(load_knowledge(folder)) == []
+    edit(folder, "parts/button.yaml", "cell=small", "cell=lone")
+    (issue,) = check_all(load_knowledge(folder))
+    assert issue.code == "never-fits"
