@@ -75,7 +75,7 @@ def match(typed: str, options: Sequence[Option], numbers: bool = True) -> str | 
 
 def clean(line: str) -> str:
     """A typed line without what no file could hold, spaces put in order."""
-    return " ".join(line.encode("utf-8", "replace").decode().split())
+    return " ".join(line.encode("utf-8", "surrogatepass").decode("utf-8", "replace").split())
 
 
 def understand(line: str, options: Sequence[Option], reading: bool = False) -> Said:

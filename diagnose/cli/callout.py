@@ -129,7 +129,8 @@ def _lead(
             "The knowledge base has changed since this case was opened: the answers stand, "
             "and are weighed anew."
         )
-    session = session_for(knowledge, compose(knowledge, header.installation, header.variants))
+    installation = compose(knowledge, header.installation, header.variants)
+    session = session_for(knowledge, installation, screen.plain)
     if request.resume:
         event = new_event("resumed")
         store.append(case_id, event)
@@ -183,14 +184,14 @@ def _scripted(request: Request, path: Path) -> int:
     answers = read_answers(path, knowledge)
     if request.installation or request.variants:
         raise fail("option", "--installation and --set do not go with --answers: the file says it")
-    session = session_for(knowledge, answers.installation)
+    screen = Screen(request.no_color)
+    session = session_for(knowledge, answers.installation, screen.plain)
     opened = answers.opened(knowledge)
     events = [opened]
     store: CaseStore | None = store_at(request.store) if request.store else None
     case_id = store.create(header_of(opened), events).id if store is not None else ""
     scripted = Scripted(answers, knowledge)
     person: Scripted | Narrated = scripted
-    screen = Screen(request.no_color)
     if not request.json:
         person = Narrated(scripted, session, screen, events)
         screen.para(answers.title, style="bold")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -46,8 +47,36 @@ def settings(pairs: Sequence[str]) -> dict[str, str]:
 
 
 @contextmanager
-def progress_bar(what: str) -> Iterator[Callable[[int, int], None]]:
-    """A bar on stderr that appears with the first report of progress."""
+def progress_bar(what: str, plain: bool = False) -> Iterator[Callable[[int, int], None]]:
+    """Progress on stderr from the first report on: a bar, or plain per cents; nothing in a pipe."""
+    if not sys.stderr.isatty():
+        yield lambda done, total: None
+    elif plain:
+        yield from _per_cents(what)
+    else:
+        yield from _bar(what)
+
+
+def _per_cents(what: str) -> Iterator[Callable[[int, int], None]]:
+    tenths = -1
+
+    def report(done: int, total: int) -> None:
+        nonlocal tenths
+        if tenths < 0:
+            sys.stderr.write(f"{what}:")
+        if 10 * done // total > tenths:
+            tenths = 10 * done // total
+            sys.stderr.write(f" {10 * tenths}%")
+            sys.stderr.flush()
+
+    try:
+        yield report
+    finally:
+        if tenths >= 0:
+            sys.stderr.write("\n")
+
+
+def _bar(what: str) -> Iterator[Callable[[int, int], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
@@ -70,11 +99,13 @@ def progress_bar(what: str) -> Iterator[Callable[[int, int], None]]:
             bar.stop()
 
 
-def session_for(knowledge: KnowledgeBase, installation: Installation) -> Session:
+def session_for(
+    knowledge: KnowledgeBase, installation: Installation, plain: bool = False
+) -> Session:
     """The session of one installation; its matrix from the cache or computed now."""
     from diagnose.interview.session import Session
     from diagnose.plant.cache import matrix_for
 
-    with progress_bar("Computing what each test would show") as report:
+    with progress_bar("Computing what each test would show", plain) as report:
         matrix = matrix_for(knowledge, installation, report)
     return Session(knowledge, installation, matrix)

@@ -56,6 +56,7 @@ class Screen:
 
     def __init__(self, plain: bool = False) -> None:
         plain = plain or bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
+        self.plain = plain
         coloured = not plain and sys.stdout.isatty()
         self.width = max(NARROWEST, min(WIDEST, shutil.get_terminal_size((80, 24)).columns))
         self.console = Console(
