@@ -1,7 +1,9 @@
 """A world of callouts that never happened: the simulator behind the benchmarks.
 
-It draws its own parameters (nominal ±20 %, ranges in full; a draw in which the healthy
-installation would not work is drawn again: it would never have been handed over), its own failure rates (a factor up
+It draws its own parameters (nominal ±20 %, ranges in full). A draw in which the healthy
+installation would not work is drawn again: it would never have been handed over. So is, unless
+`sound` is off, one in which a test would call a healthy part faulty (a run capacitor 20 % off its
+marking, mains at 185 V): that would be a second fault. It draws its own failure rates (a factor up
 to 3 either way) and its own answer errors; it shares the plant's equations with the tool, not
 its numbers. So it says how the method copes with wrong numbers, not how it does in the field.
 """
@@ -16,7 +18,7 @@ from numpy.typing import NDArray
 
 from diagnose.knowledge.records import KnowledgeBase, Number
 from diagnose.plant.compose import Installation
-from diagnose.plant.matrix import MatrixBuilder
+from diagnose.plant.matrix import MatrixBuilder, Simulation
 from diagnose.plant.procedures import InstalledTest
 
 SPREAD = 0.2
@@ -88,7 +90,13 @@ class Callout:
 class World:
     """All failure modes of one installation under the simulator's own parameters."""
 
-    def __init__(self, knowledge: KnowledgeBase, installation: Installation, seed: int) -> None:
+    def __init__(
+        self,
+        knowledge: KnowledgeBase,
+        installation: Installation,
+        seed: int,
+        sound: bool = True,
+    ) -> None:
         self.installation = installation
         self.builder = MatrixBuilder(knowledge, installation)
         self.tests = {name: k for k, name in enumerate(self.builder.tests)}
@@ -100,6 +108,8 @@ class World:
         self.rates: dict[str, float] = {}
         healthy = self.builder.simulate(None, CANDIDATES, drawer)
         faulty = np.array(self.builder.complaints_shown(healthy)).any(axis=0)
+        if sound:
+            faulty |= self._found_faulty(healthy)
         self.builder.forget()
         drawer.kept = np.flatnonzero(~faulty)
         self.share_that_works = len(drawer.kept) / CANDIDATES
@@ -120,6 +130,17 @@ class World:
         for name, mode in installation.modes.items():
             factor = np.exp(self.rng.uniform(-np.log(RATE_FACTOR), np.log(RATE_FACTOR)))
             self.rates[name] = mode.mode.rate.nominal * factor
+
+    def _found_faulty(self, healthy: Simulation) -> NDArray[np.bool_]:
+        """Draws in which some reading of the healthy installation is out of its limits."""
+        nominal = self.builder.shown(self.builder.simulate(None))
+        faulty = np.zeros(healthy.lanes, dtype=bool)
+        for test, drawn, usual in zip(
+            self.builder.tests.values(), self.builder.shown(healthy), nominal, strict=True
+        ):
+            if test.condition is not None:
+                faulty |= drawn[:, int(usual.mean(axis=0).argmax())] < 0.5
+        return faulty
 
     def _tilted(self, test: InstalledTest, p: NDArray[np.float64]) -> NDArray[np.float64]:
         """Chances that a sign is noticed, off by up to 20 %; readings as they are."""
