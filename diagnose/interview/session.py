@@ -257,13 +257,15 @@ class Session:
     ) -> tuple[list[Candidate], list[Candidate]]:
         """Permitted tests not yet done, and those that could be repeated."""
         states, tests = self.forbidden(inference)
+        states |= {
+            exposure.value
+            for exposure in Exposure
+            if state.refused & set(acts_needed(state.electrical, exposure))
+        }
         blocked = {
             n
             for n, t in self.tests.items()
-            if t.spec.state in states
-            or t.spec.id in tests
-            or n in tests
-            or state.refused & set(acts_needed(state.electrical, Exposure(t.spec.state)))
+            if t.spec.state in states or t.spec.id in tests or n in tests
         }
         standing = Standing(state.place, state.electrical)
         index = self.table(state.answers.get("present", "now")).test_index

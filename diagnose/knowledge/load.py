@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -80,6 +82,19 @@ class _Folder:
         return [tree for tree in trees if tree is not None]
 
 
+@contextmanager
+def _no_collection() -> Iterator[None]:
+    """Spare the cyclic collector many small records that all stay: it would only slow reading."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+@_no_collection()
 def load_knowledge(root: Path) -> KnowledgeBase:
     """Read every knowledge file below `root`.
 

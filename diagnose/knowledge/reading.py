@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import yaml
 
@@ -43,9 +43,15 @@ class Sequence(list[Any]):
 
 
 try:
-    _Loader: Any = yaml.CSafeLoader
+    _Quickest: Any = yaml.CSafeLoader
 except AttributeError:  # PyYAML built without libyaml
-    _Loader = yaml.SafeLoader
+    _Quickest = yaml.SafeLoader
+
+
+class _Loader(_Quickest):  # type: ignore[misc]
+    """Reads every scalar as text, so no time goes into guessing its type."""
+
+    yaml_implicit_resolvers: ClassVar[dict[str, Any]] = {}
 
 
 def read_yaml(path: Path, shown: str | None = None) -> Any:

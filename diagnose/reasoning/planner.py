@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from diagnose.knowledge.records import KnowledgeBase
+from diagnose.knowledge.records import KnowledgeBase, TestSpec
 from diagnose.plant.procedures import InstalledTest
 from diagnose.reasoning.guard import Electrical, Exposure, SafetyState, refuse_step
 from diagnose.reasoning.strategy import Candidate
@@ -116,16 +116,25 @@ def candidates(
     leads to; the guard is asked again when the step is really taken.
     """
     skipped = set(skip)
+    ways: dict[tuple[str, str, bool], float | None] = {}
+
+    def way(spec: TestSpec) -> float | None:
+        """Minutes to stand ready; None where the guard refuses the step from there."""
+        exposure = Exposure(spec.state)
+        minutes, then = costs.reach(standing, spec.place_at, exposure)
+        ready = replace(equipment.safety, electrical=then.electrical)
+        return None if refuse_step(ready, exposure, spec.by == "licensed") else minutes
+
     found = []
     for name, test in tests.items():
         spec = test.spec
         if name in skipped or spec.instrument not in equipment.instruments:
             continue
-        exposure = Exposure(spec.state)
-        minutes, then = costs.reach(standing, spec.place_at, exposure)
-        ready = replace(equipment.safety, electrical=then.electrical)
-        if refuse_step(ready, exposure, spec.by == "licensed"):
-            continue
-        live = exposure is Exposure.LIVE
-        found.append(Candidate(name, index[name], minutes + test.minutes, live))
+        key = (spec.place_at, spec.state, spec.by == "licensed")
+        if key not in ways:
+            ways[key] = way(spec)
+        minutes = ways[key]
+        if minutes is not None:
+            live = spec.state == Exposure.LIVE.value
+            found.append(Candidate(name, index[name], minutes + test.minutes, live))
     return found

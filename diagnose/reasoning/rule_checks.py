@@ -139,9 +139,10 @@ def endless_texts(rules: Sequence[Rule]) -> Iterator[Issue]:
     for rule in rules:
         for fact in rule.then:
             for name, text in fact.fields:
-                if variable_of(text) is None and set(slots_of(text)) & _carried(
-                    rule, fact, name, rules
-                ):
+                slots = set(slots_of(text))
+                if not slots or variable_of(text) is not None:
+                    continue
+                if slots & _carried(rule, fact, name, rules):
                     yield _issue(rule, "rule-endless", f"'{text}' in '{fact}' comes back to itself")
 
 
