@@ -25,6 +25,8 @@ from diagnose.plant.phases import Condition, Flags, Frame, Indices, Phase, Value
 
 SETTLE = 26
 WATCH_FROM = 14
+DIODE_ROUNDS = 10
+"""Rounds in which the diodes of one domain may find their state, the switches held."""
 LOW_SHARE, HIGH_SHARE = 0.3, 0.6
 """Logic thresholds as shares of the supply: ATmega328P, DS40001984A (2018), Table 32-2."""
 FLOATING_OHMS = 2e6
@@ -154,15 +156,6 @@ class Settler:
                     now = now | before
             changed |= now != before
             values[watched.name] = now
-        for domain in DOMAINS:
-            for branch in self.branches[domain]:
-                if branch.kind != "diode":
-                    continue
-                name = f"on:{branch.name}"
-                across = self.circuit.networks[domain].drop(phase.v[domain], branch.index)
-                now = np.real(across) > branch.drop[self._tile]
-                changed |= now != values[name]
-                values[name] = now
         return changed
 
     def _size(self, watched: Watched, phase: Phase) -> NDArray[Any]:
@@ -245,32 +238,39 @@ class Settler:
         return low, high
 
     def _cycle(self, frame: Frame, low: Phase, high: Phase) -> tuple[Phase, Phase]:
-        """The extremes of what never settles: the fewest and the most signals on."""
-        fewest = most = self._count(frame)
+        """Two moments of what never settles: the fewest and the most signals on.
+
+        Where these are as many all the way round, the second is the most unlike the first.
+        """
+        seen, told = [low], [self._signals(frame)]
         for _ in range(WATCH_FROM, SETTLE):
-            if not self._turn(frame).any():
-                break
-            count = self._count(frame)
-            phase = frame.whole(self._moving)
-            low.put(np.flatnonzero(count < fewest), phase)
-            high.put(np.flatnonzero(count > most), phase)
-            fewest, most = np.minimum(fewest, count), np.maximum(most, count)
-        steady = np.flatnonzero(fewest == most)
-        phase = frame.whole(self._moving)
-        low.put(steady, phase)
-        high.put(steady, phase)
+            changed = self._turn(frame)
+            seen.append(frame.whole(self._moving))
+            told.append(self._signals(frame))
+        moments = np.array(told)
+        count = moments.sum(axis=2)
+        fewest, most = count.argmin(axis=0), count.argmax(axis=0)
+        least = moments[fewest, np.arange(self.rows)]
+        unlike = (moments != least).sum(axis=2).argmax(axis=0)
+        most = np.where(count.min(axis=0) == count.max(axis=0), unlike, most)
+        low, high = low.copy(), high.copy()
+        for chosen, phase in ((fewest, low), (most, high)):
+            at = np.where(changed, chosen, len(seen) - 1)
+            for k, moment in enumerate(seen):
+                phase.put(np.flatnonzero(at == k), moment)
         return low, high
 
-    def _count(self, frame: Frame) -> NDArray[np.float64]:
-        on = (frame.values[w.name].astype(float) for w in self.circuit.watched)
-        return np.asarray(sum(on, np.zeros(self.rows)))
+    def _signals(self, frame: Frame) -> Flags:
+        """Every signal as it is now, (rows, signals)."""
+        return np.stack([frame.values[w.name] for w in self.circuit.watched], axis=1)
 
     def _turn(self, frame: Frame) -> Flags:
         """Solve, sense, think once; which rows changed."""
         values = frame.values
+        changed = np.zeros(self.rows, dtype=bool)
         for domain in DOMAINS:
-            self._solve(domain, frame.phase, frame.seen, values)
-        changed = self._sense(frame.phase, frame.seen, values)
+            changed |= self._solve(domain, frame.phase, frame.seen, values)
+        changed |= self._sense(frame.phase, frame.seen, values)
         before = {line.name: values[line.name] for line in self.circuit.logic}
         self._think(values)
         for name, old in before.items():
@@ -279,8 +279,12 @@ class Settler:
 
     def _solve(
         self, domain: Domain, phase: Phase, seen: dict[str, NDArray[Any]], values: Values
-    ) -> None:
-        """Solve again the rows of one domain whose switches moved, in place."""
+    ) -> Flags:
+        """Solve one domain in place: its switches as they are, its diodes as they then conduct.
+
+        Only rows whose branches moved are solved again. Returns the rows whose diodes do not
+        come to rest, (rows,).
+        """
         solver = self.circuit.solvers[domain]
         on = self._switches(domain, values)
         if domain not in self._solved:
@@ -289,7 +293,25 @@ class Settler:
             phase.on[domain] = on
             for pin in self.pins:
                 seen.setdefault(pin.name, np.zeros(self.rows))
-            return
+            return np.zeros(self.rows, dtype=bool)
+        diodes = [branch for branch in self.branches[domain] if branch.kind == "diode"]
+        for _ in range(DIODE_ROUNDS):
+            self._solve_moved(domain, phase, seen, on)
+            on = on.copy()
+            for diode in diodes:
+                across = solver.network.drop(phase.v[domain], diode.index)
+                conducts = np.real(across) > diode.drop[self._tile]
+                values[f"on:{diode.name}"] = conducts
+                on[:, diode.index] = self._forced(diode, conducts)
+            restless = np.asarray((on != phase.on[domain]).any(axis=1))
+            if not restless.any():
+                break
+        return restless
+
+    def _solve_moved(
+        self, domain: Domain, phase: Phase, seen: dict[str, NDArray[Any]], on: Flags
+    ) -> None:
+        solver = self.circuit.solvers[domain]
         if domain not in phase.v:
             phase.v[domain], found = solver.solve(on, self._tile)
             moved = np.ones(self.rows, dtype=bool)
