@@ -225,13 +225,15 @@ def test_what_fits_nowhere_is_a_warning(
 
 def test_the_checks_agree_with_what_the_program_knows() -> None:
     assert set(checks_tests.INSTRUMENTS) == Equipment().instruments
-    kb = load_knowledge(find_knowledge())
-    for kind in kb.installations:
-        installation = compose(kb, kind)
-        texts = [text for test in kb.tests.values() for text in (test.title, test.do, *test.of)]
-        for it in installation.instances:
-            for text in texts:
-                assert fill_in(text, it, installation.instances) == fill(text, installation, it)
+
+
+def test_placeholders_take_the_name_title_and_roles_of_an_instance() -> None:
+    instances = compose(tiny(), "bench").instances
+    assert fill_in("{it}.a of {title}", "button", instances) == "button.a of button"
+    assert fill_in("{load}.c1, {load.title}", "button", instances) == "relay.c1, relay"
+    assert fill_in("{cable}.x", "button", instances) == "{cable}.x"  # no such role: left as it is
+    assert fill_in("{it}", "", instances) == "{it}"
+    assert fill(" {it} ", compose(tiny(), "bench"), "relay") == " relay "
 
 
 def test_named_installations_make_every_change_once() -> None:

@@ -27,7 +27,7 @@ import numpy as np
 import platformdirs
 
 from diagnose.errors import Place
-from diagnose.knowledge import expressions
+from diagnose.knowledge import expressions, family
 from diagnose.knowledge.records import (
     Complaint,
     Element,
@@ -103,7 +103,8 @@ def _physics(kind: type) -> tuple[str, ...]:
 def _program() -> str:
     """Digest of the source text that turns records into a matrix."""
     digest = hashlib.sha256()
-    for path in (*sorted(Path(__file__).parent.glob("*.py")), Path(expressions.__file__)):
+    knowledge = (Path(expressions.__file__), Path(family.__file__))
+    for path in (*sorted(Path(__file__).parent.glob("*.py")), *knowledge):
         digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
     return digest.hexdigest()
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from diagnose.errors import fail
 from diagnose.knowledge.expressions import Expression
+from diagnose.knowledge.family import fill_in
 from diagnose.knowledge.records import (
     Domain,
     FailureMode,
@@ -190,13 +191,4 @@ def compose(
 
 def fill(text: str, installation: Installation, it: str) -> str:
     """Put an instance's name and roles into a text: ``{it}``, ``{cable}``, ``{title}``."""
-    if "{" not in text:
-        return text
-    if it:
-        instance = installation.instances[it]
-        text = text.replace("{it}", it).replace("{title}", instance.title)
-        for role, name in instance.roles.items():
-            text = text.replace("{" + role + "}", name)
-            if name in installation.instances:
-                text = text.replace("{" + role + ".title}", installation.instances[name].title)
-    return text
+    return fill_in(text, it, installation.instances)

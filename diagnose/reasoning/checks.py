@@ -36,8 +36,9 @@ def matrix_issues(
     """What the dependency matrices of the installations tried show.
 
     An error where a complaint shows on a healthy installation; a warning where a healthy one
-    straddles two outcomes of a test, and for a failure mode that shows under no complaint, or
-    that no test detects, on any of the installations on which it is possible.
+    straddles two outcomes of a reading (a sign's background says itself how often it is seen),
+    and for a failure mode that shows under no complaint, or that no test detects, on any of the
+    installations on which it is possible.
     """
     issues: list[Issue] = []
     silent: dict[tuple[str, str], bool] = {}
@@ -49,8 +50,8 @@ def matrix_issues(
                 message = f"complaint '{name}' shows on a healthy installation"
                 issues.append(Issue("error", "healthy", message, kb.complaints[name].place))
         for k, test in enumerate(matrix.tests):
-            if matrix.p[healthy, k].max() < STEADY:
-                spec = kb.tests[test.partition("@")[0]]
+            spec = kb.tests[test.partition("@")[0]]
+            if spec.kind != "sign" and matrix.p[healthy, k].max() < STEADY:
                 message = f"test '{test}': a healthy installation straddles its outcomes"
                 issues.append(Issue("warning", "healthy", message, spec.place))
         missed = set(undetected(matrix))

@@ -1,0 +1,1 @@
+"""What the YAML files say: typed records, reading with places kept, checks."""
