@@ -115,10 +115,12 @@ class Ahead:
         hot = self.outcome[:, :, None] == np.arange(self.outcome.max() + 1)
         told = self._gains(self.weight, np.arange(len(self.weight)), hot.astype(np.float64))
         stretched = self.minutes * np.clip(told / np.maximum(gains, 1e-9), 1.0, STRETCH)
+        alike = self.outcome[:, None] == self.outcome[None]
+        pattern = np.ascontiguousarray(alike.argmax(axis=0).T.astype(np.uint8))
         cheapest: dict[bytes, int] = {}
         for k in np.lexsort((np.arange(len(told)), stretched)).tolist():
             if told[k] > 1e-12:
-                cheapest.setdefault(_pattern(self.outcome[:, k]), k)
+                cheapest.setdefault(pattern[k].tobytes(), k)
         tests = sorted(cheapest.values())
         self.after = stretched[tests]
         self.split = self.outcome[:, tests]
@@ -181,9 +183,3 @@ def _likeliest(belief: Belief, most: int) -> NDArray[np.int_]:
     enough = int(np.searchsorted(np.cumsum(p[order]), COVERED * p.sum())) + 1
     count = min(enough, most, int(np.count_nonzero(p)))
     return np.asarray(order[: max(count, 1)])
-
-
-def _pattern(column: NDArray[np.int_]) -> bytes:
-    """How a test splits, whatever its outcomes are called."""
-    _, first, inverse = np.unique(column, return_index=True, return_inverse=True)
-    return np.argsort(np.argsort(first))[inverse].tobytes()
