@@ -45,9 +45,7 @@ class DiagnoseError(Exception):
     """Input that cannot be used, with every issue found in it."""
 
     def __init__(self, issues: Issue | Iterable[Issue]) -> None:
-        self.issues: tuple[Issue, ...] = (
-            (issues,) if isinstance(issues, Issue) else tuple(issues)
-        )
+        self.issues: tuple[Issue, ...] = (issues,) if isinstance(issues, Issue) else tuple(issues)
         super().__init__("\n".join(str(issue) for issue in self.issues))
 
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from diagnose.cli.render import Screen, Titles
+from diagnose.cli.render import Screen, Titles, name_of
 from diagnose.errors import DiagnoseError
 from diagnose.interview.drive import Reply
 from diagnose.interview.events import Event
@@ -100,8 +100,9 @@ def understand(line: str, options: Sequence[Option], reading: bool = False) -> S
         return Said("answer", chosen)
     if reading:
         return Said("answer", text)
-    legal = ", ".join(f"{n} {o.id}" for n, o in enumerate(options, 1))
-    return Said("bad", f"'{text}' is not one of: {legal}")
+    return Said(
+        "bad", f"'{text}' is not one of the answers: type a number from 1 to {len(options)}"
+    )
 
 
 class Terminal:
@@ -147,8 +148,8 @@ class Terminal:
         if event.kind == "withdrawn":
             taken = next((e for e in self.events if e.id == event.data["event"]), None)
             what = taken.kind if taken else "answer"
-            about = taken.data.get("test", taken.data.get("question", "")) if taken else ""
-            self.screen.para(f"Taken back: {what} {about}".rstrip(), 2)
+            about = self._name(taken) if taken else ""
+            self.screen.para(f"Taken back: {what}{about and ': ' + about}", 2, hang=2)
             if now.state.electrical is not before.state.electrical:
                 self.screen.para("The electrical state now counts as unknown, so as live.", 2)
         if event.kind == "verified" and event.data["result"] == "fail":
@@ -160,6 +161,15 @@ class Terminal:
             self.screen.causes(now, self.titles)
 
     # ------------------------------------------------------------------ one line
+
+    def _name(self, event: Event) -> str:
+        """What an event is about, in words."""
+        data = event.data
+        test = self.session.tests.get(str(data.get("test", "")))
+        question = self.session.questions.get(str(data.get("question", "")))
+        if test is not None:
+            return test.title
+        return question.ask if question is not None else name_of(str(data.get("act", "")))
 
     def _number(self) -> int:
         gone = withdrawn_ids(self.events)

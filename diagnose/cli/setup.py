@@ -25,6 +25,14 @@ PERSON_TEXTS = {
     "instructed": "instructed person: may isolate, prove dead and measure",
     "unqualified": "neither: looks, listens and operates only",
 }
+FIRST = (
+    "If anyone is hurt, or if there is smoke or water near mains: touch nothing, have the supply "
+    "switched off from a dry place, call for help. Everything else can wait."
+)
+PROVING = (
+    "A two-pole voltage tester is needed besides, whatever is listed here: nothing is touched "
+    "before it is proved dead."
+)
 METERS = ("multimeter", "loz", "clamp", "capacitance", "insulation_tester")
 
 
@@ -61,6 +69,7 @@ class Setup:
         kind = kind or self._kind()
         installation = compose(self.knowledge, kind, chosen)
         self.screen.rule("A new callout")
+        self.screen.para(FIRST, style="bold yellow")
         site = self.read("Name of the site or the customer's reference (Enter: none) > ")
         if not given:
             installation = self._variants(installation)
@@ -136,6 +145,7 @@ class Setup:
         options = [Option(i, name_of(i, INSTRUMENTS)) for i in order]
         self.screen.line()
         self.screen.para("Which instruments are at hand?", style="bold")
+        self.screen.para(PROVING)
         self.screen.options(options)
         while True:
             line = self.read("numbers (1, 2), Enter: all, 0: none > ").strip()

@@ -32,9 +32,10 @@ ACT_TEXTS = {
     ),
     "prove_dead": (
         "Prove dead",
-        "Try the two-pole tester on a known source. Test line-neutral, line-earth and "
-        "neutral-earth at the place of work. Try the tester again. Discharge the run capacitor "
-        "through a resistor and measure it.",
+        "Until this is done, all counts as live. Open the cover. Try the two-pole tester on a "
+        "known source. Test line-neutral, line-earth and neutral-earth at the place of work. Try "
+        "the tester again. Where the motor has a capacitor: discharge it through a resistor and "
+        "measure that it is empty.",
     ),
     "energise": (
         "Switch the supply on, covers closed",

@@ -94,16 +94,15 @@ def evidence(
     all the others, in bits.
     """
     table = belief.table
-    row = table.index[name]
-    rest = belief.p.copy()
-    rest[row] = 0.0
-    prior = np.exp(table.prior())
-    weights = prior * (np.arange(len(prior)) != row)
+    own = table.positions(name)
+    within = belief.p[own] / belief.p[own].sum()
+    weights = np.exp(table.prior())
+    weights[own] = 0.0
     weights = weights / weights.sum()
     found = []
     for test, outcome in belief.seen:
         column = table.likelihood[:, table.test_index[test], outcome]
-        bits = float(np.log2(column[row] / (weights @ column)))
+        bits = float(np.log2((within @ column[own]) / (weights @ column)))
         record = session.tests[test]
         found.append(Evidence(test, record.title, record.outcomes[outcome].title, bits))
     supports = sorted((e for e in found if e.bits >= TELLING_BITS), key=lambda e: -e.bits)
@@ -118,16 +117,25 @@ def checks_for(installation: Installation) -> list[Check]:
     start = "both roof floats hang down" if two else "the roof float hang down"
     stop = "the high float" if two else "the roof float"
     checks = [
-        Check("gone", "The complaint is gone", "Bring about what the customer complained of."),
+        Check(
+            "gone",
+            "The complaint is gone",
+            "Still isolated: refit every lifted lead, take tools and jumpers out, close the "
+            "covers. Warn everybody, switch on. Then let the installation do what the customer "
+            "complained of, long enough to be sure.",
+            ("rotating_shaft",),
+        ),
         Check(
             "starts_auto",
             "Starts by itself",
             f"Automatic mode, sump with water: let {start} by hand. The pump must start.",
+            ("work_at_height",),
         ),
         Check(
             "stops_auto",
             "Stops when full",
             f"While it runs, lift {stop} by hand. The pump must stop.",
+            ("work_at_height",),
         ),
     ]
     if has("sump_float"):
@@ -135,8 +143,9 @@ def checks_for(installation: Installation) -> list[Check]:
             Check(
                 "dry_protection",
                 "Stops when the sump is dry",
-                "While it runs, let the sump float hang down by hand. The pump must stop and "
-                "the sump-dry lamp must light.",
+                "While it runs, lift the sump float out by its lead, from outside, and let it "
+                "hang. The pump must stop and the sump-dry lamp must light.",
+                ("confined_sump",),
             )
         )
     checks += [
@@ -150,12 +159,15 @@ def checks_for(installation: Installation) -> list[Check]:
             "water",
             "Water arrives",
             "Look at the inlet of the roof tank while the pump runs.",
+            ("work_at_height",),
         ),
         Check(
             "current",
             "Running current within the nameplate",
-            "Clamp the live core to the pump while it pumps; compare with the nameplate. By "
-            "a qualified person.",
+            "Isolate, open the panel, put the clamp round the line core to the pump alone, close "
+            "the panel as far as it goes, switch on. Compare with the nameplate while it pumps. "
+            "Isolate before the clamp comes off. By a qualified person.",
+            ("mains_live", "meter_category"),
         ),
     ]
     if has("rcd"):

@@ -40,10 +40,12 @@ def splits_of(session: Session, belief: Belief, test: str) -> tuple[Split, ...]:
     k = table.test_index[test]
     found = []
     for j, outcome in enumerate(session.tests[test].outcomes):
-        joint = belief.p * table.likelihood[:, k, j]
+        joint = table.by_mode(belief.p * table.likelihood[:, k, j])
         chance = float(joint.sum())
         order = np.argsort(-joint, kind="stable")[:SHOWN_CAUSES]
-        leaves = tuple((title_of(session, table.names[i]), float(joint[i] / chance)) for i in order)
+        leaves = tuple(
+            (title_of(session, table.mode_names[i]), float(joint[i] / chance)) for i in order
+        )
         found.append(Split(outcome.id, outcome.title, chance, leaves))
     return tuple(found)
 

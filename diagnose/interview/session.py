@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -46,7 +46,7 @@ NOT_SURE_WEIGHT = 0.5
 """Weight of an answer given as *not sure* (judgement)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Turn:
     """All that one turn computed: state, belief, what the rules say, the decision."""
 
@@ -91,12 +91,9 @@ class Session:
         if present not in self._tables:
             matrix = self.matrix
             if present not in ("", "now"):
-                p = matrix.p.copy()
-                healthy = p[matrix.rows.index(HEALTHY)]
-                for r, name in enumerate(matrix.rows[:-1]):
-                    if present in self.installation.modes[name].mode.intermittent:
-                        p[r] = SOMETIMES_SHOWN * p[r] + (1 - SOMETIMES_SHOWN) * healthy
-                matrix = replace(matrix, p=p)
+                modes = self.installation.modes.items()
+                some = {name for name, m in modes if present in m.mode.intermittent}
+                matrix = matrix.diluted(some, SOMETIMES_SHOWN)
             self._tables[present] = Hypotheses.of(matrix, self.rates, self.errors)
         return self._tables[present]
 
@@ -210,7 +207,7 @@ class Session:
         inference = self.rules.infer(facts_of(self, state, belief))
         excluded = {f.get("unit") for f in inference.concluded("exclude")}
         if excluded:
-            names = [n for n in belief.table.names if n.partition(".")[0] in excluded]
+            names = [n for n in belief.table.mode_names if n.partition(".")[0] in excluded]
             belief = belief.scale(dict.fromkeys(names, 1e-06))
         step, decision = self._next(state, belief, inference)
         return Turn(state, belief, inference, decision, step)
@@ -327,7 +324,8 @@ class Session:
                     Option("fail", "not as it should be"),
                     Option("cannot", "cannot be checked now"),
                 )
-                return Step("verify", check.id, check.title, check.how, options)
+                cautions = self.texts(check.cautions)
+                return Step("verify", check.id, check.title, check.how, options, cautions=cautions)
         return Step("done", "verified", "The repair is verified")
 
     def conclude(self, turn: Turn, status: str, reason: str) -> Conclusion:

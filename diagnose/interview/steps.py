@@ -72,11 +72,12 @@ class Evidence:
 
 @dataclass(frozen=True)
 class Check:
-    """One thing to verify after the repair."""
+    """One thing to verify after the repair; `cautions` are ids."""
 
     id: str
     title: str
     how: str
+    cautions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

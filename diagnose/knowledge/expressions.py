@@ -1,8 +1,9 @@
 """Conditions such as ``up and roof != 'full'``, evaluated over whole arrays at once.
 
-Words are compared by number (see `code`). Only names, quoted words, ``and or not``, ``== != in``, parentheses and ``a if c else b``
-are legal. `simpleeval` and friends evaluate one value at a time; the plant evaluates
-hundreds of samples in one go, so the expression is compiled to NumPy logic here.
+Only names, quoted words, ``and or not``, ``== != in``, parentheses and ``a if c else b`` are
+legal; words are compared by number (see `code`). `simpleeval` and friends evaluate one value
+at a time; the plant evaluates hundreds of samples in one go, so the expression is compiled to
+NumPy logic here.
 """
 
 from __future__ import annotations
@@ -77,9 +78,7 @@ def _dotted(node: ast.AST) -> str | None:
     return None
 
 
-def _build(
-    node: ast.expr, text: str, resolve: Callable[[str], str], names: set[str]
-) -> Evaluate:
+def _build(node: ast.expr, text: str, resolve: Callable[[str], str], names: set[str]) -> Evaluate:
     def build(child: ast.expr) -> Evaluate:
         return _build(child, text, resolve, names)
 

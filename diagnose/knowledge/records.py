@@ -305,7 +305,7 @@ class Scale:
     words: Mapping[str, Number]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class KnowledgeBase:
     """Everything the knowledge files say."""
 

@@ -25,6 +25,7 @@ from typing import Any
 
 import numpy as np
 import platformdirs
+from numpy.typing import NDArray
 
 from diagnose.errors import Place
 from diagnose.knowledge import expressions, family
@@ -44,9 +45,10 @@ from diagnose.knowledge.records import (
 )
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix, MatrixBuilder, Progress
+from diagnose.plant.regimes import Regimes
 
 ENVIRONMENT = "DIAGNOSE_CACHE"
-FORMAT = 1
+FORMAT = 2
 KEPT = 64
 """Files kept in the cache; the longest unused go first."""
 PREFIX = "matrix-"
@@ -191,6 +193,7 @@ def _read(path: Path, key: str, rows: Sequence[str]) -> DependencyMatrix | None:
                         file["complaint_names"], file["complaints"], strict=True
                     )
                 },
+                regimes=_read_regimes(file),
             )
     except Exception:  # whatever a damaged file makes the reader raise, it is built anew
         return None
@@ -199,6 +202,17 @@ def _read(path: Path, key: str, rows: Sequence[str]) -> DependencyMatrix | None:
     with suppress(OSError):
         os.utime(path)
     return matrix
+
+
+def _read_regimes(file: Mapping[str, NDArray[Any]]) -> Regimes:
+    names = [str(name) for name in file["complaint_names"]]
+    columns = np.asarray(file["regime_complaints"], dtype=np.float64)
+    return Regimes(
+        row=np.asarray(file["regime_row"], dtype=np.int_),
+        share=np.asarray(file["regime_share"], dtype=np.float64),
+        p=np.asarray(file["regime_p"], dtype=np.float64),
+        complaints=dict(zip(names, columns, strict=True)),
+    )
 
 
 def _is_whole(matrix: DependencyMatrix) -> bool:
@@ -216,6 +230,9 @@ def _is_whole(matrix: DependencyMatrix) -> bool:
 
 def _write(path: Path, key: str, matrix: DependencyMatrix) -> None:
     """Write beside the place, then move there; nothing where the folder cannot be written."""
+    regimes = matrix.regimes
+    if regimes is None:
+        return
     names = list(matrix.complaints)
     columns = np.array([matrix.complaints[name] for name in names])
     try:
@@ -234,6 +251,10 @@ def _write(path: Path, key: str, matrix: DependencyMatrix) -> None:
                 sizes=matrix.sizes,
                 complaint_names=np.array(names, dtype=np.str_),
                 complaints=columns.reshape(len(names), len(matrix.rows)),
+                regime_row=regimes.row,
+                regime_share=regimes.share,
+                regime_p=regimes.p,
+                regime_complaints=np.array([regimes.complaints[name] for name in names]),
             )
         Path(beside).replace(path)
     except OSError:

@@ -32,7 +32,7 @@ class InstalledMode:
         return self.mode.title
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Installation:
     """One wiring: the fitted parts, their nets and what can fail.
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import warnings
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 
@@ -21,14 +21,17 @@ from diagnose.knowledge.records import Complaint, KnowledgeBase
 from diagnose.plant.behaviour import Settler
 from diagnose.plant.circuit import SAMPLES, Circuit
 from diagnose.plant.compose import Installation, InstalledMode
+from diagnose.plant.conditions import conditions_for, rounds
 from diagnose.plant.lanes import Draw, draw
 from diagnose.plant.phases import Condition, Phase
-from diagnose.plant.procedures import InstalledTest, installed_tests, situation_condition
+from diagnose.plant.procedures import InstalledTest, installed_tests
 from diagnose.plant.readings import per_sample
+from diagnose.plant.regimes import Regimes, gather, joined
 
 HEALTHY = "healthy"
 """Name of the row that has no failure mode."""
 
+Regime = tuple[float, NDArray[np.float64], NDArray[np.float64]]
 BATCH = 24
 """Failure modes simulated side by side."""
 
@@ -51,6 +54,8 @@ class DependencyMatrix:
         Number of outcomes of each test.
     complaints : mapping of complaint to (rows,)
         Chance that the customer would report it under each row.
+    regimes : Regimes, optional
+        The rows taken apart into the ways in which each shows itself.
     """
 
     rows: tuple[str, ...]
@@ -58,61 +63,26 @@ class DependencyMatrix:
     p: NDArray[np.float64]
     sizes: NDArray[np.int_]
     complaints: Mapping[str, NDArray[np.float64]]
+    regimes: Regimes | None = None
 
     def of(self, row: str, test: str) -> NDArray[np.float64]:
         """Distribution over the outcomes of one test under one row."""
         k = self.tests.index(test)
         return np.asarray(self.p[self.rows.index(row), k, : self.sizes[k]])
 
-
-def conditions_for(
-    installation: Installation, tests: Mapping[str, InstalledTest], complaints: Sequence[Complaint]
-) -> tuple[list[Condition], dict[str, int]]:
-    """All distinct conditions, earlier situations first, and the index of each situation."""
-    conditions: list[Condition] = []
-    index: dict[tuple[object, ...], int] = {}
-    named: dict[str, int] = {}
-
-    def add(condition: Condition) -> int:
-        if condition.key not in index:
-            index[condition.key] = len(conditions)
-            conditions.append(condition)
-        return index[condition.key]
-
-    def add_situation(name: str) -> None:
-        if name in named:
-            return
-        condition = situation_condition(installation, name)
-        if condition.after:
-            add_situation(condition.after)
-        named[name] = add(condition)
-
-    for complaint in complaints:
-        for alternative in complaint.when:
-            for name in alternative:
-                add_situation(name)
-    for test in tests.values():
-        if test.condition is not None:
-            if test.condition.after:
-                add_situation(test.condition.after)
-            add(test.condition)
-    return conditions, named
-
-
-def rounds(conditions: Sequence[Condition], named: Mapping[str, int]) -> list[list[int]]:
-    """Conditions grouped so that each comes after the one that it remembers; dead ones apart."""
-    depth: dict[int, int] = {}
-
-    def of(k: int) -> int:
-        if k not in depth:
-            after = conditions[k].after
-            depth[k] = 0 if not after else 1 + of(named[after])
-        return depth[k]
-
-    groups: dict[tuple[int, bool], list[int]] = {}
-    for k, condition in enumerate(conditions):
-        groups.setdefault((of(k), condition.dead), []).append(k)
-    return [groups[key] for key in sorted(groups)]
+    def diluted(self, names: Collection[str], share: float) -> DependencyMatrix:
+        """The matrix where some failure modes show only for a `share` of the time."""
+        healthy = self.p[self.rows.index(HEALTHY)]
+        some = np.array([name in names for name in self.rows])
+        p = self.p.copy()
+        p[some] = share * p[some] + (1 - share) * healthy
+        regimes = self.regimes
+        if regimes is not None:
+            own = some[regimes.row]
+            each = regimes.p.copy()
+            each[own] = share * each[own] + (1 - share) * healthy
+            regimes = replace(regimes, p=each)
+        return replace(self, p=p, regimes=regimes)
 
 
 class Simulation:
@@ -185,7 +155,7 @@ _inherited: list[tuple[MatrixBuilder, Sequence[InstalledMode | None]]] = []
 """What forked children find: compiled expressions cannot be sent to them."""
 
 
-def _in_child(batch: list[int]) -> tuple[list[NDArray[np.float64]], NDArray[np.float64]]:
+def _in_child(batch: list[int]) -> list[list[Regime]]:
     builder, modes = _inherited[-1]
     return builder.batch([modes[r] for r in batch])
 
@@ -277,25 +247,27 @@ class MatrixBuilder:
             groups.setdefault(key, []).append(r)
         return [g[k : k + BATCH] for g in groups.values() for k in range(0, len(g), BATCH)]
 
-    def batch(
-        self, modes: Sequence[InstalledMode | None]
-    ) -> tuple[list[NDArray[np.float64]], NDArray[np.float64]]:
-        """Per test P(outcome) (modes, outcomes), and P(complaint) (modes, complaints)."""
+    def batch(self, modes: Sequence[InstalledMode | None]) -> list[list[Regime]]:
+        """The regimes of each mode: share, P(outcome) (tests, outcomes), complaints."""
         simulation = self.simulate(modes)
         shape = (len(modes), SAMPLES)
-        shown = [x.reshape(*shape, -1).mean(axis=1) for x in self.shown(simulation)]
-        lanes = self.complaints_shown(simulation)
-        return shown, np.array([x.reshape(shape).mean(axis=1) for x in lanes]).T
+        widest = max(len(t.outcomes) for t in self.tests.values())
+        p = np.zeros((*shape, len(self.tests), widest))
+        for k, lanes in enumerate(self.shown(simulation)):
+            p[:, :, k, : lanes.shape[1]] = lanes.reshape(*shape, -1)
+        reported = [x.reshape(shape) for x in self.complaints_shown(simulation)]
+        complaints = np.stack(reported, axis=2)
+        return [gather(p[m], complaints[m]) for m in range(len(modes))]
 
     def _work(
         self, modes: Sequence[InstalledMode | None]
-    ) -> Iterator[tuple[list[int], list[NDArray[np.float64]], NDArray[np.float64]]]:
+    ) -> Iterator[tuple[list[int], list[list[Regime]]]]:
         """The batches as they are done, on all cores where processes can be forked."""
         batches = self.batches(modes)
         workers = min(os.cpu_count() or 1, len(batches))
         if workers < 2 or "fork" not in multiprocessing.get_all_start_methods():
             for batch in batches:
-                yield (batch, *self.batch([modes[r] for r in batch]))
+                yield batch, self.batch([modes[r] for r in batch])
             return
         self.simulate(None)
         _inherited.append((self, modes))
@@ -306,29 +278,29 @@ class MatrixBuilder:
             with ProcessPoolExecutor(workers, mp_context=context) as pool:
                 jobs = {pool.submit(_in_child, batch): batch for batch in batches}
                 for job in as_completed(jobs):
-                    yield (jobs[job], *job.result())
+                    yield jobs[job], job.result()
         _inherited.pop()
 
     def build(self, progress: Progress | None = None) -> DependencyMatrix:
         """Every row, healthy last."""
         modes: list[InstalledMode | None] = [*self.installation.modes.values(), None]
-        widest = max(len(t.outcomes) for t in self.tests.values())
-        p = np.zeros((len(modes), len(self.tests), widest))
-        complaints = np.zeros((len(modes), len(self.complaints)))
+        found: list[list[Regime]] = [[] for _ in modes]
         done = 0
-        for batch, shown, reported in self._work(modes):
-            for k, mean in enumerate(shown):
-                p[batch, k, : mean.shape[1]] = mean
-            complaints[batch] = reported
+        for batch, regimes in self._work(modes):
+            for r, regime in zip(batch, regimes, strict=True):
+                found[r] = regime
             done += len(batch)
             if progress:
                 progress(done, len(modes))
+        p = np.array([sum(share * x for share, x, _ in row) for row in found])
+        complaints = np.array([sum(share * x for share, _, x in row) for row in found])
         return DependencyMatrix(
             rows=(*self.installation.modes, HEALTHY),
             tests=tuple(self.tests),
             p=p,
             sizes=np.array([len(t.outcomes) for t in self.tests.values()]),
             complaints={c.id: complaints[:, k] for k, c in enumerate(self.complaints)},
+            regimes=joined(found, [c.id for c in self.complaints]),
         )
 
 

@@ -26,6 +26,9 @@ MISREPORTED = 0.002
 REPEATS = 0.5
 """Chance that a wrong answer comes out the same when it is asked again (judgement)."""
 
+REGIME = "~"
+"""Stands between a failure mode's name and the number of its regime."""
+
 Floats = NDArray[np.float64]
 
 
@@ -63,10 +66,13 @@ def with_errors(p: Floats, sizes: NDArray[np.int_], errors: Floats) -> Floats:
 class Hypotheses:
     """The table the belief works on: hypotheses ordered by unit, likelihoods with errors.
 
+    A hypothesis is one regime of a failure mode (see `diagnose.plant.regimes`); most modes have
+    one. Regimes of a mode stand together, their names are the mode's with ``~2``, ``~3`` ...
+
     Attributes
     ----------
     names, units : (hypotheses,)
-        Failure mode and its replaceable unit.
+        Failure mode (and regime) and its replaceable unit.
     starts : (units,)
         Where each unit's hypotheses start (they stand together).
     likelihood : (hypotheses, tests, outcomes)
@@ -107,11 +113,7 @@ class Hypotheses:
         """
         rows = [r for r in matrix.rows if r != HEALTHY and r not in leave_out]
         rows.sort(key=lambda name: name.partition(".")[0])
-        order = [matrix.rows.index(r) for r in rows]
-        p = matrix.p[order]
-        weight = np.array([rates[r] for r in rows])
-        complaints = {c: np.maximum(v[order], MISREPORTED) for c, v in matrix.complaints.items()}
-        names = list(rows)
+        names, p, weight, complaints = _taken_apart(matrix, rows, rates)
         if unknown:
             names.append(UNKNOWN)
             uniform = _uniform(matrix.sizes, p.shape[2])
@@ -143,14 +145,38 @@ class Hypotheses:
         ends = np.append(self.starts[1:], len(self.names))
         return np.repeat(np.arange(len(self.starts)), ends - self.starts)
 
+    @cached_property
+    def mode_starts(self) -> NDArray[np.int_]:
+        """Where each failure mode's regimes start, (modes,)."""
+        modes = [mode_of(name) for name in self.names]
+        return np.array([k for k, m in enumerate(modes) if k == 0 or modes[k - 1] != m])
+
+    @cached_property
+    def mode_names(self) -> tuple[str, ...]:
+        """The failure modes, in the order of the hypotheses."""
+        return tuple(self.names[k] for k in self.mode_starts)
+
+    @cached_property
+    def _places(self) -> dict[str, slice]:
+        ends = [*self.mode_starts[1:].tolist(), len(self.names)]
+        starts = self.mode_starts.tolist()
+        return {name: slice(a, b) for name, a, b in zip(self.mode_names, starts, ends, strict=True)}
+
+    def positions(self, mode: str) -> slice:
+        """Where a failure mode's regimes stand; empty for one that is not here."""
+        return self._places.get(mode, slice(0, 0))
+
+    def by_mode(self, p: Floats) -> Floats:
+        """Sum hypotheses (first axis) into failure modes."""
+        return np.asarray(np.add.reduceat(p, self.mode_starts, axis=0))
+
     def prior(
         self, complaints: Sequence[str] = (), factors: Mapping[str, float] | None = None
     ) -> Floats:
         """Log prior (hypotheses,) given what the customer reports and the history's factors."""
         weight = self.weight.copy()
         for name, factor in (factors or {}).items():
-            if name in self.index:
-                weight[self.index[name]] *= factor
+            weight[self.positions(name)] *= factor
         for complaint in complaints:
             weight = weight * self.complaint[complaint]
         unknown = np.isnan(weight)
@@ -161,6 +187,35 @@ class Hypotheses:
     def by_unit(self, p: Floats) -> Floats:
         """Sum hypotheses (first axis) into units."""
         return np.asarray(np.add.reduceat(p, self.starts, axis=0))
+
+
+def _taken_apart(
+    matrix: DependencyMatrix, rows: Sequence[str], rates: Mapping[str, float]
+) -> tuple[list[str], Floats, Floats, dict[str, Floats]]:
+    """Names, distributions, rates and complaints of the regimes of `rows`, in their order."""
+    index = {name: k for k, name in enumerate(matrix.rows)}
+    order = [index[r] for r in rows]
+    if matrix.regimes is None:
+        complaints = {c: np.maximum(v[order], MISREPORTED) for c, v in matrix.complaints.items()}
+        return list(rows), matrix.p[order], np.array([rates[r] for r in rows]), complaints
+    regimes = matrix.regimes
+    of_row: dict[int, list[int]] = {}
+    for position, row in enumerate(regimes.row.tolist()):
+        of_row.setdefault(row, []).append(position)
+    chosen = [position for row in order for position in of_row[row]]
+    names = [
+        name if number == 0 else f"{name}{REGIME}{number + 1}"
+        for name, row in zip(rows, order, strict=True)
+        for number in range(len(of_row[row]))
+    ]
+    rate = np.array([rates[mode_of(name)] for name in names])
+    complaints = {c: np.maximum(v[chosen], MISREPORTED) for c, v in regimes.complaints.items()}
+    return names, regimes.p[chosen], rate * regimes.share[chosen], complaints
+
+
+def mode_of(name: str) -> str:
+    """The failure mode of a hypothesis."""
+    return name.partition(REGIME)[0]
 
 
 def _uniform(sizes: NDArray[np.int_], widest: int) -> Floats:
@@ -207,15 +262,14 @@ class Belief:
         """Multiply the odds of some hypotheses (a structural exclusion, a repair made)."""
         log_p = self.log_p.copy()
         for name, factor in factors.items():
-            if name in self.table.index:
-                log_p[self.table.index[name]] += np.log(max(factor, 1e-12))
+            log_p[self.table.positions(name)] += np.log(max(factor, 1e-12))
         return Belief(self.table, log_p, self.seen)
 
     def ranking(self) -> list[tuple[str, float]]:
         """Failure modes with their probability, the likeliest first."""
-        p = self.p
+        p = self.table.by_mode(self.p)
         order = np.lexsort((np.arange(len(p)), -p))
-        return [(self.table.names[k], float(p[k])) for k in order]
+        return [(self.table.mode_names[k], float(p[k])) for k in order]
 
     def leading_unit(self) -> tuple[str, float]:
         """The likeliest replaceable unit."""

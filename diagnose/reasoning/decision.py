@@ -12,7 +12,7 @@ from diagnose.reasoning.strategy import Candidate, Choice, Strategy
 
 ENOUGH = 0.98
 """Posterior of the leading unit at which the interview concludes."""
-LIKELY = 0.80
+LIKELY = 0.60
 """With no test left that tells anything, this much still counts as a conclusion."""
 UNKNOWN_ENOUGH = 0.5
 """Posterior of 'not in the knowledge base' at which the interview says so."""

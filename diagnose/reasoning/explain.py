@@ -73,16 +73,16 @@ def explain_test(belief: Belief, test: str) -> Why:
     likelihood = np.stack([belief.factor(test, o) for o in range(size)], axis=1)
     joint = belief.p[:, None] * likelihood
     chance = joint.sum(axis=0)
-    units = table.by_unit(joint)
+    units, modes = table.by_unit(joint), table.by_mode(joint)
     after = np.array([entropy(units[:, o] / chance[o]) for o in range(size)])
     outcomes = []
     for o in range(size):
-        order = np.argsort(-joint[:, o], kind="stable")[:LEADING]
-        leading = tuple((table.names[i], float(joint[i, o] / chance[o])) for i in order)
+        order = np.argsort(-modes[:, o], kind="stable")[:LEADING]
+        leading = tuple((table.mode_names[i], float(modes[i, o] / chance[o])) for i in order)
         outcomes.append(Leaves(o, float(chance[o]), leading))
     parts: dict[int, list[str]] = {}
     for name in standing(belief):
-        likeliest = int(np.argmax(likelihood[table.index[name]]))
+        likeliest = int(np.argmax(joint[table.positions(name)].sum(axis=0)))
         parts.setdefault(likeliest, []).append(name)
     return Why(
         test=test,
