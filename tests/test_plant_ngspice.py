@@ -24,9 +24,12 @@ from tests.oracles.spice_compare import Comparison
 from tests.oracles.spice_tally import Tally
 
 SAMPLES = 3
-PICKED = 6
-WORST_READ_DC = 0.05
-"""V; what an exponential diode in place of a fixed drop may shift a reading by."""
+PICKED = 5
+RESTLESS = "adapter.sagging"
+"""A failure mode under which the controller starts over and over: there is no state of rest."""
+WORST_READ_DC = 0.5
+"""V; a floating indicator that only the meter loads drops less at its half microampere than the
+plant's fixed drop, 0.37 V at the most over all failure modes; elsewhere it is a few millivolts."""
 WORST_READ_AC = 1e-3
 """V; the mains side has no diodes, so only rounding is left."""
 
@@ -53,7 +56,8 @@ def picked(name: str) -> tuple[MatrixBuilder, list[str]]:
     """One installation and a few of its failure modes, the same ones each time."""
     kb = load_knowledge(KNOWLEDGE)
     builder = MatrixBuilder(kb, compose_named(kb, parse_installation(kb, name)))
-    return builder, random.Random(7).sample(sorted(builder.installation.modes), PICKED)
+    others = sorted(set(builder.installation.modes) - {RESTLESS})
+    return builder, [RESTLESS, *random.Random(7).sample(others, PICKED)]
 
 
 def tallied(builder: MatrixBuilder, names: list[str]) -> Tally:
@@ -67,11 +71,13 @@ def test_readings_fall_in_the_same_outcomes(name: str) -> None:  # [1]
     builder, names = picked(name)
     tally = tallied(builder, names)
     assert tally.agrees, tally.report()
-    assert tally.states >= (1 + PICKED) * SAMPLES * len(builder.conditions)
+    assert tally.states >= (2 + PICKED) * SAMPLES * len(builder.conditions)
     assert tally.readings > 0
+    assert tally.moving > 0
     assert tally.read_dc.size < WORST_READ_DC, tally.read_dc.where
     assert tally.read_ac.size < WORST_READ_AC, tally.read_ac.where
-    assert tally.ac_magnitude.size <= tally.ac.size < 0.1, tally.ac.where
+    assert tally.ac.size < 0.01, tally.ac.where
+    assert tally.ac_magnitude.size < 0.01, tally.ac_magnitude.where
 
 
 def test_a_plant_with_another_meter_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
