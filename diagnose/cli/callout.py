@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
@@ -156,10 +157,14 @@ def _lead(
 
 
 def _resume_hint(screen: Screen, request: Request, case_id: str) -> None:
-    where = f" --store {request.store}" if request.store else ""
-    folder = f" --knowledge {request.knowledge}" if request.knowledge else ""
+    words = [f"diagnose callout --resume {shlex.quote(case_id)}"]
+    if request.store:
+        words.append(f"--store {shlex.quote(str(request.store))}")
+    if request.knowledge:
+        words.append(f"--knowledge {shlex.quote(request.knowledge)}")
     screen.para("Every answer is on file. To go on:")
-    screen.line(f"  diagnose callout --resume {case_id}{where}{folder}")
+    fits = len(" ".join(words)) + 2 <= screen.width
+    screen.line("  " + (" " if fits else " \\\n    ").join(words))
 
 
 def _offer_to_close(
