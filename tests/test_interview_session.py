@@ -16,6 +16,7 @@ from diagnose.reasoning.guard import Electrical
 from diagnose.reasoning.strategy import DEAD_SHARE
 from tests.people import SimulatedPerson, clear_modes, standard_session
 
+
 def opened(session: Session) -> list[Event]:
     return [
         new_event(
