@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -241,7 +241,8 @@ class Session:
                     return step, decision
             decision = decide(belief, [], self.strategy)
         if decision.kind == "concluded":
-            return self._ending(state, belief, inference, "concluded", held), decision
+            doubt = decision.doubt
+            return self._ending(state, belief, inference, "concluded", held, doubt), decision
         if decision.kind == "unknown":
             reasons = ["no cause in the knowledge base explains the findings", *held]
             return self._ending(state, belief, inference, "handed_over", reasons), decision
@@ -306,8 +307,17 @@ class Session:
         inference: Inference,
         status: str,
         reasons: Sequence[str],
+        doubt: Sequence[str] = (),
     ) -> Step:
-        conclusion = conclusion_of(self, state, belief, inference, status, reasons)
+        if doubt:
+            titles = "; ".join(self.tests[test].title for test in doubt)
+            reasons = [
+                *reasons,
+                f"{len(doubt)} findings do not fit this cause, asked again too ({titles}): it may "
+                "be a cause that the knowledge base does not hold",
+            ]
+        found = conclusion_of(self, state, belief, inference, status, reasons)
+        conclusion = replace(found, doubt=tuple(doubt))
         title = {
             "concluded": f"Likely cause: {conclusion.title}",
             "ambiguous": "Several causes are left",

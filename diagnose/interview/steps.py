@@ -100,6 +100,7 @@ class Conclusion:
     prevention: str = ""
     licensed: bool = False
     reasons: tuple[str, ...] = ()
+    doubt: tuple[str, ...] = ()
     recommendations: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     checks: tuple[Check, ...] = ()

@@ -20,17 +20,26 @@ ASK_AGAIN = 3
 """Most answers that are asked again."""
 
 
+HARDLY_EVER = 0.12
+"""An answer does not fit a cause that shows it less often than this."""
+DOUBTFUL = 2
+"""Answers that do not fit, asked again and unchanged, from which a conclusion is doubted."""
+
+
 @dataclass(frozen=True)
 class Decision:
     """What to do next.
 
     `kind` is ``test``, ``concluded``, ``unknown`` or ``ambiguous``; `choices` are the tests
     worth doing, the best first; `again` says that the first of them repeats an earlier one.
+    `doubt` names the tests whose answers do not fit the cause concluded: with any, the cause
+    may well be one that the knowledge base does not hold.
     """
 
     kind: str
     choices: tuple[Choice, ...] = ()
     again: bool = False
+    doubt: tuple[str, ...] = ()
 
 
 def most_suspect(belief: Belief) -> list[int]:
@@ -48,6 +57,33 @@ def most_suspect(belief: Belief) -> list[int]:
         expected = float((without * belief.table.clean[:, k, outcome]).sum())
         scores.append((expected, position))
     return [position for _, position in sorted(scores)]
+
+
+def misfits(belief: Belief) -> tuple[str, ...]:
+    """Tests whose last answer the leading failure mode would hardly ever show."""
+    table = belief.table
+    leading, _ = belief.leading_unit()
+    modes = belief.ranking()
+    own = table.positions(next(n for n, _ in modes if n.partition(".")[0] == leading))
+    within = belief.p[own] / belief.p[own].sum()
+    last = dict(belief.seen)
+    return tuple(
+        test
+        for test, outcome in last.items()
+        if float(within @ table.clean[own, table.test_index[test], outcome]) < HARDLY_EVER
+    )
+
+
+def _concluded(belief: Belief, repeats: Sequence[Candidate]) -> Decision:
+    """Conclude; where several answers do not fit, ask each of them once more before."""
+    odd = misfits(belief)
+    if len(odd) < DOUBTFUL:
+        return Decision("concluded")
+    asked = [test for test, _ in belief.seen]
+    for candidate in repeats:
+        if candidate.test in odd and asked.count(candidate.test) == 1:
+            return Decision("test", (Choice(candidate, 0.0, 0.0),), again=True)
+    return Decision("concluded", doubt=odd)
 
 
 def decide(
@@ -68,7 +104,7 @@ def decide(
     if unit == UNKNOWN_UNIT and sure >= UNKNOWN_ENOUGH:
         return Decision("unknown")
     if unit != UNKNOWN_UNIT and sure >= ENOUGH:
-        return Decision("concluded")
+        return _concluded(belief, repeats)
     choices = strategy.rank(belief, candidates)
     if choices:
         return Decision("test", tuple(choices))
@@ -80,7 +116,7 @@ def decide(
             if test in again:
                 return Decision("test", (Choice(again[test], 0.0, 0.0),), again=True)
     if unit != UNKNOWN_UNIT and sure >= LIKELY:
-        return Decision("concluded")
+        return _concluded(belief, repeats)
     if float(belief.unit_p[np.array(belief.table.unit_names) == UNKNOWN_UNIT].sum()) > 0.3:
         return Decision("unknown")
     return Decision("ambiguous")

@@ -6,7 +6,7 @@ The same planner, belief and decision as the interview; a test holds the two to 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
@@ -45,6 +45,12 @@ class Bench:
         table = Hypotheses.of(matrix, rates, errors, leave_out)
         return Bench(table, tests, Costs.of(knowledge))
 
+    def without(self, matrix: DependencyMatrix, installation: Installation, mode: str) -> Bench:
+        """The same tool without one failure mode in its knowledge."""
+        rates = {n: m.mode.rate.nominal for n, m in installation.modes.items()}
+        errors = {n: t.error for n, t in self.tests.items()}
+        return replace(self, table=Hypotheses.of(matrix, rates, errors, [mode]))
+
 
 @dataclass(frozen=True)
 class Ending:
@@ -56,6 +62,7 @@ class Ending:
     minutes: float
     tests: tuple[tuple[str, int], ...]
     belief: Belief
+    doubt: bool = False
 
 
 def drive(
@@ -75,7 +82,8 @@ def drive(
         if decision.kind != "test" or len(done) >= MOST_TESTS:
             unit, _ = belief.leading_unit()
             mode = next(n for n, _ in belief.ranking() if n.partition(".")[0] == unit)
-            return Ending(decision.kind, unit, mode, minutes, tuple(done), belief)
+            doubt = bool(decision.doubt)
+            return Ending(decision.kind, unit, mode, minutes, tuple(done), belief, doubt)
         chosen = decision.choices[0].candidate
         spec = bench.tests[chosen.test].spec
         _, standing = bench.costs.reach(standing, spec.place_at, Exposure(spec.state))

@@ -55,6 +55,11 @@ def right_unit(callout: Callout, ending: Ending) -> bool:
     return ending.status == "concluded" and ending.unit == callout.mode.partition(".")[0]
 
 
+def says_unknown(ending: Ending) -> bool:
+    """Says that the cause may not be known: as the ending, or as a doubt beside the unit named."""
+    return ending.status == "unknown" or ending.doubt
+
+
 class Setting:
     """One installation: the tool's side and the world's side."""
 
@@ -79,6 +84,10 @@ def summary(pairs: Sequence[tuple[Callout, Ending]]) -> dict[str, Any]:
         "wilson": [low, high],
         "ambiguous": sum(e.status == "ambiguous" for _, e in pairs) / max(count, 1),
         "unknown": sum(e.status == "unknown" for _, e in pairs) / max(count, 1),
+        "doubt": sum(e.doubt for _, e in pairs) / max(count, 1),
+        "false_unknown": sum(says_unknown(e) for _, e in pairs) / max(count, 1),
+        "accuracy_if_doubt_is_wrong": sum(right_unit(c, e) and not e.doubt for c, e in pairs)
+        / max(count, 1),
     }
 
 
@@ -137,32 +146,42 @@ def against_checklist(settings: Sequence[Setting], count: int, wrong: float) -> 
 
 
 def left_out(settings: Sequence[Setting], count: int, wrong: float) -> Any:
-    """Each failure mode in turn missing from the tool's knowledge."""
-    said = right = neither = 0
+    """Each failure mode in turn missing from the tool's knowledge.
+
+    A callout counts as "says so" where the ending says that the cause may not be in the
+    knowledge base, whether or not a unit is named beside it.
+    """
+    counts = {"says_so": 0, "hands_over": 0, "right_unit_unsaid": 0, "wrong_unit_unsaid": 0}
+    named = 0
     for setting in settings:
+        world = setting.world
         for name in setting.installation.modes:
-            truth = setting.world.truths[name]
-            if not truth.complaints.any():
+            if not world.truths[name].complaints.any():
                 continue
-            bench = Bench.of(setting.knowledge, setting.installation, setting.matrix, [name])
-            world = setting.world
+            bench = setting.bench.without(setting.matrix, setting.installation, name)
             saved, world.rates = world.rates, {n: float(n == name) for n in world.rates}
             for callout in world.callouts(count, wrong, seed=5):
                 ending = drive(bench, callout, Greedy())
-                if ending.status != "concluded" or ending.unit == UNKNOWN_UNIT:
-                    said += 1
-                elif right_unit(callout, ending):
-                    right += 1
+                right = right_unit(callout, ending)
+                named += right
+                if says_unknown(ending):
+                    counts["says_so"] += 1
+                elif ending.status != "concluded" or ending.unit == UNKNOWN_UNIT:
+                    counts["hands_over"] += 1
+                elif right:
+                    counts["right_unit_unsaid"] += 1
                 else:
-                    neither += 1
+                    counts["wrong_unit_unsaid"] += 1
             world.rates = saved
-    total = said + right + neither
+    total = sum(counts.values())
+    said = counts["says_so"] + counts["hands_over"]
+    apart = total - counts["right_unit_unsaid"]
     return {
         "callouts": total,
+        **{key: value / total for key, value in counts.items()},
+        "right_unit_named": named / total,
         "says_so_or_hands_over": said / total,
-        "right_unit_anyway": right / total,
-        "wrong_unit": neither / total,
-        "says_so_of_those_without_right_unit": said / max(said + neither, 1),
+        "the_same_with_the_right_unit_counted_apart": said / max(apart, 1),
     }
 
 
