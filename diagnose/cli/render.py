@@ -51,6 +51,11 @@ def name_of(word: str, names: dict[str, str] | None = None) -> str:
     return (names or {}).get(word, word.replace("_", " "))
 
 
+def percent(probability: float) -> str:
+    """A probability as shown; certainty is never claimed."""
+    return ">99%" if probability > 0.994 else f"{probability:.0%}"
+
+
 class Screen:
     """Writes to stdout; `plain` leaves out all colour."""
 
@@ -144,7 +149,7 @@ class Screen:
         label = "Now likeliest: "
         for name, p in turn.belief.ranking()[:LEADING]:
             if p >= 0.01:
-                self.para(f"{label}{p:4.0%}  {titles(name)}", 2, "cyan", len(label) + 6)
+                self.para(f"{label}{percent(p):>4}  {titles(name)}", 2, "cyan", len(label) + 6)
                 label = " " * len(label)
 
     def view(self, turn: Turn, titles: Titles) -> None:
@@ -155,9 +160,9 @@ class Screen:
             if p < 0.005:
                 break
             rest -= p
-            self.para(f"{self.bar(p)} {p:4.0%}  {titles(name)}", 2, hang=BAR + 7)
+            self.para(f"{self.bar(p)} {percent(p):>4}  {titles(name)}", 2, hang=BAR + 7)
         if rest >= 0.005:
-            self.para(f"{self.bar(rest)} {rest:4.0%}  all others together", 2)
+            self.para(f"{self.bar(rest)} {percent(rest):>4}  all others together", 2)
 
     def why(self, why: Why) -> None:
         """Why a test was chosen."""
@@ -168,10 +173,10 @@ class Screen:
             2,
         )
         for split in why.splits:
-            self.para(f"{split.title} ({split.probability:.0%}) would leave in front:", 2)
+            self.para(f"{split.title} ({percent(split.probability)}) would leave in front:", 2)
             for title, p in split.leaves:
                 if p >= 0.01:
-                    self.para(f"{p:4.0%}  {title}", 6, hang=6)
+                    self.para(f"{percent(p):>4}  {title}", 6, hang=6)
         if why.instead:
             self.para("Next best (type 'other' to do one of them instead):", 2)
             for title, _ in why.instead:
@@ -189,14 +194,14 @@ class Screen:
             self.para(f"{STATUS_TEXTS[c.status]}: {c.title}", 2, "bold", 2)
             self.field(
                 "How sure",
-                f"{c.probability:.0%} that it is this part ({c.unit_title}), "
-                f"{c.mode_probability:.0%} that it fails in this way",
+                f"{percent(c.probability)} that it is this part ({c.unit_title}), "
+                f"{percent(c.mode_probability)} that it fails in this way",
             )
         self.evidence("For", c.supports)
         self.evidence("Against", c.against)
         others = [(n, p) for n, _, p in c.ranking[1:4] if p >= 0.01]
         for position, (name, p) in enumerate(others):
-            self.field("Or else" if not position else "", f"{p:.0%}  {titles(name)}")
+            self.field("Or else" if not position else "", f"{percent(p)}  {titles(name)}")
         if not c.unit:
             return
         for caution in c.cautions:
