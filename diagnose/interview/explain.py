@@ -10,12 +10,12 @@ from diagnose.interview.steps import Split, Why
 from diagnose.plant.matrix import HEALTHY
 from diagnose.reasoning.belief import UNKNOWN, Belief
 from diagnose.reasoning.decision import Decision
+from diagnose.reasoning.explain import explain_test
 from diagnose.reasoning.strategy import Choice
 
 if TYPE_CHECKING:
     from diagnose.interview.session import Session
 
-SHOWN_CAUSES = 3
 SHOWN_OTHERS = 4
 
 
@@ -36,18 +36,16 @@ def healthy_outcome(session: Session, test: str) -> str:
 
 def splits_of(session: Session, belief: Belief, test: str) -> tuple[Split, ...]:
     """Each outcome of a test with its probability and the causes it would leave in front."""
-    table = belief.table
-    k = table.test_index[test]
-    found = []
-    for j, outcome in enumerate(session.tests[test].outcomes):
-        joint = table.by_mode(belief.p * table.likelihood[:, k, j])
-        chance = float(joint.sum())
-        order = np.argsort(-joint, kind="stable")[:SHOWN_CAUSES]
-        leaves = tuple(
-            (title_of(session, table.mode_names[i]), float(joint[i] / chance)) for i in order
+    outcomes = session.tests[test].outcomes
+    return tuple(
+        Split(
+            outcomes[leaves.outcome].id,
+            outcomes[leaves.outcome].title,
+            leaves.probability,
+            tuple((title_of(session, name), p) for name, p in leaves.leading),
         )
-        found.append(Split(outcome.id, outcome.title, chance, leaves))
-    return tuple(found)
+        for leaves in explain_test(belief, test).outcomes
+    )
 
 
 def why(session: Session, belief: Belief, choice: Choice, decision: Decision) -> Why:
