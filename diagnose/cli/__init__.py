@@ -6,7 +6,9 @@ Start-up is kept light: what a command needs is imported when it runs.
 from __future__ import annotations
 
 import contextlib
+import gc
 import io
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -15,6 +17,11 @@ from typing import Annotated
 import typer
 
 from diagnose.errors import DiagnoseError
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+"""Thousands of tiny systems are solved, on all cores already: threads within one only wait."""
+gc.set_threshold(200_000, 20, 50)
+"""A command makes many small records and keeps them: collecting among them is time lost."""
 
 app = typer.Typer(
     name="diagnose",

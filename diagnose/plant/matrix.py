@@ -32,7 +32,7 @@ HEALTHY = "healthy"
 """Name of the row that has no failure mode."""
 
 Regime = tuple[float, NDArray[np.float64], NDArray[np.float64]]
-BATCH = 24
+BATCH = 60
 """Failure modes simulated side by side."""
 
 Progress = Callable[[int, int], None]
