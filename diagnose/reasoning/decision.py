@@ -14,7 +14,7 @@ ENOUGH = 0.98
 """Posterior of the leading unit at which the interview concludes."""
 LIKELY = 0.60
 """With no test left that tells anything, this much still counts as a conclusion."""
-UNKNOWN_ENOUGH = 0.5
+UNKNOWN_ENOUGH = 0.65
 """Posterior of 'not in the knowledge base' at which the interview says so."""
 ASK_AGAIN = 3
 """Most answers that are asked again."""
