@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from diagnose.errors import Issue
 from diagnose.knowledge.checks_base import error, nearest, unknown
-from diagnose.knowledge.expressions import ExpressionError, compile_expression
+from diagnose.knowledge.expressions import ExpressionError, compile_expression, dotted_name
 from diagnose.knowledge.family import Family, fill_in
 from diagnose.knowledge.records import KnowledgeBase, Part, TestSpec
 
@@ -179,7 +179,7 @@ class _Walk:
         return self.found
 
     def _walk(self, node: ast.expr, truth: bool) -> None:
-        name = _dotted(node)
+        name = dotted_name(node)
         if name is not None:
             kind, full = self._resolve(name)
             if truth and kind in ("variable", "situation"):
@@ -208,7 +208,7 @@ class _Walk:
 
     def _compare(self, sides: list[ast.expr]) -> None:
         """Every word compared with a variable must be one that the variable can take."""
-        names = [name for side in sides if (name := _dotted(side)) is not None]
+        names = [name for side in sides if (name := dotted_name(side)) is not None]
         words = [s.value for s in sides if isinstance(s, ast.Constant) and isinstance(s.value, str)]
         for name in names if words else ():
             kind, full = self._resolve(name, report=False)
@@ -277,15 +277,6 @@ class _Walk:
         hints = tuple(legal) if isinstance(legal, list | tuple) else ()
         text = f"{written.what}: '{written.text}': {message}"
         self.found.append(error(code, text, written.text, written.place, legal=hints))
-
-
-def _dotted(node: ast.AST) -> str | None:
-    if isinstance(node, ast.Name):
-        return node.id
-    if isinstance(node, ast.Attribute):
-        base = _dotted(node.value)
-        return None if base is None else f"{base}.{node.attr}"
-    return None
 
 
 CHECKS = (expressions_mean_something,)

@@ -9,7 +9,7 @@ NumPy logic here.
 from __future__ import annotations
 
 import ast
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -51,29 +51,12 @@ def compile_expression(text: str, resolve: Callable[[str], str]) -> Expression:
     return Expression(text, frozenset(names), evaluate)
 
 
-def names_in(text: str) -> Iterator[str]:
-    """The dotted names in an expression, as written."""
-    try:
-        tree = ast.parse(text.strip(), mode="eval").body
-    except SyntaxError as error:
-        raise ExpressionError(f"'{text}' is not an expression: {error.msg}") from error
-    yield from _names(tree)
-
-
-def _names(node: ast.AST) -> Iterator[str]:
-    dotted = _dotted(node)
-    if dotted is not None:
-        yield dotted
-        return
-    for child in ast.iter_child_nodes(node):
-        yield from _names(child)
-
-
-def _dotted(node: ast.AST) -> str | None:
+def dotted_name(node: ast.AST) -> str | None:
+    """The dotted name that a node writes, or None where it is something else."""
     if isinstance(node, ast.Name):
         return node.id
     if isinstance(node, ast.Attribute):
-        base = _dotted(node.value)
+        base = dotted_name(node.value)
         return None if base is None else f"{base}.{node.attr}"
     return None
 
@@ -82,7 +65,7 @@ def _build(node: ast.expr, text: str, resolve: Callable[[str], str], names: set[
     def build(child: ast.expr) -> Evaluate:
         return _build(child, text, resolve, names)
 
-    dotted = _dotted(node)
+    dotted = dotted_name(node)
     if dotted is not None:
         if dotted in ("yes", "no"):
             value = dotted == "yes"

@@ -22,8 +22,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.reasoning.belief import UNKNOWN, Belief, entropy, information
-from diagnose.reasoning.strategy import WORTH_BITS, Candidate, Choice, drop_live
+from diagnose.reasoning.belief import UNKNOWN, Belief, entropy
+from diagnose.reasoning.strategy import WORTH_BITS, Candidate, Choice, Greedy
 
 WIDTH = 4
 """Tests compared."""
@@ -62,12 +62,7 @@ class Rollout:
 
     def rank(self, belief: Belief, candidates: Sequence[Candidate]) -> list[Choice]:
         """See `Strategy.rank`."""
-        if not candidates:
-            return []
-        gains = information(belief, np.array([c.index for c in candidates]))
-        kept = drop_live(candidates, gains)
-        choices = [Choice(c, g, g / c.minutes) for c, g in kept if g >= self.worth]
-        choices.sort(key=lambda x: (-round(x.score, 12), x.candidate.test))
+        choices = Greedy(self.worth).rank(belief, candidates)
         if len(choices) < 2:
             return choices
         ahead = Ahead(belief, choices, self.rows, self.sure)
