@@ -15,7 +15,7 @@ from diagnose.quantities import QuantityError, parse_reading
 from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.decision import Decision
 from diagnose.reasoning.guard import Exposure, refuse_act, refuse_step
-from diagnose.reasoning.planner import PANEL, Equipment, acts_needed
+from diagnose.reasoning.planner import PANEL, Equipment, acts_needed, way_of
 from diagnose.reasoning.strategy import Choice
 
 if TYPE_CHECKING:
@@ -102,7 +102,7 @@ def test_step(
         test.do,
         tuple(Option(o.id, o.title) for o in test.outcomes),
         unit=typed_unit(test),
-        minutes=test.minutes + session.costs.move(state.place, test.spec.place_at),
+        minutes=test.minutes + session.ground.costs.reach(session.standing(state), way_of(test))[0],
         place=test.spec.place_at,
         state=test.spec.state,
         instrument=test.spec.instrument,
@@ -121,7 +121,7 @@ def _act_step(session: Session, state: State, act: str) -> Step:
         title,
         text,
         (Option("done", "done"),),
-        minutes=session.costs.act(act) + session.costs.move(state.place, PANEL),
+        minutes=session.ground.costs.act(act) + session.ground.costs.move(state.place, PANEL),
         place=PANEL,
         cautions=session.texts(("isolate_first",) if act != "energise" else ("mains_live",)),
     )

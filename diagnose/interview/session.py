@@ -28,9 +28,11 @@ from diagnose.reasoning.guard import (
 from diagnose.reasoning.planner import (
     Costs,
     Equipment,
+    Ground,
     Standing,
     acts_needed,
-    candidates,
+    level_found,
+    repair_places,
 )
 from diagnose.reasoning.rules import Inference, RuleEngine
 from diagnose.reasoning.strategy import Candidate, Greedy, Strategy
@@ -75,8 +77,8 @@ class Session:
         self.rules = rules or RuleEngine(list(knowledge.rules.values()))
         circuit = MatrixBuilder.circuit_of(installation)
         self.tests: dict[str, InstalledTest] = installed_tests(knowledge, installation, circuit)
-        self.costs = Costs.of(knowledge)
-        self.places = {name: t.spec.place_at for name, t in self.tests.items()}
+        self.ground = Ground(self.tests, Costs.of(knowledge), repair_places(installation))
+        self.places = {name: (t.spec.place_at, t.level) for name, t in self.tests.items()}
         self.rates = {name: m.mode.rate.nominal for name, m in installation.modes.items()}
         self.errors = {name: t.error for name, t in self.tests.items()}
         self._tables: dict[str, Hypotheses] = {}
@@ -233,7 +235,8 @@ class Session:
             return self._ending(state, belief, inference, "handed_over", reasons), None
         equipment = self.equipment(state, inference)
         fresh, repeats = self.possible(state, inference, equipment)
-        decision = decide(belief, fresh, self.strategy, repeats)
+        terrain = self.ground.terrain(self.standing(state))
+        decision = decide(belief, fresh, self.strategy, repeats, terrain)
         if decision.kind == "test":
             for choice in decision.choices:
                 step = test_step(self, state, belief, equipment, choice, decision)
@@ -265,14 +268,18 @@ class Session:
             for n, t in self.tests.items()
             if t.spec.state in states or t.spec.id in tests or n in tests
         }
-        standing = Standing(state.place, state.electrical)
         index = self.table(state.answers.get("present", "now")).test_index
-        everything = candidates(
-            self.tests, index, self.costs, standing, equipment, blocked | set(state.cannot)
+        everything = self.ground.candidates(
+            self.tests, index, self.standing(state), equipment, blocked | set(state.cannot)
         )
         seen = {finding.test for finding in self.counted(state)}
         fresh = [c for c in everything if c.test not in seen]
         return fresh, [c for c in everything if c.test in seen]
+
+    def standing(self, state: State) -> Standing:
+        """Where the person stands, the electrical state and the water's level."""
+        level = state.level or level_found(self.installation, self.knowledge, state.complaints)
+        return Standing(state.place, state.electrical, level)
 
     def step_for(self, turn: Turn, test: str) -> Step | None:
         """The step towards a test that the person chose instead; None where it is not offered."""

@@ -9,7 +9,7 @@ from typing import Any
 from diagnose.errors import fail
 from diagnose.interview.events import PHYSICAL, RETRACTABLE, Event
 from diagnose.reasoning.guard import Electrical, after_act
-from diagnose.reasoning.planner import PANEL
+from diagnose.reasoning.planner import ANYWHERE, PANEL
 
 NOT_SURE = "not_sure"
 
@@ -39,6 +39,7 @@ class State:
     refused: set[str] = field(default_factory=set)
     electrical: Electrical = Electrical.ENERGISED
     place: str = PANEL
+    level: str = ""
     minutes: float = 0.0
     repairs: list[tuple[str, str]] = field(default_factory=list)
     checks: dict[str, str] = field(default_factory=dict)
@@ -70,8 +71,8 @@ def last_retractable(events: Sequence[Event]) -> Event | None:
     return None
 
 
-def replay(events: Sequence[Event], places: Mapping[str, str]) -> State:
-    """Fold the events; `places` tells where each test is done.
+def replay(events: Sequence[Event], places: Mapping[str, tuple[str, str]]) -> State:
+    """Fold the events; `places` tells where each test is done and at which level of the water.
 
     Raises
     ------
@@ -88,7 +89,9 @@ def replay(events: Sequence[Event], places: Mapping[str, str]) -> State:
     return state
 
 
-def _fold(state: State, event: Event, gone: set[str], places: Mapping[str, str]) -> None:
+def _fold(
+    state: State, event: Event, gone: set[str], places: Mapping[str, tuple[str, str]]
+) -> None:
     data = event.data
     if event.kind in ("withdrawn", "resumed"):
         state.electrical = Electrical.UNKNOWN
@@ -122,7 +125,9 @@ def _fold(state: State, event: Event, gone: set[str], places: Mapping[str, str])
                 len(state.repairs),
             )
         )
-        state.place = places.get(test, state.place)
+        place, level = places.get(test, (ANYWHERE, ""))
+        state.place = state.place if place == ANYWHERE else place
+        state.level = level or state.level
     elif event.kind == "cannot":
         if "act" in data:
             state.refused.add(str(data["act"]))

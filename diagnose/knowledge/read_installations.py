@@ -94,6 +94,7 @@ def _read_situation(name: str, node: Any, numbers: NumberReader) -> Situation:
         values=reader.text_map("values"),
         after=reader.text("after", ""),
         found=reader.text("as_found", "no") == "yes",
+        real_level=reader.text("real_level", "no") == "yes",
         place=reader.place,
     )
     reader.done()

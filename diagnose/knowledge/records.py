@@ -185,6 +185,8 @@ class Situation:
     values: Mapping[str, str]
     after: str = ""
     found: bool = False
+    real_level: bool = False
+    """The water must really stand there: floats held by hand will not do."""
     place: Place | None = None
 
 

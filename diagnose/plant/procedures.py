@@ -35,6 +35,8 @@ class InstalledTest:
     error: float
     spread: float
     outcomes: tuple[Outcome, ...]
+    level: str = ""
+    """Where the water of the roof tank must really stand; "" where it does not matter."""
 
 
 def situation_condition(installation: Installation, name: str) -> Condition:
@@ -55,6 +57,14 @@ def situation_condition(installation: Installation, name: str) -> Condition:
         )
     situation = situations[name]
     return Condition(values=situation.values, after=situation.after, found=situation.found)
+
+
+def level_needed(installation: Installation, spec: TestSpec) -> str:
+    """Where the water must really stand: as the test says, or as its situation does."""
+    if "roof" in spec.values:
+        return spec.values["roof"]
+    situation = installation.type.situations.get(spec.situation)
+    return situation.values["roof"] if situation is not None and situation.real_level else ""
 
 
 def installed_tests(
@@ -119,4 +129,5 @@ def _install(
         outcomes=tuple(
             replace(o, title=filled(o.title), when=filled(o.when)) for o in spec.outcomes
         ),
+        level=level_needed(installation, spec),
     )

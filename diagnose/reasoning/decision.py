@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
-from diagnose.reasoning.strategy import Candidate, Choice, Strategy
+from diagnose.reasoning.strategy import FLAT, Candidate, Choice, Strategy, Terrain
 
 ENOUGH = 0.98
 """Posterior of the leading unit at which the interview concludes."""
@@ -91,6 +91,7 @@ def decide(
     candidates: Sequence[Candidate],
     strategy: Strategy,
     repeats: Sequence[Candidate] = (),
+    terrain: Terrain = FLAT,
 ) -> Decision:
     """Choose the next step from the belief and the permitted tests.
 
@@ -99,13 +100,15 @@ def decide(
     repeats : candidates
         Tests already done that may be asked again, used only when nothing else tells
         anything.
+    terrain
+        What every way costs from where one stands and from wherever it leads.
     """
     unit, sure = belief.leading_unit()
     if unit == UNKNOWN_UNIT and sure >= UNKNOWN_ENOUGH:
         return Decision("unknown")
     if unit != UNKNOWN_UNIT and sure >= ENOUGH:
         return _concluded(belief, repeats)
-    choices = strategy.rank(belief, candidates)
+    choices = strategy.rank(belief, candidates, terrain)
     if choices:
         return Decision("test", tuple(choices))
     asked = [test for test, _ in belief.seen]

@@ -9,7 +9,8 @@ this module. What is replaced in experta 1.9.4, and why:
 - its matcher keeps one class-wide cache of conflict-set nodes and tries every test on every
   fact; here the nodes are listed per instance (`_Matcher`) and tests for a literal are found by
   hashing (`_Fan`);
-- its reset searches the whole class for members each time (`_Engine`).
+- its reset searches the whole class for members each time (`_Engine`);
+- it copies each rule some ten times on the way to a normal form that ours have (`_Matcher`).
 
 It takes 1, True and 1.0 for one value, so values are text, and each declared fact carries its
 record, by which experta tells a conclusion that is there already.
@@ -148,6 +149,18 @@ def _key_of_test(child: Any) -> tuple[int | None, object] | None:
 
 class _Matcher(_ReteMatcher):  # type: ignore[misc]
     """The matcher with its nodes listed once, per instance, and literals found by hashing."""
+
+    @staticmethod
+    def prepare_ruleset(engine: Any) -> set[Any]:
+        """Return the rules, each in normal form as it was compiled: facts, then negations.
+
+        Stock experta brings each into that form by some ten copies.
+        """
+        prepared = set()
+        for rule in engine.get_rules():
+            first = () if rule and isinstance(rule[0], _experta.Fact) else (_experta.InitialFact(),)
+            prepared.add(rule.new_conditions(*first, *rule))
+        return prepared
 
     def build_network(self) -> None:
         super().build_network()

@@ -6,24 +6,46 @@ measured is what is shipped.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from diagnose.knowledge.records import KnowledgeBase, TestSpec
+import numpy as np
+
+from diagnose.knowledge.records import KnowledgeBase
+from diagnose.plant.compose import Installation
 from diagnose.plant.procedures import InstalledTest
 from diagnose.reasoning.guard import Electrical, Exposure, SafetyState, refuse_step
-from diagnose.reasoning.strategy import Candidate
+from diagnose.reasoning.strategy import Candidate, Terrain
 
 PANEL = "panel"
 ANYWHERE = "anywhere"
+OUTSIDE = ("roof", "sump", "pump")
 
 
 @dataclass(frozen=True)
 class Standing:
-    """Where the technician stands and in which electrical state the installation is."""
+    """Where the technician stands, the electrical state, and where the tank's water stands.
+
+    `level` is "" where it is not known.
+    """
 
     place: str = PANEL
     electrical: Electrical = Electrical.ENERGISED
+    level: str = ""
+
+
+@dataclass(frozen=True)
+class Way:
+    """What a step asks for: a place, an electrical state, a level of the water ("" for any)."""
+
+    place: str
+    exposure: Exposure
+    level: str = ""
+
+
+def way_of(test: InstalledTest) -> Way:
+    """What a test asks for."""
+    return Way(test.spec.place_at, Exposure(test.spec.state), test.level)
 
 
 @dataclass(frozen=True)
@@ -53,15 +75,23 @@ class Costs:
     prove_dead: float
     energise: float
     walk: Mapping[str, float]
+    level: Mapping[str, float] = field(default_factory=dict)
 
     @staticmethod
     def of(knowledge: KnowledgeBase) -> Costs:
-        """Read the scale ``changes``: isolate, prove_dead, energise, panel_to_<place>."""
+        """Read the scale ``changes``: isolate, prove_dead, energise, panel_to_…, level_to_…."""
         words = {k: n.nominal for k, n in knowledge.scales["changes"].words.items()}
-        walk = {
-            k.removeprefix("panel_to_"): v for k, v in words.items() if k.startswith("panel_to_")
-        }
-        return Costs(words["isolate"], words["prove_dead"], words["energise"], walk)
+
+        def of(prefix: str) -> dict[str, float]:
+            return {k.removeprefix(prefix): v for k, v in words.items() if k.startswith(prefix)}
+
+        return Costs(
+            words["isolate"],
+            words["prove_dead"],
+            words["energise"],
+            of("panel_to_"),
+            of("level_to_"),
+        )
 
     def move(self, start: str, end: str) -> float:
         """Minutes from one place to another; every way leads past the panel."""
@@ -69,16 +99,21 @@ class Costs:
             return 0.0
         return self.walk.get(start, 0.0) + self.walk.get(end, 0.0)
 
-    def reach(self, standing: Standing, place: str, exposure: Exposure) -> tuple[float, Standing]:
+    def reach(self, standing: Standing, way: Way) -> tuple[float, Standing]:
         """Minutes to stand ready for a step, and how one then stands."""
-        place = standing.place if place == ANYWHERE else place
-        acts = acts_needed(standing.electrical, exposure)
+        place = standing.place if way.place == ANYWHERE else way.place
+        level, minutes = standing.level, 0.0
+        if way.level not in ("", standing.level):
+            level, minutes = way.level, self.level.get(way.level, 0.0)
+        acts = acts_needed(standing.electrical, way.exposure)
         if not acts:
-            return self.move(standing.place, place), replace(standing, place=place)
-        minutes = self.move(standing.place, PANEL) + self.move(PANEL, place)
+            minutes += self.move(standing.place, place)
+            return minutes, Standing(place, standing.electrical, level)
+        minutes += self.move(standing.place, PANEL) + self.move(PANEL, place)
         minutes += sum(self.act(act) for act in acts)
-        state = Electrical.PROVED_DEAD if exposure is Exposure.DEAD else Electrical.ENERGISED
-        return minutes, Standing(place, state)
+        dead = way.exposure is Exposure.DEAD
+        state = Electrical.PROVED_DEAD if dead else Electrical.ENERGISED
+        return minutes, Standing(place, state, level)
 
     def act(self, act: str) -> float:
         """Minutes of one change of state."""
@@ -102,39 +137,100 @@ def acts_needed(electrical: Electrical, exposure: Exposure) -> tuple[str, ...]:
     return () if electrical is Electrical.ENERGISED else ("energise",)
 
 
-def candidates(
-    tests: Mapping[str, InstalledTest],
-    index: Mapping[str, int],
-    costs: Costs,
-    standing: Standing,
-    equipment: Equipment,
-    skip: Iterable[str] = (),
-) -> list[Candidate]:
-    """The tests that may be done, each with its whole cost in minutes.
+def repair_places(installation: Installation) -> dict[str, str]:
+    """Where each unit is repaired: the panel where its place is not one of its own."""
+    places = {name: instance.where for name, instance in installation.instances.items()}
+    return {name: p if p in OUTSIDE else PANEL for name, p in places.items()}
 
-    A test counts as permitted when the guard allows it in the state that its own preparation
-    leads to; the guard is asked again when the step is really taken.
+
+def level_found(
+    installation: Installation, knowledge: KnowledgeBase, complaints: Sequence[str]
+) -> str:
+    """Where the water stands on arrival, as the complaint has it; "" where it says nothing."""
+    situations = installation.type.situations
+    for complaint in complaints:
+        for name in knowledge.complaints[complaint].when[0]:
+            if name in situations and situations[name].real_level:
+                return situations[name].values["roof"]
+    return ""
+
+
+class Ground:
+    """Every way that the tests of an installation ask for, and what each costs from anywhere.
+
+    Parameters
+    ----------
+    repairs : unit -> place
+        Where each unit is repaired.
     """
-    skipped = set(skip)
-    ways: dict[tuple[str, str, bool], float | None] = {}
 
-    def way(spec: TestSpec) -> float | None:
-        """Minutes to stand ready; None where the guard refuses the step from there."""
-        exposure = Exposure(spec.state)
-        minutes, then = costs.reach(standing, spec.place_at, exposure)
-        ready = replace(equipment.safety, electrical=then.electrical)
-        return None if refuse_step(ready, exposure, spec.by == "licensed") else minutes
+    def __init__(
+        self,
+        tests: Mapping[str, InstalledTest],
+        costs: Costs,
+        repairs: Mapping[str, str] | None = None,
+    ) -> None:
+        self.costs = costs
+        self.way = {name: way_of(test) for name, test in tests.items()}
+        self.repair = {u: Way(p, Exposure.DEAD) for u, p in (repairs or {}).items()}
+        ways = dict.fromkeys([*self.way.values(), *self.repair.values()])
+        self.column = {way: k for k, way in enumerate(ways)}
+        self._known: dict[Standing, Terrain] = {}
 
-    found = []
-    for name, test in tests.items():
-        spec = test.spec
-        if name in skipped or spec.instrument not in equipment.instruments:
-            continue
-        key = (spec.place_at, spec.state, spec.by == "licensed")
-        if key not in ways:
-            ways[key] = way(spec)
-        minutes = ways[key]
-        if minutes is not None:
-            live = spec.state == Exposure.LIVE.value
-            found.append(Candidate(name, index[name], minutes + test.minutes, live))
-    return found
+    def terrain(self, standing: Standing) -> Terrain:
+        """What every way costs from here and from wherever it leads."""
+        if standing not in self._known:
+            row = {standing: 0}
+            order = [standing]
+            minutes: list[list[float]] = []
+            after: list[list[int]] = []
+            for here in order:
+                reached = [self.costs.reach(here, way) for way in self.column]
+                for _, then in reached:
+                    if then not in row:
+                        row[then] = len(order)
+                        order.append(then)
+                minutes.append([m for m, _ in reached])
+                after.append([row[then] for _, then in reached])
+            repair = {unit: self.column[way] for unit, way in self.repair.items()}
+            self._known[standing] = Terrain(np.array(minutes), np.array(after), 0, repair)
+        return self._known[standing]
+
+    def candidates(
+        self,
+        tests: Mapping[str, InstalledTest],
+        index: Mapping[str, int],
+        standing: Standing,
+        equipment: Equipment,
+        skip: Iterable[str] = (),
+    ) -> list[Candidate]:
+        """The tests that may be done, each with its whole cost in minutes.
+
+        A test counts as permitted when the guard allows it in the state that its own preparation
+        leads to; the guard is asked again when the step is really taken.
+        """
+        skipped = set(skip)
+        ways: dict[tuple[Way, bool], float | None] = {}
+
+        def ready(way: Way, licensed: bool) -> float | None:
+            """Minutes to stand ready; None where the guard refuses the step from there."""
+            minutes, then = self.costs.reach(standing, way)
+            safety = replace(equipment.safety, electrical=then.electrical)
+            return None if refuse_step(safety, way.exposure, licensed) else minutes
+
+        found = []
+        for name, test in tests.items():
+            spec = test.spec
+            if name in skipped or spec.instrument not in equipment.instruments:
+                continue
+            way = self.way[name]
+            key = (way, spec.by == "licensed")
+            if key not in ways:
+                ways[key] = ready(*key)
+            minutes = ways[key]
+            if minutes is not None:
+                live = way.exposure is Exposure.LIVE
+                column = self.column[way]
+                whole = minutes + test.minutes
+                found.append(Candidate(name, index[name], whole, live, test.minutes, column))
+        return found

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.reasoning.belief import UNKNOWN, Belief, entropy
-from diagnose.reasoning.strategy import WORTH_BITS, Candidate, Choice, Greedy
+from diagnose.reasoning.strategy import FLAT, WORTH_BITS, Candidate, Choice, Greedy, Terrain
 
 WIDTH = 4
 """Tests compared."""
@@ -60,7 +60,9 @@ class Rollout:
         self.width = width
         self.rows = rows
 
-    def rank(self, belief: Belief, candidates: Sequence[Candidate]) -> list[Choice]:
+    def rank(
+        self, belief: Belief, candidates: Sequence[Candidate], terrain: Terrain = FLAT
+    ) -> list[Choice]:
         """See `Strategy.rank`."""
         choices = Greedy(self.worth).rank(belief, candidates)
         if len(choices) < 2:

@@ -8,8 +8,9 @@ choice on every machine.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -25,12 +26,50 @@ DEAD_SHARE = 0.95
 
 @dataclass(frozen=True)
 class Candidate:
-    """A permitted test with its whole cost in minutes and whether it is live."""
+    """A permitted test.
+
+    Attributes
+    ----------
+    minutes : float
+        Its whole cost from here: walk, change of state and the test itself.
+    own : float
+        Minutes of the test itself; NaN where nothing else is counted (``minutes``).
+    way : int
+        What getting ready for it asks for, a column of `Terrain`.
+    """
 
     test: str
     index: int
     minutes: float
     live: bool = False
+    own: float = math.nan
+    way: int = 0
+
+
+@dataclass(frozen=True)
+class Terrain:
+    """What getting ready for a test costs, from wherever one may come to stand.
+
+    Attributes
+    ----------
+    minutes : (standings, ways)
+        Minutes of walks and of changes of state.
+    after : (standings, ways)
+        Where one then stands.
+    start : int
+        Where one stands now.
+    repair : mapping of unit to way
+        What repairing a unit asks for.
+    """
+
+    minutes: NDArray[np.float64]
+    after: NDArray[np.int_]
+    start: int = 0
+    repair: Mapping[str, int] = field(default_factory=dict)
+
+
+FLAT = Terrain(np.zeros((1, 1)), np.zeros((1, 1), dtype=np.int_))
+"""Nothing to walk and nothing to switch: each test costs its minutes, whatever came before."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +86,9 @@ class Strategy(Protocol):
 
     name: str
 
-    def rank(self, belief: Belief, candidates: Sequence[Candidate]) -> list[Choice]:
+    def rank(
+        self, belief: Belief, candidates: Sequence[Candidate], terrain: Terrain = FLAT
+    ) -> list[Choice]:
         """The candidates worth doing, the best first."""
         ...
 
@@ -79,8 +120,10 @@ class Greedy:
     def __init__(self, worth: float = WORTH_BITS) -> None:
         self.worth = worth
 
-    def rank(self, belief: Belief, candidates: Sequence[Candidate]) -> list[Choice]:
-        """See `Strategy.rank`."""
+    def rank(
+        self, belief: Belief, candidates: Sequence[Candidate], terrain: Terrain = FLAT
+    ) -> list[Choice]:
+        """See `Strategy.rank`; what lies behind the walk to a test is not looked at."""
         if not candidates:
             return []
         gains = information(belief, np.array([c.index for c in candidates]))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from diagnose.reasoning.belief import Belief, information
-from diagnose.reasoning.strategy import WORTH_BITS, Candidate, Choice
+from diagnose.reasoning.strategy import FLAT, WORTH_BITS, Candidate, Choice, Terrain
 
 
 class Checklist:
@@ -23,7 +23,9 @@ class Checklist:
     def __init__(self, order: Sequence[str]) -> None:
         self.order = {test: k for k, test in enumerate(order)}
 
-    def rank(self, belief: Belief, candidates: Sequence[Candidate]) -> list[Choice]:
+    def rank(
+        self, belief: Belief, candidates: Sequence[Candidate], terrain: Terrain = FLAT
+    ) -> list[Choice]:
         """The first test of the list that still tells something."""
         if not candidates:
             return []

@@ -14,8 +14,15 @@ from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
 from diagnose.plant.procedures import InstalledTest, installed_tests
 from diagnose.reasoning.belief import Belief, Hypotheses
 from diagnose.reasoning.decision import decide
-from diagnose.reasoning.guard import Exposure, SafetyState, Skill
-from diagnose.reasoning.planner import Costs, Equipment, Standing, candidates
+from diagnose.reasoning.guard import SafetyState, Skill
+from diagnose.reasoning.planner import (
+    Costs,
+    Equipment,
+    Ground,
+    Standing,
+    level_found,
+    repair_places,
+)
 from diagnose.reasoning.strategy import Strategy
 from tests.benchmarks.world import Callout
 
@@ -29,7 +36,8 @@ class Bench:
 
     table: Hypotheses
     tests: Mapping[str, InstalledTest]
-    costs: Costs
+    ground: Ground
+    levels: Mapping[str, str]
 
     @staticmethod
     def of(
@@ -43,7 +51,9 @@ class Bench:
         rates = {n: m.mode.rate.nominal for n, m in installation.modes.items()}
         errors = {n: t.error for n, t in tests.items()}
         table = Hypotheses.of(matrix, rates, errors, leave_out)
-        return Bench(table, tests, Costs.of(knowledge))
+        ground = Ground(tests, Costs.of(knowledge), repair_places(installation))
+        levels = {c: level_found(installation, knowledge, (c,)) for c in table.complaint}
+        return Bench(table, tests, ground, levels)
 
     def without(self, matrix: DependencyMatrix, installation: Installation, mode: str) -> Bench:
         """The same tool without one failure mode in its knowledge."""
@@ -70,23 +80,22 @@ def drive(
 ) -> Ending:
     """Run one callout to its end."""
     belief = Belief(bench.table, bench.table.prior((callout.complaint,)))
-    standing = Standing()
+    standing = Standing(level=bench.levels[callout.complaint])
     minutes = 0.0
     done: list[tuple[str, int]] = []
     while True:
-        every = candidates(bench.tests, bench.table.test_index, bench.costs, standing, equipment)
+        every = bench.ground.candidates(bench.tests, bench.table.test_index, standing, equipment)
         asked = {t for t, _ in done}
         fresh = [c for c in every if c.test not in asked]
         again = [c for c in every if c.test in asked]
-        decision = decide(belief, fresh, strategy, again)
+        decision = decide(belief, fresh, strategy, again, bench.ground.terrain(standing))
         if decision.kind != "test" or len(done) >= MOST_TESTS:
             unit, _ = belief.leading_unit()
             mode = next(n for n, _ in belief.ranking() if n.partition(".")[0] == unit)
             doubt = bool(decision.doubt)
             return Ending(decision.kind, unit, mode, minutes, tuple(done), belief, doubt)
         chosen = decision.choices[0].candidate
-        spec = bench.tests[chosen.test].spec
-        _, standing = bench.costs.reach(standing, spec.place_at, Exposure(spec.state))
+        _, standing = bench.ground.costs.reach(standing, bench.ground.way[chosen.test])
         minutes += chosen.minutes
         outcome = callout.answer(chosen.test)
         done.append((chosen.test, outcome))

@@ -27,7 +27,7 @@ from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
 from diagnose.reasoning.exact import optimal
 from diagnose.reasoning.noise_free import Problem, expected_cost
-from diagnose.reasoning.planner import Standing, candidates
+from diagnose.reasoning.planner import Standing
 from diagnose.reasoning.rollout import Rollout
 from diagnose.reasoning.strategy import Candidate, Greedy, Strategy
 from tests.benchmarks.drive import FULLY_EQUIPPED, Bench
@@ -53,7 +53,7 @@ def shipped_problems(choices: Mapping[str, str]) -> dict[str, Problem]:
     installation = compose(knowledge, KIND, choices)
     bench = Bench.of(knowledge, installation, matrix_for(knowledge, installation))
     table = bench.table
-    every = candidates(bench.tests, table.test_index, bench.costs, Standing(), FULLY_EQUIPPED)
+    every = bench.ground.candidates(bench.tests, table.test_index, Standing(), FULLY_EQUIPPED)
     tests = [replace(c, live=False) for c in every]
     found = {}
     for complaint, shown in table.complaint.items():
