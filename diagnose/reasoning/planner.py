@@ -150,8 +150,9 @@ def level_found(
     situations = installation.type.situations
     for complaint in complaints:
         for name in knowledge.complaints[complaint].when[0]:
-            if name in situations and situations[name].real_level:
-                return situations[name].values["roof"]
+            situation = situations.get(name)
+            if situation is not None and (situation.real_level or situation.found):
+                return situation.values["roof"]
     return ""
 
 
