@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 
 def load(folder: str | None) -> KnowledgeBase:
     """The knowledge base of a folder, or the one that comes with the program."""
-    from diagnose.knowledge.load import find_knowledge, load_knowledge
+    from diagnose.knowledge.cache import knowledge_for
+    from diagnose.knowledge.folder import find_knowledge
 
-    return load_knowledge(find_knowledge(folder))
+    return knowledge_for(find_knowledge(folder))
 
 
 def store_at(folder: Path | None) -> FileStore:

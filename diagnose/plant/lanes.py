@@ -42,6 +42,11 @@ def _places(name: str, count: int) -> Samples:
     return np.asarray((rng.permutation(count) + 0.5) / count)
 
 
+def nominal(name: str, number: Number, count: int) -> Samples:
+    """A draw without chance: the nominal value, (count,) times."""
+    return np.full(count, number.nominal)
+
+
 def own(name: str, unit: str) -> str:
     """The full name of what a patch names: its own unit's unless it says another's."""
     return name if "." in name else f"{unit}.{name}"

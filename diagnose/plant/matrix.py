@@ -6,11 +6,9 @@ every reading is put into its outcome; tolerances, ranges and the meter's accura
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import warnings
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +20,7 @@ from diagnose.plant.behaviour import Settler
 from diagnose.plant.circuit import SAMPLES, Circuit
 from diagnose.plant.compose import Installation, InstalledMode
 from diagnose.plant.conditions import conditions_for, rounds
-from diagnose.plant.lanes import Draw, draw
+from diagnose.plant.lanes import Draw, draw, nominal
 from diagnose.plant.phases import Condition, Phase
 from diagnose.plant.procedures import InstalledTest, installed_tests
 from diagnose.plant.readings import per_sample
@@ -166,8 +164,7 @@ class MatrixBuilder:
     def __init__(self, knowledge: KnowledgeBase, installation: Installation) -> None:
         self.knowledge = knowledge
         self.installation = installation
-        self.healthy_circuit = Circuit(installation)
-        self.tests = installed_tests(knowledge, installation, self.healthy_circuit)
+        self.tests = installed_tests(knowledge, installation, self.circuit_of(installation))
         fitting = [_fitting(complaint, installation) for complaint in knowledge.complaints.values()]
         self.complaints = [c for c in fitting if c.when]
         self.conditions, self.named = conditions_for(installation, self.tests, self.complaints)
@@ -177,8 +174,8 @@ class MatrixBuilder:
 
     @staticmethod
     def circuit_of(installation: Installation) -> Circuit:
-        """The healthy circuit, for looking up points and elements."""
-        return Circuit(installation)
+        """The healthy circuit, for looking up points and elements only: one nominal sample."""
+        return Circuit(installation, samples=1, draw=nominal)
 
     def simulate(
         self,
@@ -263,6 +260,10 @@ class MatrixBuilder:
         self, modes: Sequence[InstalledMode | None]
     ) -> Iterator[tuple[list[int], list[list[Regime]]]]:
         """The batches as they are done, on all cores where processes can be forked."""
+        # only here: with a warm cache nothing is built, and these take a while to import
+        import multiprocessing
+        from concurrent.futures import ProcessPoolExecutor, as_completed
+
         batches = self.batches(modes)
         workers = min(os.cpu_count() or 1, len(batches))
         if workers < 2 or "fork" not in multiprocessing.get_all_start_methods():
