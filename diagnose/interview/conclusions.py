@@ -100,11 +100,12 @@ def evidence(
     weights[own] = 0.0
     weights = weights / weights.sum()
     found = []
-    for test, outcome in belief.seen:
+    told = [(test, outcome, " (by telephone)") for test, outcome, _ in belief.heard]
+    for test, outcome, how in [*told, *((t, o, "") for t, o in belief.seen)]:
         column = table.likelihood[:, table.test_index[test], outcome]
         bits = float(np.log2((within @ column[own]) / (weights @ column)))
         record = session.tests[test]
-        found.append(Evidence(test, record.title, record.outcomes[outcome].title, bits))
+        found.append(Evidence(test, record.title + how, record.outcomes[outcome].title, bits))
     supports = sorted((e for e in found if e.bits >= TELLING_BITS), key=lambda e: -e.bits)
     against = sorted((e for e in found if e.bits <= -TELLING_BITS), key=lambda e: e.bits)
     return tuple(supports), tuple(against)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,12 +12,13 @@ from diagnose.interview.asking import question_step, read_answer, test_step
 from diagnose.interview.conclusions import conclusion_of, verification
 from diagnose.interview.events import Event
 from diagnose.interview.facts import facts_of
-from diagnose.interview.state import Finding, State, replay
+from diagnose.interview.history import rate_factors
+from diagnose.interview.state import PHONE, Finding, State, replay
 from diagnose.interview.steps import Conclusion, Option, Step
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix, MatrixBuilder
-from diagnose.plant.procedures import InstalledTest, installed_tests
+from diagnose.plant.procedures import InstalledTest, installed_tests, phone_error
 from diagnose.reasoning.belief import Belief, Hypotheses
 from diagnose.reasoning.decision import Decision, decide
 from diagnose.reasoning.guard import (
@@ -105,11 +106,16 @@ class Session:
         for complaint in state.complaints:
             if complaint not in table.complaint:
                 raise fail("unknown-id", f"'{complaint}' cannot occur here", None, table.complaint)
-        belief = Belief(table, table.prior(state.complaints, self.history(state.answers)))
+        factors = rate_factors(self.knowledge, self.installation, state.answers)
+        belief = Belief(table, table.prior(state.complaints, factors))
         for finding in self.counted(state):
             strength = 1.0 if finding.sure else NOT_SURE_WEIGHT
             k = self.outcome_index(finding.test, finding.outcome)
-            belief = belief.update(finding.test, k, strength)
+            if finding.by_phone:
+                wrong = phone_error(self.knowledge, self.tests[finding.test])
+                belief = belief.hear(finding.test, k, wrong, strength)
+            else:
+                belief = belief.update(finding.test, k, strength)
         return belief.scale({f"{unit}.{mode}": REPAIRED for unit, mode in state.repairs})
 
     def counted(self, state: State) -> list[Finding]:
@@ -127,26 +133,6 @@ class Session:
             return True
         gap = self.matrix.of(mode, test) - self.matrix.of(HEALTHY, test)
         return bool(0.5 * np.abs(gap).sum() >= UNCHANGED)
-
-    def history(self, answers: Mapping[str, str]) -> dict[str, float]:
-        """Factors on the rates from the answers about the past."""
-        factors: dict[str, float] = {}
-        for question, choice in answers.items():
-            record = self.knowledge.questions.get(question)
-            for target, word in (record.factors.get(choice, {}) if record else {}).items():
-                factor = self.knowledge.word("history_factors", word)
-                for name, mode in self.installation.modes.items():
-                    part = self.installation.instances[mode.unit].part
-                    names = (mode.mode.mode_class, name, mode.unit, part, f"{part}.{mode.mode.id}")
-                    if target in names:
-                        factors[name] = factors.get(name, 1.0) * factor
-        present = answers.get("present", "now")
-        if present != "now":
-            for name, mode in self.installation.modes.items():
-                if present in mode.mode.intermittent:
-                    more = self.knowledge.word("history_factors", "more")
-                    factors[name] = factors.get(name, 1.0) * more
-        return factors
 
     def outcome_index(self, test: str, outcome: str) -> int:
         """Position of an outcome of a test.
@@ -202,9 +188,17 @@ class Session:
 
     # ------------------------------------------------------------------ the turn
 
+    def state_of(self, events: Sequence[Event]) -> State:
+        """Where the callout stands; on site, safety is asked anew whatever was said by phone."""
+        state = replay(events, self.places)
+        for name in state.phoned if state.stage != PHONE else ():
+            if name in self.questions and self.questions[name].kind == "safety":
+                del state.answers[name]
+        return state
+
     def turn(self, events: Sequence[Event]) -> Turn:
         """The next step after these events: belief, rules, strategy, veto, in this order."""
-        state = replay(events, self.places)
+        state = self.state_of(events)
         belief = self.belief(state)
         inference = self.rules.infer(facts_of(self, state, belief))
         excluded = {f.get("unit") for f in inference.concluded("exclude")}
@@ -272,7 +266,7 @@ class Session:
         everything = self.ground.candidates(
             self.tests, index, self.standing(state), equipment, blocked | set(state.cannot)
         )
-        seen = {finding.test for finding in self.counted(state)}
+        seen = {finding.test for finding in self.counted(state) if not finding.by_phone}
         fresh = [c for c in everything if c.test not in seen]
         return fresh, [c for c in everything if c.test in seen]
 
