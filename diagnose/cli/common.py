@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from diagnose.interview.session import Session
     from diagnose.knowledge.records import KnowledgeBase
     from diagnose.plant.compose import Installation
+    from diagnose.plant.matrix import DependencyMatrix
 
 
 def load(folder: str | None) -> KnowledgeBase:
@@ -105,8 +106,15 @@ def session_for(
 ) -> Session:
     """The session of one installation; its matrix from the cache or computed now."""
     from diagnose.interview.session import Session
+
+    return Session(knowledge, installation, matrix_of(knowledge, installation, plain))
+
+
+def matrix_of(
+    knowledge: KnowledgeBase, installation: Installation, plain: bool = False
+) -> DependencyMatrix:
+    """The matrix of one installation, from the cache or computed now."""
     from diagnose.plant.cache import matrix_for
 
     with progress_bar("Computing what each test would show", plain) as report:
-        matrix = matrix_for(knowledge, installation, report)
-    return Session(knowledge, installation, matrix)
+        return matrix_for(knowledge, installation, report)

@@ -16,7 +16,8 @@ from diagnose.interview.explain import healthy_outcome, why
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import PHONE, State
 from diagnose.interview.steps import Option, Step
-from diagnose.knowledge.records import KnowledgeBase, TestSpec
+from diagnose.knowledge.records import KnowledgeBase, Question, TestSpec
+from diagnose.knowledge.rule_records import Fact
 from diagnose.plant.compose import Installation, fill
 from diagnose.plant.matrix import DependencyMatrix
 from diagnose.plant.procedures import InstalledTest, phone_error
@@ -24,7 +25,7 @@ from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.decision import Decision
 from diagnose.reasoning.guard import Electrical, Exposure, Skill, refuse_step
 from diagnose.reasoning.planner import TELEPHONE, level_found
-from diagnose.reasoning.rules import Inference
+from diagnose.reasoning.rules import Inference, RuleEngine
 from diagnose.reasoning.strategy import Candidate, Choice, Greedy
 from diagnose.reasoning.van import SHARE, Load, instruments_for, load_for
 
@@ -91,8 +92,8 @@ class Plan:
     reasons: tuple[str, ...]
     switch_off: tuple[Advice, ...]
     keep_off: tuple[Advice, ...]
-    load: Load | None
-    instruments: tuple[str, ...]
+    load: Load | None = None
+    instruments: tuple[str, ...] = ()
 
 
 class PhoneSession(Session):
@@ -210,26 +211,46 @@ class PhoneSession(Session):
 
     def plan(self, turn: Turn) -> Plan:
         """What the call led to so far."""
-        level, reasons = urgency_of(turn.inference)
-        belief = turn.belief
-        load: Load | None = None
-        instruments: tuple[str, ...] = ()
-        if turn.state.complaints:
-            load = load_for(self.installation, self.prices, belief, self.share)
-            on_site = {
-                name: test.spec.instrument
-                for name, test in self.tests.items()
-                if test.spec.place_at != TELEPHONE
-            }
-            instruments = instruments_for(belief, on_site, self.share)
-        return Plan(
-            level,
-            reasons,
-            _advice(turn.inference, "switch_off", "how"),
-            _advice(turn.inference, "keep_off", "why"),
-            load,
-            instruments,
+        plan = advice_of(turn.inference)
+        if not turn.state.complaints:
+            return plan
+        on_site = {
+            name: test.spec.instrument
+            for name, test in self.tests.items()
+            if test.spec.place_at != TELEPHONE
+        }
+        return replace(
+            plan,
+            load=load_for(self.installation, self.prices, turn.belief, self.share),
+            instruments=instruments_for(turn.belief, on_site, self.share),
         )
+
+
+def first_questions(knowledge: KnowledgeBase) -> list[Question]:
+    """The safety questions of a call, in order."""
+    asked = knowledge.questions.values()
+    return [question for question in asked if question.kind == "safety" and question.by_phone]
+
+
+def first_advice(knowledge: KnowledgeBase, answers: Mapping[str, str]) -> Plan:
+    """What the safety questions alone lead to, before anything else is known."""
+    facts = [
+        Fact.of("state", name="stage", value=PHONE),
+        Fact.of("person", qualification=Skill.UNQUALIFIED.value),
+        *(Fact.of("answer", question=q, choice=c) for q, c in answers.items()),
+    ]
+    return advice_of(RuleEngine(list(knowledge.rules.values())).infer(facts))
+
+
+def advice_of(inference: Inference) -> Plan:
+    """What the rules say about urgency and about what to switch off."""
+    level, reasons = urgency_of(inference)
+    return Plan(
+        level,
+        reasons,
+        _advice(inference, "switch_off", "how"),
+        _advice(inference, "keep_off", "why"),
+    )
 
 
 def urgency_of(inference: Inference) -> tuple[str, tuple[str, ...]]:
@@ -243,6 +264,11 @@ def _advice(inference: Inference, kind: str, how: str) -> tuple[Advice, ...]:
     return tuple(Advice(f.get("what"), f.get(how)) for f in inference.concluded(kind))
 
 
+def status_of_call(turn: Turn) -> str:
+    """``prepared``, ``stopped``, ``emergency`` or ``closed``."""
+    return turn.step.id if turn.step.kind == "done" else "stopped"
+
+
 def phone_result(
     session: PhoneSession, outcome: Outcome, events: Sequence[Event]
 ) -> dict[str, Any]:
@@ -252,7 +278,7 @@ def phone_result(
     told = dict(summary(replace(outcome, conclusion=None), events))
     load = plan.load
     return {
-        "status": turn.step.id if turn.step.kind == "done" else "stopped",
+        "status": status_of_call(turn),
         "ranking": told["ranking"],
         "steps": told["steps"],
         "minutes": told["minutes"],
@@ -272,24 +298,23 @@ def phone_result(
     }
 
 
-def phoned_event(session: PhoneSession, turn: Turn) -> Event:
+def phoned_event(plan: Plan, turn: Turn | None, status: str) -> Event:
     """The record of what a call led to."""
-    plan = session.plan(turn)
     spares = plan.load.spares if plan.load else ()
     return new_event(
         "phoned",
-        status=turn.step.id if turn.step.kind == "done" else "stopped",
+        status=status,
         urgency=plan.urgency,
         van=[s.name for s in spares],
         instruments=list(plan.instruments),
         switch_off=[a.what for a in plan.switch_off],
         keep_off=[a.what for a in plan.keep_off],
-        shown=shown(turn),
+        shown=shown(turn) if turn is not None else {},
     )
 
 
-def opened_by_phone(event: Event) -> Event:
-    """The first event of a case, as one that starts with a call."""
+def opened_by_phone(event: Event, asks: Sequence[str]) -> Event:
+    """The first event of a case, as one that starts with a call; `asks`: what is asked later."""
     on_site = ("instruments", "qualification", "meter_category")
     data = {k: v for k, v in event.data.items() if k not in on_site}
-    return replace(event, data={**data, "stage": PHONE})
+    return replace(event, data={**data, "stage": PHONE, "asks": list(asks)})

@@ -22,6 +22,8 @@ TIE = 1e-3
 """Minutes that a certainty of having the spare is worth: it only decides between equal costs."""
 APART = 0.5
 """Two causes are told apart by a test whose outcomes overlap by no more than this."""
+ALWAYS = "multimeter"
+"""Goes along whatever is likely."""
 LIKELY = 0.99
 """Causes are taken into account, the likeliest first, up to this share."""
 
@@ -168,7 +170,7 @@ def load_for(
 def instruments_for(
     belief: Belief, instrument: Mapping[str, str], share: float = SHARE
 ) -> tuple[str, ...]:
-    """The fewest instruments that do nearly what all of them together would do.
+    """The fewest instruments, the multimeter among them, that do nearly what all would do.
 
     What a set of tests does is the chance that two causes in two different units, drawn by
     their probability, are told apart by one of the tests.
@@ -186,8 +188,10 @@ def instruments_for(
         Sorted by id, without ``none``.
     """
     table = belief.table
-    kinds = sorted(set(instrument.values()) - {"none"})
-    apart = {kind: np.zeros(0) for kind in ("none", *kinds)}
+    used = set(instrument.values())
+    always = tuple({ALWAYS} & used)
+    kinds = sorted(used - {"none", ALWAYS})
+    apart = {kind: np.zeros(0) for kind in ("none", *always, *kinds)}
     chosen, weight = _pairs(belief)
     for kind in apart:
         tests = [table.test_index[t] for t, own in instrument.items() if own == kind]
@@ -196,12 +200,12 @@ def instruments_for(
     for size in range(len(kinds) + 1):
         tried: list[tuple[float, tuple[str, ...]]] = []
         for some in itertools.combinations(kinds, size):
-            told = np.maximum.reduce([apart["none"], *(apart[kind] for kind in some)])
+            told = np.maximum.reduce([apart[kind] for kind in ("none", *always, *some)])
             tried.append((-float((weight * told).sum()), some))
         gained, some = min(tried)
         if -gained >= share * best - 1e-12:
-            return some
-    return tuple(kinds)
+            return tuple(sorted((*always, *some)))
+    return tuple(sorted((*always, *kinds)))
 
 
 def _pairs(belief: Belief) -> tuple[NDArray[np.int_], Floats]:
