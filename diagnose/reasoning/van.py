@@ -20,6 +20,8 @@ SHARE = 0.9
 """Share of what is still likely that the van covers unless another one is chosen."""
 TIE = 1e-3
 """Minutes that a certainty of having the spare is worth: it only decides between equal costs."""
+SOLVED_TO = 1e-6
+"""The solver keeps to its constraints to within this much."""
 APART = 0.5
 """Two causes are told apart by a test whose outcomes overlap by no more than this."""
 ALWAYS = "multimeter"
@@ -96,7 +98,9 @@ def cheapest(needs: Needs, prices: Mapping[str, float], share: float) -> frozens
     total = sum(p for spares, p in needs.items() if spares)
     if total <= 0:
         return frozenset()
-    return _solve(needs, prices, at_least=share * total)
+    if share * total + SOLVED_TO > total:
+        return frozenset[str]().union(*(spares for spares, p in needs.items() if p > 0))
+    return _solve(needs, prices, at_least=share * total + SOLVED_TO)
 
 
 def best_within(needs: Needs, prices: Mapping[str, float], money: float) -> frozenset[str]:
@@ -125,7 +129,7 @@ def _solve(
             program.implies(count + g, [place[name]])
     covers = [(count + g, p) for g, (_, p) in enumerate(groups)]
     if at_least is not None:
-        program.at_least(covers, at_least - 1e-9)
+        program.at_least(covers, at_least)
     if money is not None:
         program.at_most([(k, prices[name]) for name, k in place.items()], money)
     taken = program.solve().taken
