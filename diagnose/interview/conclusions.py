@@ -131,12 +131,15 @@ def checks_for(installation: Installation) -> list[Check]:
             "Starts by itself",
             f"Automatic mode, sump with water: let {start} by hand. The pump must start.",
             ("work_at_height",),
+            ("will_not_start_auto", "will_not_start_at_all"),
         ),
         Check(
             "stops_auto",
             "Stops when full",
             f"While it runs, lift {stop} by hand. The pump must stop.",
             ("work_at_height",),
+            ("will_not_stop", "overflows"),
+            {"high_float_stops": ("rests",)},
         ),
     ]
     if has("sump_float"):
@@ -147,6 +150,11 @@ def checks_for(installation: Installation) -> list[Check]:
                 "While it runs, lift the sump float out by its lead, from outside, and let it "
                 "hang. The pump must stop and the sump-dry lamp must light.",
                 ("confined_sump",),
+                like={
+                    "sump_float_stops": ("rests",),
+                    "dry_output": ("high",),
+                    "lamp_fed@dry_lamp": ("lit",),
+                },
             )
         )
     checks += [
@@ -155,12 +163,15 @@ def checks_for(installation: Installation) -> list[Check]:
             "Starts and stops by hand",
             "Manual mode: switch the pump on and off. It must follow each time. Put the switch "
             "back to automatic.",
+            (),
+            ("will_not_start_manual", "will_not_start_at_all", "will_not_stop"),
         ),
         Check(
             "water",
             "Water arrives",
             "Look at the inlet of the roof tank while the pump runs.",
             ("work_at_height",),
+            like={"flow_bucket": ("good",)},
         ),
         Check(
             "current",
@@ -169,6 +180,7 @@ def checks_for(installation: Installation) -> list[Check]:
             "the panel as far as it goes, switch on. Compare with the nameplate while it pumps. "
             "Isolate before the clamp comes off. By a qualified person.",
             ("mains_live", "meter_category"),
+            like={"motor_current": ("light", "good")},
         ),
     ]
     if has("rcd"):

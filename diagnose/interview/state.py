@@ -30,6 +30,15 @@ class Finding:
     by_phone: bool = False
 
 
+@dataclass(frozen=True)
+class Checked:
+    """A check after a repair, its result (pass | fail | cannot) and after how many repairs."""
+
+    check: str
+    result: str
+    after_repairs: int
+
+
 @dataclass
 class State:
     """Everything the next step hangs on; rebuilt from the events at every turn."""
@@ -46,6 +55,7 @@ class State:
     minutes: float = 0.0
     repairs: list[tuple[str, str]] = field(default_factory=list)
     checks: dict[str, str] = field(default_factory=dict)
+    checked: list[Checked] = field(default_factory=list)
     concluded: dict[str, Any] | None = None
     stopped: str = ""
     closed: Mapping[str, Any] | None = None
@@ -176,7 +186,9 @@ def _fold(
         state.concluded = None
         state.electrical = Electrical.UNKNOWN
     elif event.kind == "verified":
-        state.checks[str(data["check"])] = str(data["result"])
+        check, result = str(data["check"]), str(data["result"])
+        state.checks[check] = result
+        state.checked.append(Checked(check, result, len(state.repairs)))
     elif event.kind == "stopped":
         state.stopped = str(data.get("reason", "stopped"))
     elif event.kind == "closed":
