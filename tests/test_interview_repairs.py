@@ -8,6 +8,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
+from diagnose.interview.conclusions import checks_for
 from diagnose.interview.drive import Reply, drive
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
@@ -260,3 +261,19 @@ def test_a_masked_second_fault_is_repaired_in_the_same_visit(second: str) -> Non
     assert (outcome.turn.step.kind, outcome.turn.step.id) == ("done", "verified")
     assert not person.left
     assert [unit for unit, _ in outcome.turn.state.repairs] == ["adapter", "roof_high_float"]
+
+
+def test_every_check_names_tests_outcomes_and_complaints_that_exist() -> None:
+    session = standard_session()
+    known = session.knowledge.tests
+    mapped = 0
+    for check in checks_for(session.installation):
+        assert set(check.complaints) <= set(session.knowledge.complaints), check.id
+        for test, outcomes in check.like.items():
+            spec = known[test.partition("@")[0]]
+            assert set(outcomes) <= {o.id for o in spec.outcomes}, test
+            healthy = session.matrix.of(HEALTHY, test)
+            passes = [session.outcome_index(test, o) for o in outcomes]
+            assert healthy[passes].sum() > 0.95, f"{check.id}: {test} fails on a sound installation"
+            mapped += 1
+    assert mapped >= 6

@@ -138,8 +138,7 @@ def checks_for(installation: Installation) -> list[Check]:
             "Stops when full",
             f"While it runs, lift {stop} by hand. The pump must stop.",
             ("work_at_height",),
-            ("will_not_stop", "overflows"),
-            {"high_float_stops": ("rests",)},
+            like={"high_float_stops": ("rests",), "pump_as_found_full": ("rests",)},
         ),
     ]
     if has("sump_float"):
@@ -163,8 +162,7 @@ def checks_for(installation: Installation) -> list[Check]:
             "Starts and stops by hand",
             "Manual mode: switch the pump on and off. It must follow each time. Put the switch "
             "back to automatic.",
-            (),
-            ("will_not_start_manual", "will_not_start_at_all", "will_not_stop"),
+            like={"motor_by_hand_call": ("turns",), "pump_heard_off": ("silent",)},
         ),
         Check(
             "water",
