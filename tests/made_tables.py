@@ -13,7 +13,8 @@ from diagnose.knowledge.load import load_knowledge
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
 from diagnose.plant.matrix import MatrixBuilder
-from diagnose.reasoning.belief import Hypotheses, with_errors
+from diagnose.reasoning.belief import Hypotheses
+from diagnose.reasoning.wrong_answers import with_errors
 
 ROOT = Path(__file__).resolve().parent.parent
 KIND = "tank_and_sump"

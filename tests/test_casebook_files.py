@@ -15,8 +15,12 @@ from hypothesis import strategies as st
 from diagnose.casebook.files import FileStore, default_store, event_text
 from diagnose.casebook.store import CaseHeader, CaseStore, slug, status_of
 from diagnose.errors import DiagnoseError
+from diagnose.interview.describing import next_ask
 from diagnose.interview.events import Event, new_event
-from tests.campaigns.kills import run_kills
+from diagnose.interview.state import replay, variants_of
+from diagnose.plant.compose import compose
+from tests.campaigns.kills import run_kills, run_set_up_kills
+from tests.tiny import tiny
 
 VARIANTS = {"module": "active_low", "drive": "contactor"}
 
@@ -110,6 +114,62 @@ def test_an_edited_file_is_put_in_order_before_it_is_added_to(tmp_path: Path) ->
     FileStore(tmp_path).append(case.id, finding("two"))
     assert [e.data.get("raw") for e in store.events(case.id)] == [None, "one", "two"]
     assert store.header(case.id).site == "Mill Lane 3"
+
+
+OLD = """\
+# A case of diagnose. Events are added at the end and never changed.
+format: 1
+id: 2026-03-01-mill-lane-3
+title: ''
+site: Mill Lane 3
+installation: bench
+variants:
+  second: none
+  cell: small
+opened: '2026-03-01T09:30:00+00:00'
+knowledge: d1
+events:
+- id: 95b86d0f-a1f0-4b8d-a7f7-fe4a1c7e4c73
+  at: '2026-03-01T09:30:00+00:00'
+  kind: opened
+  data:
+    title: ''
+    site: Mill Lane 3
+    installation: bench
+    variants:
+      second: none
+      cell: small
+    instruments:
+    - multimeter
+    meter_category: cat_iii
+    qualification: licensed
+    knowledge: d1
+- id: 0f0d10ff-7d3c-4bde-8d1c-5b7b4d3bbd8e
+  at: '2026-03-01T09:31:00+00:00'
+  kind: complaint
+  data:
+    ids:
+    - stays_hot
+"""
+"""A case as it was written when all of the set-up went into its first event."""
+
+
+def test_a_case_described_in_one_piece_stays_as_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "2026-03-01-mill-lane-3.yaml"
+    path.write_text(OLD)
+    store = FileStore(tmp_path)
+    (case,) = store.listing().cases
+    events = store.events(case.id)
+    assert status_of(events) == "open"
+    state = replay(events, {})
+    assert state.opened == {**events[0].data}
+    assert state.complaints == ("stays_hot",)
+    assert variants_of(case.variants, events) == {"second": "none", "cell": "small"}
+    kb = tiny()
+    assert next_ask(kb, compose(kb, case.installation, case.variants), events) is None
+    store.append(case.id, new_event("resumed"))
+    assert path.read_text().startswith(OLD)
+    assert [e.kind for e in store.events(case.id)] == ["opened", "complaint", "resumed"]
 
 
 BAD = {
@@ -212,6 +272,14 @@ def test_a_killed_writer_loses_no_answer(tmp_path: Path) -> None:
     report = run_kills(tmp_path, rounds=6, seed=1)
     assert report.kills == 6
     assert report.acknowledged > 0
+    assert report.lost == 0
+    assert report.unreadable == 0
+
+
+def test_a_kill_during_the_set_up_loses_no_answer(tmp_path: Path) -> None:
+    report = run_set_up_kills(tmp_path, rounds=4, seed=1)
+    assert report.kills == 4
+    assert report.acknowledged > 4
     assert report.lost == 0
     assert report.unreadable == 0
 

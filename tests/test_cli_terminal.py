@@ -2,19 +2,27 @@
 
 import os
 import re
+import signal
 import sys
 from pathlib import Path
 
 import pexpect
 import pytest
+from typer.testing import CliRunner
 
 from diagnose.casebook.files import FileStore
+from diagnose.casebook.store import CaseHeader, status_of
+from diagnose.cli import app
+from diagnose.interview.events import Event
 from diagnose.interview.session import Session, Turn
+from diagnose.interview.state import replay, variants_of
 from tests.people import SimulatedPerson, clear_modes, standard_session
 
 ESCAPE = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 PATIENCE = 300
 """Seconds to wait for the screen: a cold matrix on a busy machine; no test is timed by it."""
+SET_UP = ("Demo Lane 4", "", "", "cat_iii", "licensed")
+"""What is typed at the questions of the set-up."""
 
 
 @pytest.fixture(scope="module")
@@ -54,8 +62,8 @@ class Typist:
         self.child.sendline(line)
 
     def describe(self) -> None:
-        """The few questions before the case is opened: the standard installation, all at hand."""
-        for line in ("Demo Lane 4", "", "", "cat_iii", "licensed"):
+        """The few questions of the set-up: the standard installation, all at hand."""
+        for line in SET_UP:
             self.prompt()
             self.type(line)
 
@@ -235,15 +243,85 @@ def test_a_callout_goes_on_after_it_was_cut_off(
         assert f"diagnose callout --resume {case.id}" in screen
         assert "Traceback" not in screen
         assert typist.child.exitstatus == 130
-    assert len(before) == 4
+    assert [e.kind for e in before] == [
+        *("opened", "described", "described", "described", "described"),
+        *("answered", "answered", "answered"),
+    ]
     again = Typist(session, mode, tmp_path, "--no-color", "--resume")
     assert case.id in again.prompt()
     events = FileStore(tmp_path).events(case.id)
-    assert [e.id for e in events[:4]] == [e.id for e in before]
-    assert [e.kind for e in events[4:]] == ["resumed"]
+    assert [e.id for e in events[: len(before)]] == [e.id for e in before]
+    assert [e.kind for e in events[len(before) :]] == ["resumed"]
     again.type(again.line(again.turn()))
     assert again.lead().step.id == "verified"
     again.child.close(force=True)
+
+
+def only_case(folder: Path) -> tuple[CaseHeader, list[Event]]:
+    """The one case on file."""
+    (case,) = FileStore(folder).listing().cases
+    return case, FileStore(folder).events(case.id)
+
+
+def test_the_set_up_goes_on_after_each_kill(tmp_path: Path, session: Session, mode: str) -> None:
+    typist = Typist(session, mode, tmp_path, "--no-color")
+    for count, line in enumerate(SET_UP):
+        shown = typist.prompt()
+        assert ("The standard one has" in shown) == (count == 1)
+        assert ("instruments are at hand" in shown) == (count == 2)
+        assert ("measuring category" in shown) == (count == 3)
+        assert ("Who does the work" in shown) == (count == 4)
+        typist.type(line)
+        if count + 1 < len(SET_UP):
+            typist.prompt()  # the next question: the answer before must be on file by now
+            case, events = only_case(tmp_path)
+            assert sum(e.kind in ("opened", "described") for e in events) == count + 1
+            assert status_of(events) == "being set up"
+            typist.child.kill(signal.SIGKILL)
+            typist.child.close()
+            typist = Typist(session, mode, tmp_path, "--no-color", "--resume")
+    assert case.id == f"{case.opened[:10]}-demo-lane-4"
+    assert typist.lead().step.id == "verified"
+    _, events = only_case(tmp_path)
+    said = [e for e in events if e.kind in ("opened", "described")]
+    assert [list(e.data) for e in said[1:]] == [
+        *(["wiring"], ["instruments"], ["meter_category"], ["qualification"]),
+    ]
+    assert sum(e.kind == "resumed" for e in events) == len(SET_UP) - 1
+    opened = typist.turn().state.opened
+    assert opened["site"] == "Demo Lane 4"
+    assert opened["variants"] == session.installation.choices
+    assert "multimeter" in opened["instruments"]
+    assert (opened["meter_category"], opened["qualification"]) == ("cat_iii", "licensed")
+    typist.child.close(force=True)
+
+
+@pytest.mark.parametrize("how", ["interrupt", "end of input"])
+def test_a_set_up_can_be_left(tmp_path: Path, session: Session, mode: str, how: str) -> None:
+    first = Typist(session, mode, tmp_path / "none", "--no-color")
+    first.prompt()
+    first.child.sendcontrol("c")
+    assert "nothing is on file" in first.end()
+    typist = Typist(session, mode, tmp_path, "--no-color")
+    for line in SET_UP[:2]:
+        typist.prompt()
+        typist.type(line)
+    typist.prompt()
+    (typist.child.sendcontrol("c") if how == "interrupt" else typist.child.sendeof())
+    screen = typist.end()
+    assert "Every answer is on file" in screen
+    assert typist.child.exitstatus == 130
+    case, _ = only_case(tmp_path)
+    assert f"diagnose callout --resume {case.id}" in screen
+    store = ("--store", str(tmp_path))
+    listed = CliRunner().invoke(app, ["cases", *store])
+    assert listed.stdout == f"{case.id}  being set up\n"
+    one = CliRunner().invoke(app, ["cases", "show", case.id, *store]).stdout
+    assert "opened: Demo Lane 4" in one
+    assert "described: wiring: standard" in one
+    close = ("close", case.id, "--found", "dirt", "--confirmed", "measured", *store)
+    assert CliRunner().invoke(app, close).exit_code == 0
+    assert CliRunner().invoke(app, ["cases", *store]).stdout == f"{case.id}  closed\n"
 
 
 def test_an_installation_is_described(tmp_path: Path, session: Session, mode: str) -> None:
@@ -265,11 +343,13 @@ def test_an_installation_is_described(tmp_path: Path, session: Session, mode: st
     typist.type("0")
     typist.prompt()
     typist.type("unqualified")
-    typist.child.expect_exact("on file at")
-    (case,) = FileStore(tmp_path).listing().cases
+    typist.prompt()
+    case, events = only_case(tmp_path)
     name, _, choice = changed.partition("=")
-    assert case.variants == {**session.installation.choices, name: choice}
-    opened = FileStore(tmp_path).events(case.id)[0].data
+    variants = variants_of(case.variants, events)
+    assert variants == {**session.installation.choices, name: choice}
+    opened = replay(events, {}).opened
+    assert opened["variants"] == variants
     assert opened["instruments"] == []
     assert (opened["qualification"], opened["meter_category"]) == ("unqualified", "none")
     typist.child.close(force=True)

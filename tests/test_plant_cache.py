@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from diagnose.cache import cache_folder
 from diagnose.knowledge import records
 from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.records import KnowledgeBase
@@ -252,10 +253,10 @@ def test_where_the_cache_lies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setenv("DIAGNOSE_CACHE", str(tmp_path / "mine"))
     matrix_for(*pair())
     assert the_file(tmp_path / "mine").suffix == ".npz"
-    assert cache.cache_folder(tmp_path / "named") == tmp_path / "named"
+    assert cache_folder(tmp_path / "named") == tmp_path / "named"
     monkeypatch.delenv("DIAGNOSE_CACHE")
     monkeypatch.setattr("platformdirs.user_cache_path", lambda name, **_: tmp_path / name)
-    assert cache.cache_folder() == tmp_path / "diagnose"
+    assert cache_folder() == tmp_path / "diagnose"
 
 
 def test_old_files_make_room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -22,8 +22,8 @@ from diagnose.reasoning.belief import (
     Belief,
     Hypotheses,
     information,
-    with_errors,
 )
+from diagnose.reasoning.wrong_answers import with_errors
 from tests.made_tables import made_table, random_table, shipped_table
 from tests.oracles.bayes import NetworkOracle
 

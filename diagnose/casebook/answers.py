@@ -49,7 +49,8 @@ class Answers:
         A reading, an outcome or ``cannot`` for the first, second, ... time that the test is
         asked; the last one stays. A test that is not there cannot be measured.
     history : question -> choice
-        Safety and history questions; one that is not there takes its default.
+        Safety and history questions, and those of a telephone call; one that is not there takes
+        its default.
     verification : check -> pass | fail | cannot
         Empty: the callout ends with its conclusion. Otherwise the cause is taken as repaired,
         and a check that is not there cannot be made.
@@ -217,7 +218,9 @@ class _Checker:
 
     def history(self) -> dict[str, str]:
         asked = {
-            n: q for n, q in self.knowledge.questions.items() if q.kind in ("safety", "history")
+            name: question
+            for name, question in self.knowledge.questions.items()
+            if question.kind in ("safety", "phone", "history")
         }
         found = {}
         for name, choice in self.reader.text_map("history").items():

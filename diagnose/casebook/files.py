@@ -12,10 +12,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import yaml
-from filelock import FileLock, Timeout
 
 from diagnose.casebook.store import FORMAT, CaseHeader, Listing, check_time, new_id
 from diagnose.errors import DiagnoseError, Issue, Place, fail
@@ -23,6 +22,9 @@ from diagnose.interview.events import KINDS, Event
 from diagnose.knowledge.reading import Mapping as Node
 from diagnose.knowledge.reading import Reader, Text, read_yaml
 from diagnose.knowledge.reading import Sequence as ListNode
+
+if TYPE_CHECKING:
+    from filelock import FileLock
 
 PATTERN = "[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]-*.yaml"
 NUMBERS = ("minutes", "probability")
@@ -129,6 +131,8 @@ class FileStore:
 
     def _lock(self, name: str) -> FileLock:
         if name not in self._locks:
+            from filelock import FileLock  # only here: reading needs none, and it imports much
+
             self._locks[name] = FileLock(self.folder / f".{name}.lock", timeout=PATIENCE)
         return self._locks[name]
 
@@ -137,7 +141,7 @@ class FileStore:
         try:
             with self._lock(name):
                 yield
-        except Timeout as error:
+        except TimeoutError as error:
             raise fail("busy", f"another program is writing to '{name}'") from error
 
     @contextmanager
@@ -147,7 +151,7 @@ class FileStore:
         lock = self._lock(case_id)
         try:
             lock.acquire(timeout=0)
-        except Timeout as error:
+        except TimeoutError as error:
             raise fail("busy", f"the case '{case_id}' is open in another program") from error
         try:
             yield

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from diagnose.errors import Issue, fail
+from diagnose.interview.describing import left_to_ask
 from diagnose.interview.events import Event
 from diagnose.interview.state import withdrawn_ids
 
@@ -31,7 +32,8 @@ class CaseHeader:
     installation : str
         Id of the installation type.
     variants : mapping
-        Every variant with its choice.
+        Every variant with its choice as the case was opened; what is described later takes its
+        place (`diagnose.interview.state.variants_of`).
     opened : str
         UTC, ISO 8601.
     knowledge : str
@@ -113,7 +115,7 @@ def new_id(case: CaseHeader, number: int) -> str:
 def status_of(events: Sequence[Event]) -> str:
     """Where a case stands, in a word or two."""
     gone = withdrawn_ids(events)
-    status = "open"
+    status = "being set up" if left_to_ask(events) else "open"
     for event in events:
         if event.id in gone:
             continue
@@ -127,8 +129,10 @@ def status_of(events: Sequence[Event]) -> str:
             status = "verification failed" if event.data.get("result") == "fail" else status
         elif event.kind == "stopped":
             status = "stopped"
+        elif event.kind == "phoned":
+            status = "called"
         elif event.kind in ("resumed", "withdrawn", "finding"):
-            status = status if status == "repaired" else "open"
+            status = status if status in ("repaired", "being set up") else "open"
     return status
 
 

@@ -82,6 +82,97 @@ def callout(
         raise typer.Exit(code)
 
 
+@app.command()
+def phone(
+    case: Annotated[
+        str | None, typer.Argument(metavar="CASE", help="With --resume: the call to go on with.")
+    ] = None,
+    answers: Annotated[
+        Path | None,
+        typer.Option("--answers", metavar="FILE", help="Take all answers from a file, ask nobody."),
+    ] = None,
+    json: Annotated[
+        bool, typer.Option("--json", help="With --answers: print the result as one object.")
+    ] = False,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with the call CASE, or with the latest case.")
+    ] = False,
+    share: Annotated[
+        float, typer.Option("--share", help="Share of what is still likely that the van covers.")
+    ] = 0.9,
+    store: StoreOption = None,
+    knowledge: KnowledgeOption = None,
+    installation: Annotated[
+        str | None, typer.Option("--installation", metavar="ID", help="Kind of installation.")
+    ] = None,
+    variants: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
+    ] = None,
+    no_color: PlainOption = False,
+) -> None:
+    """Before the drive: ask the customer; how urgent, what to switch off, what to load."""
+    from diagnose.cli.phone import Request, run_phone
+
+    request = Request(
+        case, answers, json, resume, store, knowledge, installation, variants or [], share, no_color
+    )
+    code = run_phone(request)
+    if code:
+        raise typer.Exit(code)
+
+
+@app.command()
+def survey(
+    installation: Annotated[
+        str | None, typer.Option("--installation", metavar="ID", help="Kind of installation.")
+    ] = None,
+    variants: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
+    ] = None,
+    instruments: Annotated[
+        str | None, typer.Option("--instruments", metavar="A,B", help="At hand (else: all).")
+    ] = None,
+    qualification: Annotated[
+        str, typer.Option("--qualification", help="licensed, instructed or unqualified.")
+    ] = "instructed",
+    threshold: Annotated[
+        float, typer.Option("--threshold", help="Chance with which a test must reveal a fault.")
+    ] = 0.8,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="Write it: .md, .txt, or .yaml to fill in."),
+    ] = None,
+    filled: Annotated[
+        Path | None,
+        typer.Option("--filled", metavar="FILE", help="Say what a filled-in list means (YAML)."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one object for scripts.")] = False,
+    knowledge: KnowledgeOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """A visit without a complaint: the shortest checklist that reveals every detectable fault."""
+    from diagnose.cli.survey import Request, run_survey
+
+    code = run_survey(
+        Request(
+            installation,
+            variants or (),
+            instruments,
+            qualification,
+            threshold,
+            out,
+            filled,
+            json,
+            knowledge,
+            no_color,
+        )
+    )
+    if code:
+        raise typer.Exit(code)
+
+
 cases_app = typer.Typer(help="List the cases on file, or show one.", rich_markup_mode=None)
 app.add_typer(cases_app, name="cases")
 

@@ -15,14 +15,13 @@ from diagnose.casebook.store import CaseHeader, CaseStore
 from diagnose.cli.ask import Terminal
 from diagnose.cli.common import load, session_for, settings, store_at
 from diagnose.cli.render import Screen, Titles
-from diagnose.cli.setup import Described, Setup
+from diagnose.cli.setup import Setup
 from diagnose.errors import fail
 from diagnose.interview.drive import Outcome, Reply, drive, summary
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.records import KnowledgeBase
-from diagnose.plant.compose import compose
 
 INTERRUPTED = 130
 
@@ -73,9 +72,9 @@ def _interactive(request: Request) -> int:
         if request.resume:
             case_id = request.case or store.latest()
         else:
-            setup = Setup(knowledge, screen)
-            described = setup.describe(request.installation, settings(request.variants))
-            case_id = _open(store, knowledge, described)
+            chosen = settings(request.variants)
+            opened = Setup(knowledge, screen).begin(request.installation, chosen)
+            case_id = store.create(header_of(opened), [opened]).id
         with store.hold(case_id):
             return _lead(request, screen, store, knowledge, case_id)
     except (KeyboardInterrupt, EOFError):
@@ -83,24 +82,8 @@ def _interactive(request: Request) -> int:
         if case_id:
             _resume_hint(screen, request, case_id)
         else:
-            screen.para("Stopped before a case was opened: nothing is on file.")
+            screen.para("Stopped before anything was answered: nothing is on file.")
         return INTERRUPTED
-
-
-def _open(store: CaseStore, knowledge: KnowledgeBase, described: Described) -> str:
-    installation = described.installation
-    event = new_event(
-        "opened",
-        title="",
-        site=described.site,
-        installation=installation.type.id,
-        variants=dict(installation.choices),
-        instruments=list(described.instruments),
-        meter_category=described.meter_category,
-        qualification=described.qualification,
-        knowledge=knowledge.digest,
-    )
-    return store.create(header_of(event), [event]).id
 
 
 def header_of(opened: Event) -> CaseHeader:
@@ -130,23 +113,27 @@ def _lead(
             "The knowledge base has changed since this case was opened: the answers stand, "
             "and are weighed anew."
         )
-    installation = compose(knowledge, header.installation, header.variants)
-    session = session_for(knowledge, installation, screen.plain)
+
+    def record(event: Event) -> None:
+        store.append(case_id, event)
+
     if request.resume:
         event = new_event("resumed")
-        store.append(case_id, event)
+        record(event)
         events.append(event)
-        done = sum(e.kind in ("finding", "answered") for e in events)
+        done = sum(e.kind in ("described", "finding", "answered") for e in events)
         screen.para(
             f"Going on after {done} answers. The electrical state counts as unknown, so as live, "
             "until it is proved dead again."
         )
+    installation = Setup(knowledge, screen).go_on(header, events, record)
+    session = session_for(knowledge, installation, screen.plain)
     person = Terminal(session, screen, events)
     outcome = drive(
         session,
         events,
         person,
-        record=lambda event: store.append(case_id, event),
+        record=record,
         refused=person.refused,
         after=person.after,
     )

@@ -10,10 +10,11 @@ from diagnose.cli.common import store_at
 from diagnose.cli.render import Screen
 from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event
-from diagnose.interview.state import withdrawn_ids
+from diagnose.interview.state import variants_of, withdrawn_ids
 
 SAYS = {
     "opened": "opened",
+    "described": "described",
     "complaint": "complaint",
     "answered": "answered",
     "act": "done",
@@ -25,6 +26,7 @@ SAYS = {
     "withdrawn": "taken back",
     "stopped": "stopped",
     "resumed": "resumed",
+    "phoned": "called",
     "closed": "closed",
 }
 
@@ -72,7 +74,7 @@ def show_case(case_id: str, folder: Path | None, no_color: bool) -> None:
     screen.field("Title", header.title)
     screen.field("Site", header.site)
     screen.field("Wiring", header.installation)
-    for name, choice in header.variants.items():
+    for name, choice in variants_of(header.variants, events).items():
         screen.field("", f"{name}: {choice}")
     screen.field("File", store.where(case_id))
     screen.line()
@@ -86,7 +88,9 @@ def described(event: Event, events: dict[str, Event]) -> str:
     """An event's data in one line."""
     data: dict[str, Any] = dict(event.data)
     if event.kind == "opened":
-        return str(data.get("qualification", ""))
+        return str(data.get("qualification", data.get("site", "")))
+    if event.kind == "described":
+        return ", ".join(_said(key, value) for key, value in data.items())
     if event.kind == "complaint":
         return ", ".join(data["ids"])
     if event.kind == "answered":
@@ -111,3 +115,11 @@ def described(event: Event, events: dict[str, Event]) -> str:
             text = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
             parts.append(f"{key} {text}" if event.kind == "closed" else text)
     return "; ".join(p for p in parts if p.strip())
+
+
+def _said(key: str, value: Any) -> str:
+    """One answer of the set-up in words."""
+    if isinstance(value, dict):
+        return ", ".join(f"{name}: {choice}" for name, choice in value.items())
+    text = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+    return f"{key.replace('_', ' ')}: {text or 'none'}"

@@ -12,7 +12,7 @@ from diagnose.cli.common import load, store_at
 from diagnose.cli.render import Screen
 from diagnose.errors import fail
 from diagnose.interview.events import Event, new_event
-from diagnose.interview.state import withdrawn_ids
+from diagnose.interview.state import variants_of, withdrawn_ids
 from diagnose.interview.steps import Option
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import compose
@@ -70,7 +70,7 @@ def close_case(
     header, events = store.header(case_id), store.events(case_id)
     if any(event.kind == "closed" for event in events):
         raise fail("closed", f"the case '{case_id}' is closed already")
-    modes = compose(knowledge, header.installation, header.variants).modes
+    modes = compose(knowledge, header.installation, variants_of(header.variants, events)).modes
     if given.confirmed is not None and given.confirmed not in CONFIRMED:
         message = f"'{given.confirmed}' is not a way of confirming"
         raise fail("unknown-id", message, None, CONFIRMED)

@@ -15,13 +15,15 @@ if TYPE_CHECKING:
     from diagnose.interview.session import Session
     from diagnose.knowledge.records import KnowledgeBase
     from diagnose.plant.compose import Installation
+    from diagnose.plant.matrix import DependencyMatrix
 
 
 def load(folder: str | None) -> KnowledgeBase:
     """The knowledge base of a folder, or the one that comes with the program."""
-    from diagnose.knowledge.load import find_knowledge, load_knowledge
+    from diagnose.knowledge.cache import knowledge_for
+    from diagnose.knowledge.folder import find_knowledge
 
-    return load_knowledge(find_knowledge(folder))
+    return knowledge_for(find_knowledge(folder))
 
 
 def store_at(folder: Path | None) -> FileStore:
@@ -104,8 +106,15 @@ def session_for(
 ) -> Session:
     """The session of one installation; its matrix from the cache or computed now."""
     from diagnose.interview.session import Session
+
+    return Session(knowledge, installation, matrix_of(knowledge, installation, plain))
+
+
+def matrix_of(
+    knowledge: KnowledgeBase, installation: Installation, plain: bool = False
+) -> DependencyMatrix:
+    """The matrix of one installation, from the cache or computed now."""
     from diagnose.plant.cache import matrix_for
 
     with progress_bar("Computing what each test would show", plain) as report:
-        matrix = matrix_for(knowledge, installation, report)
-    return Session(knowledge, installation, matrix)
+        return matrix_for(knowledge, installation, report)

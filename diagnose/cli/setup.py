@@ -1,17 +1,33 @@
-"""Describing the installation, the instruments and the person, before the case is opened."""
+"""Describing the installation, the instruments and the person, before the first step."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping
 
 from diagnose.casebook.answers import METER_CATEGORIES, QUALIFICATIONS
+from diagnose.casebook.store import CaseHeader
 from diagnose.cli.ask import clean, match
-from diagnose.cli.render import INSTRUMENTS, Screen, name_of
-from diagnose.errors import DiagnoseError
+from diagnose.cli.render import INSTRUMENTS as NAMES
+from diagnose.cli.render import Screen, name_of
+from diagnose.interview.describing import (
+    DIFFERS,
+    INSTRUMENTS,
+    METER,
+    SITE,
+    STANDARD,
+    VARIANT,
+    WIRING,
+    Ask,
+    asks_for,
+    described,
+    instruments_used,
+    next_ask,
+)
+from diagnose.interview.events import Event, new_event
+from diagnose.interview.state import variants_of
 from diagnose.interview.steps import Option
-from diagnose.knowledge.records import InstallationType, KnowledgeBase
+from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation, compose
 
 CATEGORY_TEXTS = {
@@ -33,22 +49,11 @@ PROVING = (
     "A two-pole voltage tester is needed besides, whatever is listed here: nothing is touched "
     "before it is proved dead."
 )
-METERS = ("multimeter", "loz", "clamp", "capacitance", "insulation_tester")
-
-
-@dataclass(frozen=True)
-class Described:
-    """Everything the first event of a case needs."""
-
-    installation: Installation
-    site: str
-    instruments: tuple[str, ...]
-    meter_category: str
-    qualification: str
+SITE_PROMPT = "Name of the site or the customer's reference (Enter: none) > "
 
 
 class Setup:
-    """The first few questions."""
+    """The first few questions; each answer becomes one event of the case."""
 
     def __init__(
         self, knowledge: KnowledgeBase, screen: Screen, read: Callable[[str], str] = input
@@ -57,41 +62,89 @@ class Setup:
         self.screen = screen
         self.read = read
 
-    def describe(self, kind: str | None, chosen: Mapping[str, str]) -> Described:
-        """Ask for what the options do not say.
+    def begin(self, kind: str | None, chosen: Mapping[str, str]) -> Event:
+        """Ask the first question: the ``opened`` event that its answer makes.
 
         Raises
         ------
         DiagnoseError
             An unknown installation, variant or choice among the options.
         """
-        given = kind is not None or bool(chosen)
-        kind = kind or self._kind()
-        installation = compose(self.knowledge, kind, chosen)
+        known = [WIRING] if kind is not None or chosen else []
+        several = kind is None and len(self.knowledge.installations) > 1
+        standard = None if several else self._composed(kind, chosen)
         self.screen.rule("A new callout")
         self.screen.para(FIRST, style="bold yellow")
-        site = self.read("Name of the site or the customer's reference (Enter: none) > ")
-        if not given:
-            installation = self._variants(installation)
-        instruments = self._instruments()
-        category = "none"
-        if set(METERS) & set(instruments):
-            category = self._one(
+        site = ""
+        if standard is None:
+            standard = self._composed(self._kind(), chosen)
+        else:
+            site = clean(self.read(SITE_PROMPT))
+            known = [*known, SITE]
+        asks = asks_for(self.knowledge, known)
+        nothing = {} if INSTRUMENTS in asks else {INSTRUMENTS: [], METER: "none"}
+        return new_event(
+            "opened",
+            title="",
+            site=site,
+            installation=standard.type.id,
+            variants=dict(standard.choices),
+            knowledge=self.knowledge.digest,
+            asks=asks,
+            **nothing,
+        )
+
+    def go_on(
+        self,
+        case: CaseHeader,
+        events: list[Event],
+        record: Callable[[Event], None],
+        only: Collection[str] = (),
+    ) -> Installation:
+        """Ask what is left, record each answer before the next question; what is fitted.
+
+        `only` names what is asked for now, where the rest can wait.
+
+        Raises
+        ------
+        DiagnoseError
+            The case is of an installation that the knowledge base does not hold.
+        """
+        standard = self._composed(case.installation, case.variants)
+        while True:
+            ask = next_ask(self.knowledge, standard, events)
+            if ask is None or (only and ask.id not in only):
+                return self._composed(case.installation, variants_of(case.variants, events))
+            event = new_event("described", **described(ask, self._answer(ask, standard)))
+            record(event)
+            events.append(event)
+
+    def _answer(self, ask: Ask, standard: Installation) -> str | tuple[str, ...]:
+        if ask.id == SITE:
+            return clean(self.read(SITE_PROMPT))
+        if ask.id == WIRING:
+            return self._wiring(standard)
+        if ask.id == VARIANT:
+            return self._variant(ask, standard)
+        if ask.id == INSTRUMENTS:
+            return self._instruments()
+        if ask.id == METER:
+            return self._one(
                 "Which measuring category is marked on the meter and its leads (the lower one)?",
                 {c: CATEGORY_TEXTS[c] for c in METER_CATEGORIES},
             )
-        person = self._one(
+        return self._one(
             "Who does the work at the panel?", {q: PERSON_TEXTS[q] for q in QUALIFICATIONS}
         )
-        return Described(installation, clean(site), instruments, category, person)
+
+    def _composed(self, kind: str | None, chosen: Mapping[str, str]) -> Installation:
+        return compose(self.knowledge, kind or next(iter(self.knowledge.installations)), chosen)
 
     def _kind(self) -> str:
         kinds = {k: i.title for k, i in self.knowledge.installations.items()}
-        if len(kinds) == 1:
-            return next(iter(kinds))
         return self._one("Which kind of installation is it?", kinds)
 
-    def _variants(self, standard: Installation) -> Installation:
+    def _wiring(self, standard: Installation) -> str:
         kind = standard.type
         self.screen.line()
         self.screen.para(f"{kind.title}. The standard one has:", style="bold")
@@ -101,23 +154,18 @@ class Setup:
         while True:
             line = self.read("Enter: it is the standard one; 'no': it differs > ").strip()
             if not line or line.casefold() in ("y", "yes", "standard"):
-                return standard
+                return STANDARD
             if line.casefold() in ("n", "no", "differs"):
-                return self._each(kind, dict(standard.choices))
+                return DIFFERS
             self.screen.para("Press Enter, or type 'no'.", 2, "red")
 
-    def _each(self, kind: InstallationType, choices: dict[str, str]) -> Installation:
-        while True:
-            for name, variant in kind.variants.items():
-                if len(variant.choices) > 1:
-                    named = {c: v.title for c, v in variant.choices.items()}
-                    choices[name] = self._one(variant.ask, named, choices[name])
-            try:
-                return compose(self.knowledge, kind.id, choices)
-            except DiagnoseError as error:
-                for issue in error.issues:
-                    self.screen.para(str(issue), 2, "red")
-                self.screen.para("Please go through the questions once more.", 2)
+    def _variant(self, ask: Ask, standard: Installation) -> str:
+        for issue in ask.refused:
+            self.screen.para(str(issue), 2, "red")
+        if ask.refused:
+            self.screen.para("Please go through the questions once more.", 2)
+        variant = standard.type.variants[ask.variant]
+        return self._one(variant.ask, {c: v.title for c, v in variant.choices.items()}, ask.default)
 
     def _one(self, question: str, choices: Mapping[str, str], default: str = "") -> str:
         options = [
@@ -138,11 +186,9 @@ class Setup:
             self.screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")
 
     def _instruments(self) -> tuple[str, ...]:
-        used = {t.instrument for t in self.knowledge.tests.values()} - {"none"}
-        order = [i for i in INSTRUMENTS if i in used] + sorted(used - set(INSTRUMENTS))
-        if not order:
-            return ()
-        options = [Option(i, name_of(i, INSTRUMENTS)) for i in order]
+        used = instruments_used(self.knowledge)
+        order = [i for i in NAMES if i in used] + sorted(used - set(NAMES))
+        options = [Option(i, name_of(i, NAMES)) for i in order]
         self.screen.line()
         self.screen.para("Which instruments are at hand?", style="bold")
         self.screen.para(PROVING)

@@ -100,11 +100,12 @@ def evidence(
     weights[own] = 0.0
     weights = weights / weights.sum()
     found = []
-    for test, outcome in belief.seen:
+    told = [(test, outcome, " (by telephone)") for test, outcome, _ in belief.heard]
+    for test, outcome, how in [*told, *((t, o, "") for t, o in belief.seen)]:
         column = table.likelihood[:, table.test_index[test], outcome]
         bits = float(np.log2((within @ column[own]) / (weights @ column)))
         record = session.tests[test]
-        found.append(Evidence(test, record.title, record.outcomes[outcome].title, bits))
+        found.append(Evidence(test, record.title + how, record.outcomes[outcome].title, bits))
     supports = sorted((e for e in found if e.bits >= TELLING_BITS), key=lambda e: -e.bits)
     against = sorted((e for e in found if e.bits <= -TELLING_BITS), key=lambda e: e.bits)
     return tuple(supports), tuple(against)
@@ -130,12 +131,15 @@ def checks_for(installation: Installation) -> list[Check]:
             "Starts by itself",
             f"Automatic mode, sump with water: let {start} by hand. The pump must start.",
             ("work_at_height",),
+            ("will_not_start_auto", "will_not_start_at_all"),
         ),
         Check(
             "stops_auto",
             "Stops when full",
             f"While it runs, lift {stop} by hand. The pump must stop.",
             ("work_at_height",),
+            ("will_not_stop", "overflows"),
+            {"high_float_stops": ("rests",)},
         ),
     ]
     if has("sump_float"):
@@ -146,6 +150,11 @@ def checks_for(installation: Installation) -> list[Check]:
                 "While it runs, lift the sump float out by its lead, from outside, and let it "
                 "hang. The pump must stop and the sump-dry lamp must light.",
                 ("confined_sump",),
+                like={
+                    "sump_float_stops": ("rests",),
+                    "dry_output": ("high",),
+                    "lamp_fed@dry_lamp": ("lit",),
+                },
             )
         )
     checks += [
@@ -154,12 +163,15 @@ def checks_for(installation: Installation) -> list[Check]:
             "Starts and stops by hand",
             "Manual mode: switch the pump on and off. It must follow each time. Put the switch "
             "back to automatic.",
+            (),
+            ("will_not_start_manual", "will_not_start_at_all", "will_not_stop"),
         ),
         Check(
             "water",
             "Water arrives",
             "Look at the inlet of the roof tank while the pump runs.",
             ("work_at_height",),
+            like={"flow_bucket": ("good",)},
         ),
         Check(
             "current",
@@ -168,6 +180,7 @@ def checks_for(installation: Installation) -> list[Check]:
             "the panel as far as it goes, switch on. Compare with the nameplate while it pumps. "
             "Isolate before the clamp comes off. By a qualified person.",
             ("mains_live", "meter_category"),
+            like={"motor_current": ("light", "good")},
         ),
     ]
     if has("rcd"):

@@ -3,7 +3,10 @@
 Kinds and their data (all values are texts, numbers, booleans, or lists and mappings of them):
 
 =============  =================================================================================
-opened         installation, variants, instruments, qualification, meter_category, title
+opened         installation, variants, instruments, qualification, meter_category, title; asks: what
+               is left to be described; stage: phone where the case starts with a telephone call
+described      what was said of the case since, in the place of what stood there: wiring (standard |
+               differs), variants (some), site, instruments, meter_category, qualification
 complaint      ids: what the customer reports
 answered       question, choice: safety and history questions
 act            act (isolate, prove_dead, energise), minutes
@@ -14,7 +17,9 @@ repaired       unit, failure_mode, minutes
 verified       check, result (pass | fail | cannot)
 withdrawn      event: the id of an event of a kind in `RETRACTABLE` that is taken back
 stopped        reason
-resumed        (nothing): the electrical state is unknown again
+resumed        (nothing): the electrical state is unknown again and a telephone call is over; or
+               stage: phone, the call goes on
+phoned         urgency, van, instruments, switch_off: what a telephone call led to (a record only)
 closed         what was really found (see `diagnose close`)
 =============  =================================================================================
 """
@@ -29,6 +34,7 @@ from typing import Any
 
 KINDS = (
     "opened",
+    "described",
     "complaint",
     "answered",
     "act",
@@ -40,6 +46,7 @@ KINDS = (
     "withdrawn",
     "stopped",
     "resumed",
+    "phoned",
     "closed",
 )
 PHYSICAL = ("act", "repaired")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.interview.state import State
+from diagnose.interview.state import PHONE, State
 from diagnose.knowledge.rule_records import Fact
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
 
@@ -24,6 +24,8 @@ def facts_of(session: Session, state: State, belief: Belief) -> list[Fact]:
     """Everything categorical about this moment."""
     opened = state.opened
     facts = [Fact.of("state", name="electrical", value=state.electrical.value)]
+    if state.stage == PHONE:
+        facts.append(Fact.of("state", name="stage", value=PHONE))
     facts += [Fact.of("answer", question=q, choice=c) for q, c in state.answers.items()]
     category = str(opened.get("meter_category", "cat_iii"))
     facts.append(Fact.of("answer", question="meter_category", choice=category))

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-
-import numpy as np
 
 from diagnose.errors import fail
 from diagnose.interview.asking import question_step, read_answer, test_step
 from diagnose.interview.conclusions import conclusion_of, verification
 from diagnose.interview.events import Event
 from diagnose.interview.facts import facts_of
-from diagnose.interview.state import Finding, State, replay
+from diagnose.interview.remaining import Remaining
+from diagnose.interview.state import PHONE, Finding, State, replay
 from diagnose.interview.steps import Conclusion, Option, Step
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
-from diagnose.plant.matrix import HEALTHY, DependencyMatrix, MatrixBuilder
-from diagnose.plant.procedures import InstalledTest, installed_tests
+from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
+from diagnose.plant.procedures import InstalledTest, installed_tests, phone_error
 from diagnose.reasoning.belief import Belief, Hypotheses
 from diagnose.reasoning.decision import Decision, decide
 from diagnose.reasoning.guard import (
@@ -36,12 +35,9 @@ from diagnose.reasoning.planner import (
 )
 from diagnose.reasoning.rules import Inference, RuleEngine
 from diagnose.reasoning.strategy import Candidate, Greedy, Strategy
+from diagnose.reasoning.two_faults import Answer
 
 CAT_RATED = ("cat_iii", "cat_iv")
-REPAIRED = 0.02
-"""What is left of a cause's odds once its unit was repaired and the fault stayed (judgement)."""
-UNCHANGED = 0.15
-"""A finding survives a repair where the repaired cause shifts its test by less than this."""
 SOMETIMES_SHOWN = 0.5
 """Share of the time that an intermittent fault shows while it is being looked for (judgement)."""
 NOT_SURE_WEIGHT = 0.5
@@ -81,6 +77,7 @@ class Session:
         self.places = {name: (t.spec.place_at, t.level) for name, t in self.tests.items()}
         self.rates = {name: m.mode.rate.nominal for name, m in installation.modes.items()}
         self.errors = {name: t.error for name, t in self.tests.items()}
+        self._remaining = Remaining(self)
         self._tables: dict[str, Hypotheses] = {}
         self.questions = {
             name: q for name, q in knowledge.questions.items() if q.kind in ("safety", "history")
@@ -105,48 +102,20 @@ class Session:
         for complaint in state.complaints:
             if complaint not in table.complaint:
                 raise fail("unknown-id", f"'{complaint}' cannot occur here", None, table.complaint)
-        belief = Belief(table, table.prior(state.complaints, self.history(state.answers)))
-        for finding in self.counted(state):
-            strength = 1.0 if finding.sure else NOT_SURE_WEIGHT
-            k = self.outcome_index(finding.test, finding.outcome)
-            belief = belief.update(finding.test, k, strength)
-        return belief.scale({f"{unit}.{mode}": REPAIRED for unit, mode in state.repairs})
+        return self._remaining.belief(state, table)[0]
 
     def counted(self, state: State) -> list[Finding]:
         """Findings that still count: later repairs do not bear on what they showed."""
-        repaired = [f"{unit}.{mode}" for unit, mode in state.repairs]
-        return [
-            f
-            for f in state.findings
-            if f.test in self.tests
-            and not any(self._shifts(name, f.test) for name in repaired[f.after_repairs :])
-        ]
+        table = self.table(state.answers.get("present", "now"))
+        return self._remaining.belief(state, table)[1]
 
-    def _shifts(self, mode: str, test: str) -> bool:
-        if mode not in self.matrix.rows:
-            return True
-        gap = self.matrix.of(mode, test) - self.matrix.of(HEALTHY, test)
-        return bool(0.5 * np.abs(gap).sum() >= UNCHANGED)
-
-    def history(self, answers: Mapping[str, str]) -> dict[str, float]:
-        """Factors on the rates from the answers about the past."""
-        factors: dict[str, float] = {}
-        for question, choice in answers.items():
-            record = self.knowledge.questions.get(question)
-            for target, word in (record.factors.get(choice, {}) if record else {}).items():
-                factor = self.knowledge.word("history_factors", word)
-                for name, mode in self.installation.modes.items():
-                    part = self.installation.instances[mode.unit].part
-                    names = (mode.mode.mode_class, name, mode.unit, part, f"{part}.{mode.mode.id}")
-                    if target in names:
-                        factors[name] = factors.get(name, 1.0) * factor
-        present = answers.get("present", "now")
-        if present != "now":
-            for name, mode in self.installation.modes.items():
-                if present in mode.mode.intermittent:
-                    more = self.knowledge.word("history_factors", "more")
-                    factors[name] = factors.get(name, 1.0) * more
-        return factors
+    def answer(self, finding: Finding) -> Answer:
+        """A finding as evidence."""
+        k = self.outcome_index(finding.test, finding.outcome)
+        strength = 1.0 if finding.sure else NOT_SURE_WEIGHT
+        test = self.tests[finding.test]
+        wrong = phone_error(self.knowledge, test) if finding.by_phone else test.error
+        return Answer(finding.test, k, wrong, strength, finding.by_phone)
 
     def outcome_index(self, test: str, outcome: str) -> int:
         """Position of an outcome of a test.
@@ -202,9 +171,17 @@ class Session:
 
     # ------------------------------------------------------------------ the turn
 
+    def state_of(self, events: Sequence[Event]) -> State:
+        """Where the callout stands; on site, safety is asked anew whatever was said by phone."""
+        state = replay(events, self.places)
+        for name in state.phoned if state.stage != PHONE else ():
+            if name in self.questions and self.questions[name].kind == "safety":
+                del state.answers[name]
+        return state
+
     def turn(self, events: Sequence[Event]) -> Turn:
         """The next step after these events: belief, rules, strategy, veto, in this order."""
-        state = replay(events, self.places)
+        state = self.state_of(events)
         belief = self.belief(state)
         inference = self.rules.infer(facts_of(self, state, belief))
         excluded = {f.get("unit") for f in inference.concluded("exclude")}
@@ -272,7 +249,7 @@ class Session:
         everything = self.ground.candidates(
             self.tests, index, self.standing(state), equipment, blocked | set(state.cannot)
         )
-        seen = {finding.test for finding in self.counted(state)}
+        seen = {finding.test for finding in self.counted(state) if not finding.by_phone}
         fresh = [c for c in everything if c.test not in seen]
         return fresh, [c for c in everything if c.test in seen]
 

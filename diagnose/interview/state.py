@@ -12,6 +12,8 @@ from diagnose.reasoning.guard import Electrical, after_act
 from diagnose.reasoning.planner import ANYWHERE, PANEL
 
 NOT_SURE = "not_sure"
+PHONE = "phone"
+"""Stage of a case while the customer is on the telephone."""
 
 
 @dataclass(frozen=True)
@@ -24,6 +26,16 @@ class Finding:
     raw: str
     sure: bool
     minutes: float
+    after_repairs: int
+    by_phone: bool = False
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A check after a repair, its result (pass | fail | cannot) and after how many repairs."""
+
+    check: str
+    result: str
     after_repairs: int
 
 
@@ -43,9 +55,13 @@ class State:
     minutes: float = 0.0
     repairs: list[tuple[str, str]] = field(default_factory=list)
     checks: dict[str, str] = field(default_factory=dict)
+    checked: list[Checked] = field(default_factory=list)
     concluded: dict[str, Any] | None = None
     stopped: str = ""
     closed: Mapping[str, Any] | None = None
+    stage: str = "site"
+    phoned: set[str] = field(default_factory=set)
+    """Questions whose answers were given by telephone."""
 
     @property
     def verifying(self) -> bool:
@@ -89,6 +105,24 @@ def replay(events: Sequence[Event], places: Mapping[str, tuple[str, str]]) -> St
     return state
 
 
+def variants_of(variants: Mapping[str, str], events: Iterable[Event]) -> Mapping[str, str]:
+    """The variants of a case: those of its header, or as described since."""
+    for event in events:
+        if event.kind == "described":
+            variants = {**variants, **event.data.get("variants", {})}
+    return variants
+
+
+def _resume(state: State, data: Mapping[str, Any]) -> None:
+    """Go on with a call or on site; on arrival, what the customer could not do may be done."""
+    if data.get("stage") == PHONE or state.stage != PHONE:
+        return
+    state.stage = "site"
+    state.cannot = {}
+    state.refused = set()
+    state.concluded = None
+
+
 def _fold(
     state: State, event: Event, gone: set[str], places: Mapping[str, tuple[str, str]]
 ) -> None:
@@ -98,6 +132,8 @@ def _fold(
         state.stopped = ""
         if event.kind == "withdrawn":
             state.concluded = None
+        else:
+            _resume(state, data)
         return
     minutes = float(data.get("minutes", 0.0))
     state.minutes += minutes
@@ -105,10 +141,16 @@ def _fold(
         return
     if event.kind == "opened":
         state.opened = data
+        state.stage = str(data.get("stage", state.stage))
+    elif event.kind == "described":
+        variants = variants_of(state.opened.get("variants", {}), [event])
+        state.opened = {**state.opened, **data, "variants": variants}
     elif event.kind == "complaint":
         state.complaints = tuple(data["ids"])
     elif event.kind == "answered":
-        state.answers[str(data["question"])] = str(data["choice"])
+        question = str(data["question"])
+        state.answers[question] = str(data["choice"])
+        (state.phoned.add if state.stage == PHONE else state.phoned.discard)(question)
     elif event.kind == "act":
         state.electrical = after_act(state.electrical, str(data["act"]))
         state.place = PANEL
@@ -123,8 +165,11 @@ def _fold(
                 data.get("sure", "yes") != "no",
                 minutes,
                 len(state.repairs),
+                state.stage == PHONE,
             )
         )
+        if state.stage == PHONE:
+            return
         place, level = places.get(test, (ANYWHERE, ""))
         state.place = state.place if place == ANYWHERE else place
         state.level = level or state.level
@@ -141,7 +186,9 @@ def _fold(
         state.concluded = None
         state.electrical = Electrical.UNKNOWN
     elif event.kind == "verified":
-        state.checks[str(data["check"])] = str(data["result"])
+        check, result = str(data["check"]), str(data["result"])
+        state.checks[check] = result
+        state.checked.append(Checked(check, result, len(state.repairs)))
     elif event.kind == "stopped":
         state.stopped = str(data.get("reason", "stopped"))
     elif event.kind == "closed":

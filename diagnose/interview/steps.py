@@ -72,12 +72,18 @@ class Evidence:
 
 @dataclass(frozen=True)
 class Check:
-    """One thing to verify after the repair; `cautions` are ids."""
+    """One thing to verify after the repair; `cautions` are ids.
+
+    It fails where one of the `complaints` shows, or one of the tests `like` it has an outcome
+    other than those given for it.
+    """
 
     id: str
     title: str
     how: str
     cautions: tuple[str, ...] = ()
+    complaints: tuple[str, ...] = ()
+    like: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

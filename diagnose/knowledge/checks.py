@@ -14,6 +14,7 @@ from diagnose.knowledge import (
     checks_expressions,
     checks_installations,
     checks_parts,
+    checks_phone,
     checks_reports,
     checks_sources,
     checks_tests,
@@ -27,6 +28,7 @@ CHECKS: tuple[Check, ...] = (
     *checks_installations.CHECKS,
     *checks_tests.CHECKS,
     *checks_reports.CHECKS,
+    *checks_phone.CHECKS,
     *checks_expressions.CHECKS,
 )
 

@@ -17,13 +17,17 @@ SCALE_UNITS: Mapping[str, str] = {
     "minutes": "min",
     "repair_minutes": "min",
     "answer_errors": "1",
+    "phone_errors": "1",
     "accuracy": "1",
     "history_factors": "1",
     "changes": "min",
+    "survey": "1",
+    "spare_prices": "min",
 }
 """The scales that the program asks for, and the unit of their words."""
 CHANGES = ("isolate", "prove_dead", "energise", "panel_to_roof", "panel_to_pump", "panel_to_sump")
-CHANCES = ("how_sure", "answer_errors")
+WANTED: Mapping[str, tuple[str, ...]] = {"changes": CHANGES, "survey": ("faulty",)}
+CHANCES = ("how_sure", "answer_errors", "phone_errors", "survey")
 WEAK_KINDS = ("judgement", "memory")
 MOST_WEAK = 0.5
 """At most this share of the numbers may rest on judgement or memory."""
@@ -103,7 +107,7 @@ def scales_are_whole(kb: KnowledgeBase) -> Iterator[Issue]:
             elif number.low <= 0:
                 message = f"scale '{name}': '{word}' must be above zero"
                 yield error("not-positive", message, number)
-        wanted = CHANGES if name == "changes" else ()
+        wanted = WANTED.get(name, ())
         for word in (w for w in wanted if w not in words):
             place = next((n.place for n in words.values()), top)
             message = f"scale '{name}': the word '{word}' is missing"

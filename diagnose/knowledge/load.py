@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import gc
 import hashlib
-import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from diagnose.errors import DiagnoseError, Issue, Place, fail
+from diagnose.errors import DiagnoseError, Issue, Place
+from diagnose.knowledge.folder import find_knowledge, hashed, shown_name
 from diagnose.knowledge.read_installations import read_installation
 from diagnose.knowledge.read_parts import NumberReader, read_part
 from diagnose.knowledge.read_tests import (
@@ -27,28 +27,7 @@ from diagnose.knowledge.reading import Reader, parse_yaml
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.knowledge.rule_reading import rules_from
 
-ENVIRONMENT = "DIAGNOSE_KNOWLEDGE"
-
-
-def find_knowledge(chosen: str | None = None) -> Path:
-    """The knowledge folder: `chosen`, the environment's, the checkout's or the packaged one.
-
-    Raises
-    ------
-    DiagnoseError
-        The chosen folder does not exist.
-    """
-    chosen = chosen or os.environ.get(ENVIRONMENT)
-    if chosen:
-        path = Path(chosen)
-        if not path.is_dir():
-            raise fail("no-knowledge", f"there is no knowledge folder '{chosen}'")
-        return path
-    package = Path(__file__).resolve().parent.parent
-    for candidate in (package / "_data" / "knowledge", package.parent / "knowledge"):
-        if candidate.is_dir():
-            return candidate
-    raise fail("no-knowledge", "no knowledge folder found; name one with --knowledge DIR")
+__all__ = ["find_knowledge", "load_knowledge"]
 
 
 class _Folder:
@@ -60,12 +39,10 @@ class _Folder:
         self.hash = hashlib.sha256()
 
     def tree(self, path: Path) -> Any:
-        shown = os.path.relpath(path)
-        if shown.startswith(".."):
-            shown = str(path)
+        shown = shown_name(path)
         try:
             data = path.read_bytes()
-            self.hash.update(path.relative_to(self.root).as_posix().encode() + b"\0" + data)
+            self.hash.update(hashed(self.root, path, data))
             return parse_yaml(data.decode("utf-8"), shown)
         except OSError as error:
             self.issues.append(

@@ -9,6 +9,8 @@ from diagnose.errors import Issue
 from diagnose.knowledge.read_parts import NumberReader
 from diagnose.knowledge.reading import Mapping, Reader, Text
 from diagnose.knowledge.records import (
+    PLACES,
+    QUESTION_KINDS,
     SOURCE_KINDS,
     STATES,
     Caution,
@@ -130,7 +132,7 @@ def read_test(node: Any, numbers: NumberReader) -> TestSpec:
         values=reader.text_map("values"),
         lift=reader.texts("lift"),
         bridge=reader.texts("bridge"),
-        place_at=reader.choice("at", ("panel", "roof", "sump", "pump", "anywhere")),
+        place_at=reader.choice("at", PLACES),
         state=reader.choice("state", STATES),
         instrument=reader.text("instrument", "none"),
         minutes=minutes,
@@ -140,6 +142,7 @@ def read_test(node: Any, numbers: NumberReader) -> TestSpec:
         accuracy=accuracy,
         cautions=reader.texts("cautions"),
         customer=reader.choice("customer", ("yes", "no"), "no") == "yes",
+        by_phone=reader.text("by_phone", ""),
         by=reader.choice("by", ("technician", "licensed"), "technician"),
         source=reader.text("source", ""),
         probes=reader.texts("probes"),
@@ -207,9 +210,10 @@ def read_question(node: Any, numbers: NumberReader) -> Question:
         id=reader.text("id"),
         ask=reader.text("ask"),
         choices=choices,
-        kind=reader.choice("kind", ("safety", "history", "person", "site")),
+        kind=reader.choice("kind", QUESTION_KINDS),
         default=reader.choice("default", choices or ("?",)),
         factors=factors,
+        by_phone=reader.choice("by_phone", ("yes", "no"), "yes") == "yes",
         place=reader.place,
     )
     reader.done()

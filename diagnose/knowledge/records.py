@@ -15,6 +15,10 @@ SOURCE_KINDS = ("standard", "handbook", "datasheet", "common practice", "judgeme
 MODE_CLASSES = ("wear", "commissioning", "damage", "as_designed")
 ELEMENT_KINDS = ("resistor", "source", "diode", "capacitor", "impedance")
 STATES = ("energised", "live", "dead", "any")
+PLACES = ("panel", "roof", "sump", "pump", "anywhere", "telephone")
+"""Where a test is made; what is at the telephone is asked of the customer and never on site."""
+QUESTION_KINDS = ("safety", "phone", "history", "person", "site")
+"""`phone`: asked by telephone only, bears on how urgent it is."""
 
 
 @dataclass(frozen=True)
@@ -219,7 +223,10 @@ class Outcome:
 
 @dataclass(frozen=True)
 class TestSpec:
-    """A test as written; templates (`each`) become one test per instance of a part type."""
+    """A test as written; templates (`each`) become one test per instance of a part type.
+
+    `customer`: the customer can do it; `by_phone` is then what to say by telephone.
+    """
 
     __test__ = False
 
@@ -247,6 +254,7 @@ class TestSpec:
     by: str
     source: str
     probes: tuple[str, ...] = ()
+    by_phone: str = ""
     place: Place | None = None
 
 
@@ -287,7 +295,7 @@ class Caution:
 
 @dataclass(frozen=True)
 class Question:
-    """A safety or history question asked before the first test."""
+    """A question asked before the first test; `by_phone`: makes sense by telephone."""
 
     id: str
     ask: str
@@ -295,6 +303,7 @@ class Question:
     kind: str
     default: str
     factors: Mapping[str, Mapping[str, str]]
+    by_phone: bool = True
     place: Place | None = None
 
 

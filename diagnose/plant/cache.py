@@ -5,28 +5,23 @@ parts, the tests, the signs' words and their numbers, what the complaints go by,
 text of the plant itself. Rates, minutes, titles, texts, sources and places are left out, so that
 learning a rate or mending a sentence builds nothing anew.
 
-A file is written beside its place and moved there in one step, so a reader never sees half of
-one and writers cannot spoil each other's. A file that cannot be read, or is not what its name
-says, is built anew without a word; a folder that cannot be written to only costs the time.
+A file that cannot be read, or is not what its name says, is built anew without a word.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import fields, is_dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
-import platformdirs
 from numpy.typing import NDArray
 
+from diagnose.cache import cache_folder, keep, note_use
 from diagnose.errors import Place
 from diagnose.knowledge import expressions, family
 from diagnose.knowledge.records import (
@@ -47,7 +42,6 @@ from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix, MatrixBuilder, Progress
 from diagnose.plant.regimes import Regimes
 
-ENVIRONMENT = "DIAGNOSE_CACHE"
 FORMAT = 2
 KEPT = 64
 """Files kept in the cache; the longest unused go first."""
@@ -65,7 +59,7 @@ NOT_PHYSICS: Mapping[type, tuple[str, ...]] = {
     Complaint: ("title", "says", "cautions", "place"),
     TestSpec: (
         *("title", "do", "place_at", "state", "instrument", "minutes", "answering"),
-        *("cautions", "customer", "by", "source", "probes", "place"),
+        *("cautions", "customer", "by_phone", "by", "source", "probes", "place"),
     ),
     FailureMode: (
         *("title", "mode_class", "rate", "remedy", "spares", "root_causes", "prevention"),
@@ -77,10 +71,12 @@ NOT_PHYSICS: Mapping[type, tuple[str, ...]] = {
 
 def canonical(value: Any) -> Any:
     """A record as nested lists and texts, without what is not physics, order kept."""
+    kind = type(value)
+    if issubclass(kind, str):  # the most, so the first
+        return value
     if isinstance(value, Place):
         return None
-    if is_dataclass(value) and not isinstance(value, type):
-        kind = type(value)
+    if is_dataclass(kind):
         return [
             kind.__name__,
             *([name, canonical(getattr(value, name))] for name in _physics(kind)),
@@ -91,7 +87,7 @@ def canonical(value: Any) -> Any:
         return [canonical(inner) for inner in value]
     if isinstance(value, float):
         return value.hex()
-    return str(value) if isinstance(value, str) else value
+    return value
 
 
 @lru_cache
@@ -138,14 +134,6 @@ def matrix_key(knowledge: KnowledgeBase, installation: Installation) -> str:
     return hashlib.sha256(json.dumps(content).encode()).hexdigest()
 
 
-def cache_folder(cache_dir: Path | None = None) -> Path:
-    """The folder named, else the environment's (``DIAGNOSE_CACHE``), else the user's cache."""
-    if cache_dir is not None:
-        return cache_dir
-    named = os.environ.get(ENVIRONMENT)
-    return Path(named) if named else platformdirs.user_cache_path("diagnose", appauthor=False)
-
-
 def matrix_for(
     knowledge: KnowledgeBase,
     installation: Installation,
@@ -159,7 +147,7 @@ def matrix_for(
     progress
         Called with (rows done, rows) while building; not at all on a hit.
     cache_dir
-        See `cache_folder`.
+        See `diagnose.cache.cache_folder`.
 
     Raises
     ------
@@ -199,8 +187,7 @@ def _read(path: Path, key: str, rows: Sequence[str]) -> DependencyMatrix | None:
         return None
     if matrix.rows != tuple(rows) or not _is_whole(matrix):
         return None
-    with suppress(OSError):
-        os.utime(path)
+    note_use(path)
     return matrix
 
 
@@ -229,39 +216,26 @@ def _is_whole(matrix: DependencyMatrix) -> bool:
 
 
 def _write(path: Path, key: str, matrix: DependencyMatrix) -> None:
-    """Write beside the place, then move there; nothing where the folder cannot be written."""
     regimes = matrix.regimes
     if regimes is None:
         return
     names = list(matrix.complaints)
     columns = np.array([matrix.complaints[name] for name in names])
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, beside = tempfile.mkstemp(prefix=".part-", suffix=".npz", dir=path.parent)
-    except OSError:
-        return
-    try:
-        with os.fdopen(handle, "wb") as file:
-            np.savez_compressed(
-                file,
-                key=np.array(key),
-                rows=np.array(matrix.rows),
-                tests=np.array(matrix.tests),
-                p=matrix.p,
-                sizes=matrix.sizes,
-                complaint_names=np.array(names, dtype=np.str_),
-                complaints=columns.reshape(len(names), len(matrix.rows)),
-                regime_row=regimes.row,
-                regime_share=regimes.share,
-                regime_p=regimes.p,
-                regime_complaints=np.array([regimes.complaints[name] for name in names]),
-            )
-        Path(beside).replace(path)
-    except OSError:
-        with suppress(OSError):
-            Path(beside).unlink()
-        return
-    with suppress(OSError):
-        kept = sorted(path.parent.glob(f"{PREFIX}*.npz"), key=lambda p: p.stat().st_mtime)
-        for old in kept[:-KEPT]:
-            old.unlink()
+
+    def write(file: BinaryIO) -> None:
+        np.savez_compressed(
+            file,
+            key=np.array(key),
+            rows=np.array(matrix.rows),
+            tests=np.array(matrix.tests),
+            p=matrix.p,
+            sizes=matrix.sizes,
+            complaint_names=np.array(names, dtype=np.str_),
+            complaints=columns.reshape(len(names), len(matrix.rows)),
+            regime_row=regimes.row,
+            regime_share=regimes.share,
+            regime_p=regimes.p,
+            regime_complaints=np.array([regimes.complaints[name] for name in names]),
+        )
+
+    keep(path, write, KEPT)

@@ -1,4 +1,4 @@
-"""One installation under one or several failure modes, compiled to arrays.
+"""One installation under one or several faults, compiled to arrays.
 
 Parameters become samples (their tolerances and ranges), expressions become NumPy closures,
 elements become branches of the three networks. Failure modes are patches laid side by side
@@ -17,7 +17,7 @@ from diagnose.errors import fail
 from diagnose.knowledge.expressions import Expression, ExpressionError, code, compile_expression
 from diagnose.knowledge.records import DOMAINS, Domain, Element, Signal
 from diagnose.plant.compiled import Branch, LogicLine, Watched
-from diagnose.plant.compose import Installation, InstalledMode
+from diagnose.plant.compose import Fault, Installation
 from diagnose.plant.lanes import Draw, Lanes, Samples, draw
 from diagnose.plant.network import Network
 from diagnose.plant.solver import DomainSolver
@@ -35,7 +35,7 @@ class Circuit:
     def __init__(
         self,
         installation: Installation,
-        modes: InstalledMode | Sequence[InstalledMode | None] | None = None,
+        modes: Fault | Sequence[Fault | None] | None = None,
         bridges: Iterable[tuple[str, str]] = (),
         samples: int = SAMPLES,
         draw: Draw = draw,

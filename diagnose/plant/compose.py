@@ -31,6 +31,26 @@ class InstalledMode:
     def title(self) -> str:
         return self.mode.title
 
+    @property
+    def parts(self) -> tuple[InstalledMode, ...]:
+        """The failure modes that this fault consists of: itself."""
+        return (self,)
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two failure modes at once, of different units; made by `diagnose.plant.pairs.together`."""
+
+    parts: tuple[InstalledMode, InstalledMode]
+
+    @property
+    def id(self) -> str:
+        return " + ".join(mode.id for mode in self.parts)
+
+
+Fault = InstalledMode | Pair
+"""What can be injected into one lane of a circuit."""
+
 
 @dataclass(frozen=True, repr=False)
 class Installation:

@@ -1,6 +1,7 @@
-"""Several failure modes side by side: what each lane of a circuit has changed.
+"""Several faults side by side: what each lane of a circuit has changed.
 
-A lane is one failure mode (or the healthy installation) with one sample of every parameter.
+A lane is one failure mode, two at once (or the healthy installation), with one sample of every
+parameter.
 Lanes that share their wiring are compiled and settled together, which is what makes the
 dependency matrix quick to build.
 """
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from diagnose.errors import Place, fail
 from diagnose.knowledge.expressions import code
 from diagnose.knowledge.records import Number, Patch
-from diagnose.plant.compose import Installation, InstalledMode
+from diagnose.plant.compose import Fault, Installation
 
 Samples = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -42,18 +43,41 @@ def _places(name: str, count: int) -> Samples:
     return np.asarray((rng.permutation(count) + 0.5) / count)
 
 
+def nominal(name: str, number: Number, count: int) -> Samples:
+    """A draw without chance: the nominal value, (count,) times."""
+    return np.full(count, number.nominal)
+
+
 def own(name: str, unit: str) -> str:
     """The full name of what a patch names: its own unit's unless it says another's."""
     return name if "." in name else f"{unit}.{name}"
 
 
+def patch_of(fault: Fault | None) -> Patch:
+    """All that a fault changes, under full names; nothing for the healthy installation."""
+    whole = Patch()
+    for part in fault.parts if fault else ():
+        unit, patch = part.unit, part.mode.patch
+        whole = Patch(
+            set={**whole.set, **{own(n, unit): v for n, v in patch.set.items()}},
+            variables={**whole.variables, **{own(n, unit): v for n, v in patch.variables.items()}},
+            logic={**whole.logic, **{own(n, unit): v for n, v in patch.logic.items()}},
+            open=(*whole.open, *(own(n, unit) for n in patch.open)),
+            short=(*whole.short, *(own(n, unit) for n in patch.short)),
+            swap=(*whole.swap, *((own(a, unit), own(b, unit)) for a, b in patch.swap)),
+            always={**whole.always, **patch.always},
+            found={**whole.found, **patch.found},
+        )
+    return whole
+
+
 class Lanes:
-    """Failure modes and samples laid side by side; lane l is mode l // samples."""
+    """Faults and samples laid side by side; lane l is fault l // samples."""
 
     def __init__(
         self,
         installation: Installation,
-        modes: Sequence[InstalledMode | None],
+        modes: Sequence[Fault | None],
         samples: int,
         draw: Draw,
     ) -> None:
@@ -66,16 +90,15 @@ class Lanes:
         self.logic: dict[str, list[tuple[int, str]]] = {}
         self.cut: dict[str, Flags] = {}
         self.joined: dict[str, Flags] = {}
-        self.patches = [m.mode.patch if m else Patch() for m in self.modes]
-        for k, mode in enumerate(self.modes):
-            unit, patch = (mode.unit if mode else ""), self.patches[k]
-            self._set.append({own(n, unit): v for n, v in patch.set.items()})
-            self._variables.append({own(n, unit): v for n, v in patch.variables.items()})
+        self.patches = [patch_of(fault) for fault in self.modes]
+        for k, patch in enumerate(self.patches):
+            self._set.append(patch.set)
+            self._variables.append(patch.variables)
             for name, text in patch.logic.items():
-                self.logic.setdefault(own(name, unit), []).append((k, text))
+                self.logic.setdefault(name, []).append((k, text))
             for names, flags in ((patch.open, self.cut), (patch.short, self.joined)):
                 for name in names:
-                    column = flags.setdefault(own(name, unit), np.zeros(self.count, dtype=bool))
+                    column = flags.setdefault(name, np.zeros(self.count, dtype=bool))
                     column[self.of(k)] = True
         self.nets = self._swapped(installation)
 
@@ -85,14 +108,12 @@ class Lanes:
 
     def place(self, mode: int) -> Place | None:
         """Where a mode stands in the knowledge base."""
-        record = self.modes[mode]
-        return record.mode.place if record else None
+        fault = self.modes[mode]
+        return fault.parts[0].mode.place if fault else None
 
     def _swapped(self, installation: Installation) -> dict[str, str]:
         nets = dict(installation.nets)
-        first = self.modes[0]
-        for left, right in self.patches[0].swap:
-            a, b = own(left, first.unit if first else ""), own(right, first.unit if first else "")
+        for a, b in self.patches[0].swap:
             for terminal in (a, b):
                 if terminal not in nets:
                     raise fail("unknown-id", f"'{terminal}' is not a terminal", self.place(0))

@@ -6,11 +6,10 @@ every reading is put into its outcome; tolerances, ranges and the meter's accura
 
 from __future__ import annotations
 
-import multiprocessing
+import copy
 import os
 import warnings
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,9 +19,9 @@ from diagnose.knowledge.expressions import code
 from diagnose.knowledge.records import Complaint, KnowledgeBase
 from diagnose.plant.behaviour import Settler
 from diagnose.plant.circuit import SAMPLES, Circuit
-from diagnose.plant.compose import Installation, InstalledMode
+from diagnose.plant.compose import Fault, Installation, InstalledMode
 from diagnose.plant.conditions import conditions_for, rounds
-from diagnose.plant.lanes import Draw, draw
+from diagnose.plant.lanes import Draw, draw, nominal, patch_of
 from diagnose.plant.phases import Condition, Phase
 from diagnose.plant.procedures import InstalledTest, installed_tests
 from diagnose.plant.readings import per_sample
@@ -166,29 +165,41 @@ class MatrixBuilder:
     def __init__(self, knowledge: KnowledgeBase, installation: Installation) -> None:
         self.knowledge = knowledge
         self.installation = installation
-        self.healthy_circuit = Circuit(installation)
-        self.tests = installed_tests(knowledge, installation, self.healthy_circuit)
+        self.tests = installed_tests(knowledge, installation, self.circuit_of(installation))
         fitting = [_fitting(complaint, installation) for complaint in knowledge.complaints.values()]
         self.complaints = [c for c in fitting if c.when]
+        self._prepare()
+
+    def only(self, tests: Collection[str], complaints: Collection[str]) -> MatrixBuilder:
+        """A builder of some tests and complaints alone: it settles only what they need."""
+        few = copy.copy(self)
+        few.tests = {name: test for name, test in self.tests.items() if name in tests}
+        few.complaints = [c for c in self.complaints if c.id in complaints]
+        few._prepare()
+        return few
+
+    def _prepare(self) -> None:
+        """The conditions that the tests and complaints need."""
+        installation = self.installation
         self.conditions, self.named = conditions_for(installation, self.tests, self.complaints)
         self.index = {condition.key: k for k, condition in enumerate(self.conditions)}
         self.bridges = sorted({pair for c in self.conditions for pair in c.bridge})
-        self._shared: dict[tuple[int, Draw], Circuit] = {}
+        self._shared: dict[object, Circuit] = {}
 
     @staticmethod
     def circuit_of(installation: Installation) -> Circuit:
-        """The healthy circuit, for looking up points and elements."""
-        return Circuit(installation)
+        """The healthy circuit, for looking up points and elements only: one nominal sample."""
+        return Circuit(installation, samples=1, draw=nominal)
 
     def simulate(
         self,
-        modes: InstalledMode | Sequence[InstalledMode | None] | None,
+        modes: Fault | Sequence[Fault | None] | None,
         samples: int = SAMPLES,
         draw: Draw = draw,
     ) -> Simulation:
         """Settle every condition under one or several failure modes (None: healthy)."""
         circuit = Circuit(self.installation, modes, self.bridges, samples, draw)
-        key = (samples, draw)
+        key = (samples, draw, *self.bridges)
         if key not in self._shared:
             self._shared[key] = Circuit(self.installation, None, self.bridges, samples, draw)
         circuit.share(self._shared[key])
@@ -224,31 +235,35 @@ class MatrixBuilder:
             reported.append(any_way)
         return reported
 
-    def signs(self, test: InstalledTest, mode: InstalledMode | None) -> NDArray[np.float64]:
-        """Observation of signs: each named outcome, then 'none of them'."""
+    def signs(self, test: InstalledTest, fault: Fault | None) -> NDArray[np.float64]:
+        """Observation of signs: each named outcome, then 'none of them'.
+
+        Of two failure modes that leave the same sign, the one that leaves it more surely counts.
+        """
         chances = []
         for sign in test.of:
-            word = self.knowledge.signs[sign].background
-            if mode and (not test.it or mode.unit == test.it) and sign in mode.mode.signs:
-                word = mode.mode.signs[sign]
-            chances.append(self.knowledge.word("how_sure", word))
+            words = [
+                part.mode.signs[sign]
+                for part in (fault.parts if fault else ())
+                if (not test.it or part.unit == test.it) and sign in part.mode.signs
+            ]
+            words = words or [self.knowledge.signs[sign].background]
+            chances.append(max(self.knowledge.word("how_sure", word) for word in words))
         seen = np.array(chances)
         if seen.sum() > 0.98:
             seen = seen * (0.98 / seen.sum())
         return np.append(seen, 1.0 - seen.sum())
 
     @staticmethod
-    def batches(modes: Sequence[InstalledMode | None]) -> list[list[int]]:
-        """Positions of the modes that can be simulated side by side: the same wiring."""
+    def batches(faults: Sequence[Fault | None]) -> list[list[int]]:
+        """Positions of the faults that can be simulated side by side: the same wiring."""
         groups: dict[object, list[int]] = {}
-        for r, mode in enumerate(modes):
-            swap = mode.mode.patch.swap if mode else ()
-            key = (mode.unit if mode and swap else "", swap)
-            groups.setdefault(key, []).append(r)
+        for r, fault in enumerate(faults):
+            groups.setdefault(patch_of(fault).swap, []).append(r)
         return [g[k : k + BATCH] for g in groups.values() for k in range(0, len(g), BATCH)]
 
-    def batch(self, modes: Sequence[InstalledMode | None]) -> list[list[Regime]]:
-        """The regimes of each mode: share, P(outcome) (tests, outcomes), complaints."""
+    def batch(self, modes: Sequence[Fault | None]) -> list[list[Regime]]:
+        """The regimes of each fault: share, P(outcome) (tests, outcomes), complaints."""
         simulation = self.simulate(modes)
         shape = (len(modes), SAMPLES)
         widest = max(len(t.outcomes) for t in self.tests.values())
@@ -263,6 +278,10 @@ class MatrixBuilder:
         self, modes: Sequence[InstalledMode | None]
     ) -> Iterator[tuple[list[int], list[list[Regime]]]]:
         """The batches as they are done, on all cores where processes can be forked."""
+        # only here: with a warm cache nothing is built, and these take a while to import
+        import multiprocessing
+        from concurrent.futures import ProcessPoolExecutor, as_completed
+
         batches = self.batches(modes)
         workers = min(os.cpu_count() or 1, len(batches))
         if workers < 2 or "fork" not in multiprocessing.get_all_start_methods():

@@ -86,6 +86,11 @@ def installed_tests(
     return tests
 
 
+def phone_error(knowledge: KnowledgeBase, test: InstalledTest) -> float:
+    """Chance that a customer's answer to this test, given by telephone, is wrong."""
+    return knowledge.word("phone_errors", test.spec.answering)
+
+
 def _install(
     knowledge: KnowledgeBase,
     installation: Installation,

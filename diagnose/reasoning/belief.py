@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
+from diagnose.reasoning.wrong_answers import confirmed, with_error, with_errors
 
 UNKNOWN = "unknown.not_in_knowledge_base"
 """The hypothesis that the cause is none of those known."""
@@ -30,36 +31,6 @@ REGIME = "~"
 """Stands between a failure mode's name and the number of its regime."""
 
 Floats = NDArray[np.float64]
-
-
-def with_errors(p: Floats, sizes: NDArray[np.int_], errors: Floats) -> Floats:
-    """Mix P(outcome) with wrong answers, uniform over the other outcomes of each test.
-
-    Parameters
-    ----------
-    p : (rows, tests, outcomes)
-        Noise-free distributions, zero beyond a test's own outcomes.
-    sizes, errors : (tests,)
-        Number of outcomes and chance of a wrong answer of each test.
-
-    Returns
-    -------
-    (rows, tests, outcomes)
-        ``(1 - e)·p + e·(1 - p)/(k - 1)``, zero beyond a test's own outcomes.
-
-    Raises
-    ------
-    ValueError
-        A chance of a wrong answer is not between 0 and 1, so some outcome would be certain, or
-        a test has a single outcome.
-    """
-    if not ((errors > 0) & (errors < 1)).all() or (sizes < 2).any():
-        raise ValueError("answers must be fallible: 0 < error < 1 and two outcomes or more")
-    e = errors[None, :, None]
-    others = np.maximum(sizes - 1, 1)[None, :, None]
-    mixed = (1 - e) * p + e * (1 - p) / others
-    real = np.arange(p.shape[2])[None, None, :] < sizes[None, :, None]
-    return np.where(real, mixed, 0.0)
 
 
 @dataclass(frozen=True)
@@ -79,6 +50,8 @@ class Hypotheses:
     complaint : mapping of complaint to (hypotheses,)
     weight : (hypotheses,)
         Unnormalised prior: failure rate.
+    errors : (tests,)
+        Chance of a wrong answer; needed where somebody else has answered before.
     """
 
     names: tuple[str, ...]
@@ -93,6 +66,7 @@ class Hypotheses:
     weight: Floats
     index: Mapping[str, int] = field(default_factory=dict)
     test_index: Mapping[str, int] = field(default_factory=dict)
+    errors: Floats = field(default_factory=lambda: np.zeros(0))
 
     @staticmethod
     def of(
@@ -135,6 +109,7 @@ class Hypotheses:
             clean=p,
             complaint=complaints,
             weight=weight,
+            errors=wrong,
             index={n: k for k, n in enumerate(names)},
             test_index={t: k for k, t in enumerate(matrix.tests)},
         )
@@ -225,11 +200,21 @@ def _uniform(sizes: NDArray[np.int_], widest: int) -> Floats:
 
 @dataclass(frozen=True)
 class Belief:
-    """Log probabilities of the hypotheses and what was observed."""
+    """Log probabilities of the hypotheses and what was observed.
+
+    Attributes
+    ----------
+    log_p : (hypotheses,)
+    seen : test, outcome
+        Answers of the person on site, in order.
+    heard : test, outcome, chance that it is wrong
+        Answers of somebody else (the customer by telephone).
+    """
 
     table: Hypotheses
     log_p: Floats
     seen: tuple[tuple[str, int], ...] = ()
+    heard: tuple[tuple[str, int, float], ...] = ()
 
     @cached_property
     def p(self) -> Floats:
@@ -248,7 +233,11 @@ class Belief:
         fresh = self.table.likelihood[:, k, outcome]
         earlier = [o for t, o in self.seen if t == test]
         if not earlier:
-            return np.asarray(fresh)
+            told = [(o, e) for t, o, e in self.heard if t == test]
+            if not told:
+                return np.asarray(fresh)
+            clean, size = self.table.clean[:, k, :], int(self.table.sizes[k])
+            return confirmed(clean, size, outcome, float(self.table.errors[k]), told)
         first = self.table.clean[:, k, earlier[-1]]
         same = 1.0 if earlier[-1] == outcome else 0.0
         return np.asarray(first * fresh + (1 - first) * (REPEATS * same + (1 - REPEATS) * fresh))
@@ -256,14 +245,21 @@ class Belief:
     def update(self, test: str, outcome: int, strength: float = 1.0) -> Belief:
         """The belief after one answer; `strength` < 1 for an answer given as *not sure*."""
         log_p = self.log_p + strength * np.log(self.factor(test, outcome))
-        return Belief(self.table, log_p, (*self.seen, (test, outcome)))
+        return Belief(self.table, log_p, (*self.seen, (test, outcome)), self.heard)
+
+    def hear(self, test: str, outcome: int, wrong: float, strength: float = 1.0) -> Belief:
+        """The belief after an answer of somebody else, with its own chance of being wrong."""
+        k = self.table.test_index[test]
+        mixed = with_error(self.table.clean[:, k, outcome], int(self.table.sizes[k]), wrong)
+        log_p = self.log_p + strength * np.log(mixed)
+        return Belief(self.table, log_p, self.seen, (*self.heard, (test, outcome, wrong)))
 
     def scale(self, factors: Mapping[str, float]) -> Belief:
         """Multiply the odds of some hypotheses (a structural exclusion, a repair made)."""
         log_p = self.log_p.copy()
         for name, factor in factors.items():
             log_p[self.table.positions(name)] += np.log(max(factor, 1e-12))
-        return Belief(self.table, log_p, self.seen)
+        return Belief(self.table, log_p, self.seen, self.heard)
 
     @cached_property
     def joint(self) -> Floats:

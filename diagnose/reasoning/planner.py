@@ -19,6 +19,8 @@ from diagnose.reasoning.strategy import Candidate, Terrain
 
 PANEL = "panel"
 ANYWHERE = "anywhere"
+TELEPHONE = "telephone"
+"""Where the customer is asked; nothing there is a step on site."""
 OUTSIDE = ("roof", "sump", "pump")
 
 
@@ -223,6 +225,8 @@ class Ground:
         for name, test in tests.items():
             spec = test.spec
             if name in skipped or spec.instrument not in equipment.instruments:
+                continue
+            if spec.place_at == TELEPHONE:
                 continue
             way = self.way[name]
             key = (way, spec.by == "licensed")

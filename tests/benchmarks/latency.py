@@ -4,8 +4,8 @@
 (each true cause answers with its likeliest outcome; causes drawn by rate under each complaint)
 and prints percentiles of the time of one turn: belief, rules, strategy, veto, explanation, all
 but the person. Start-up is that of a new process until the first question is known: with the
-matrix in the cache (warm) and with an empty cache (cold). Knowledge is read from its files in
-both. Bars: turn p95 <= 50 ms, first question <= 1.0 s warm and <= 8 s cold.
+knowledge and the matrix in the cache (warm) and with an empty cache (cold). Bars: turn p95
+<= 50 ms, first question <= 1.0 s warm and <= 8 s cold.
 """
 
 from __future__ import annotations
@@ -23,13 +23,14 @@ from typing import Any
 
 import numpy as np
 
+from diagnose.cache import ENVIRONMENT
 from diagnose.interview.drive import Reply, drive
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Step
 from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.records import KnowledgeBase
-from diagnose.plant.cache import ENVIRONMENT, matrix_for
+from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import Installation, compose
 from diagnose.plant.matrix import DependencyMatrix
 from tests.benchmarks.efficiency import VARIED

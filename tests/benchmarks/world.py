@@ -102,34 +102,41 @@ class World:
         self.tests = {name: k for k, name in enumerate(self.builder.tests)}
         self.complaints = [c.id for c in self.builder.complaints]
         self.rng = np.random.default_rng(seed)
-        drawer = Drawer(seed)
-        tests = list(self.builder.tests.values())
+        self.drawer = Drawer(seed)
         self.truths: dict[str, Truth] = {}
         self.rates: dict[str, float] = {}
-        healthy = self.builder.simulate(None, CANDIDATES, drawer)
+        healthy = self.builder.simulate(None, CANDIDATES, self.drawer)
         faulty = np.array(self.builder.complaints_shown(healthy)).any(axis=0)
         if sound:
             faulty |= self._found_faulty(healthy)
         self.builder.forget()
-        drawer.kept = np.flatnonzero(~faulty)
-        self.share_that_works = len(drawer.kept) / CANDIDATES
-        if len(drawer.kept) < DRAWS:
-            raise RuntimeError(f"only {len(drawer.kept)} of {CANDIDATES} draws work when healthy")
+        self.drawer.kept = kept = np.flatnonzero(~faulty)
+        self.share_that_works = len(kept) / CANDIDATES
+        if len(kept) < DRAWS:
+            raise RuntimeError(f"only {len(kept)} of {CANDIDATES} draws work when healthy")
         names = list(installation.modes)
         modes = list(installation.modes.values())
         for batch in self.builder.batches(modes):
-            simulation = self.builder.simulate([modes[r] for r in batch], DRAWS, drawer)
-            shown = self.builder.shown(simulation)
-            complaints = np.array(self.builder.complaints_shown(simulation))
-            for position, r in enumerate(batch):
-                lanes = simulation.circuit.lanes.of(position)
-                self.truths[names[r]] = Truth(
-                    [self._tilted(test, p[lanes]) for test, p in zip(tests, shown, strict=True)],
-                    complaints[:, lanes],
-                )
+            simulation = self.builder.simulate([modes[r] for r in batch], DRAWS, self.drawer)
+            for r, truth in zip(batch, self.truths_of(simulation), strict=True):
+                self.truths[names[r]] = truth
         for name, mode in installation.modes.items():
             factor = np.exp(self.rng.uniform(-np.log(RATE_FACTOR), np.log(RATE_FACTOR)))
             self.rates[name] = mode.mode.rate.nominal * factor
+
+    def truths_of(self, simulation: Simulation) -> list[Truth]:
+        """What each fault of a simulation really shows, signs tilted."""
+        tests = self.builder.tests.values()
+        shown = self.builder.shown(simulation)
+        complaints = np.array(self.builder.complaints_shown(simulation))
+        places = map(simulation.circuit.lanes.of, range(len(simulation.circuit.lanes.modes)))
+        return [
+            Truth(
+                [self._tilted(test, p[lanes]) for test, p in zip(tests, shown, strict=True)],
+                complaints[:, lanes],
+            )
+            for lanes in places
+        ]
 
     def _found_faulty(self, healthy: Simulation) -> NDArray[np.bool_]:
         """Draws in which some reading of the healthy installation is out of its limits."""

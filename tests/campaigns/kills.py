@@ -1,30 +1,42 @@
-"""Kills a program that files answers, at random moments, and counts what is lost.
+"""Kills programs that file answers, at random moments, and counts what is lost.
 
     python -m tests.campaigns.kills [--rounds N] [--seed S]
 
-The program says on its output that an answer is on file only once `append` has returned; the
-next question would be asked then. Every answer acknowledged before the SIGKILL must be there.
+One program appends answers to a case and says so once `append` has returned; the next question
+would be asked then. The other one sets up cases as `diagnose callout` does, new ones all the
+time, and says how many answers it has given whenever it is asked the next question. Every answer
+acknowledged before the SIGKILL must be on file, and each case in its set-up must be one that
+the same questions and answers lead to.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
 import random
 import signal
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterable
+from contextlib import redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 
 from diagnose.casebook.files import FileStore
 from diagnose.casebook.store import CaseHeader
+from diagnose.cli.callout import header_of
+from diagnose.cli.render import Screen
+from diagnose.cli.setup import Setup
 from diagnose.errors import DiagnoseError
-from diagnose.interview.events import new_event
+from diagnose.interview.events import Event, new_event
+from tests.tiny import tiny
 
 LONGEST = 0.25
 """Seconds after the first answer within which the kill comes."""
+TYPED = {"Name of the site": "kills", "Enter: it is": "no", "numbers": "", "number": "1"}
+"""What is typed in the set-up, by the beginning of the prompt."""
 
 
 @dataclass
@@ -37,6 +49,9 @@ class Report:
     unreadable: int = 0
 
 
+# ---------------------------------------------------------------------- what is killed
+
+
 def write_forever(folder: Path, case: str, start: int) -> None:
     """File one answer after another and say so."""
     store = FileStore(folder)
@@ -45,6 +60,44 @@ def write_forever(folder: Path, case: str, start: int) -> None:
         store.append(case, new_event("finding", test="t", raw=f"answer {number}", outcome="o"))
         print(number, flush=True)
         number += 1
+
+
+def set_up(folder: Path, say: int) -> None:
+    """Set up one case with the made-up knowledge; say to a file handle what is on file."""
+    store, knowledge = FileStore(folder), tiny()
+    case, given = "", 0
+
+    def read(prompt: str) -> str:
+        nonlocal given
+        if case:
+            os.write(say, f"{case} {given}\n".encode())
+        given += 1
+        return next(typed for start, typed in TYPED.items() if prompt.startswith(start))
+
+    with Path(os.devnull).open("w") as nowhere, redirect_stdout(nowhere):
+        setup = Setup(knowledge, Screen(plain=True), read)
+        opened = setup.begin(None, {})
+        header = store.create(header_of(opened), [opened])
+        case = header.id
+        setup.go_on(header, [opened], lambda event: store.append(case, event))
+    os.write(say, f"{case} {given}\n".encode())
+
+
+# ---------------------------------------------------------------------- the killing
+
+
+def killed(chance: random.Random, *arguments: str) -> list[str]:
+    """Start this program as a writer, kill it; the lines it had said by then."""
+    command = [sys.executable, "-m", "tests.campaigns.kills", *arguments]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as writer:
+        assert writer.stdout is not None
+        first = writer.stdout.readline()
+        time.sleep(chance.uniform(0, LONGEST))
+        writer.send_signal(signal.SIGKILL)
+        rest = writer.stdout.read()
+    # a last line without its newline was cut off: not acknowledged
+    lines = (first + rest).splitlines(keepends=True)
+    return [line for line in lines if line.endswith("\n")]
 
 
 def run_kills(folder: Path, rounds: int, seed: int) -> Report:
@@ -57,24 +110,9 @@ def run_kills(folder: Path, rounds: int, seed: int) -> Report:
     acknowledged: list[int] = []
     for _ in range(rounds):
         start = len(store.events(case))
-        command = [
-            sys.executable,
-            "-m",
-            "tests.campaigns.kills",
-            "--write",
-            str(folder),
-            case,
-            str(start),
+        acknowledged += [
+            int(line) for line in killed(chance, "--write", str(folder), case, str(start))
         ]
-        with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as writer:
-            assert writer.stdout is not None
-            first = writer.stdout.readline()
-            time.sleep(chance.uniform(0, LONGEST))
-            writer.send_signal(signal.SIGKILL)
-            rest = writer.stdout.read()
-        # a last line without its newline was cut off: not acknowledged
-        lines = (first + rest).splitlines(keepends=True)
-        acknowledged += [int(line) for line in lines if line.endswith("\n")]
         report.kills += 1
         try:
             raws = {str(event.data.get("raw")) for event in store.events(case)}
@@ -86,20 +124,61 @@ def run_kills(folder: Path, rounds: int, seed: int) -> Report:
     return report
 
 
+def run_set_up_kills(folder: Path, rounds: int, seed: int) -> Report:
+    """Kill the program that sets up cases `rounds` times; all cases stay in one folder."""
+    chance = random.Random(seed)
+    whole = FileStore(folder / "whole")
+    ends, says = os.pipe()
+    set_up(folder / "whole", says)
+    os.close(says)
+    os.close(ends)
+    (case,) = whole.listing().cases
+    wanted = told(whole.events(case.id))
+    store = FileStore(folder / "killed")
+    report = Report()
+    said: dict[str, int] = {}
+    for _ in range(rounds):
+        for line in killed(chance, "--set-up", str(store.folder)):
+            name, _, given = line.partition(" ")
+            said[name] = max(said.get(name, 0), int(given))
+        report.kills += 1
+        report.unreadable += len(store.listing().issues)
+    for name, count in said.items():
+        try:
+            answers = told(store.events(name))
+        except DiagnoseError:
+            report.unreadable += 1
+            continue
+        report.acknowledged += count
+        report.lost += max(0, count - len(answers)) + (answers != wanted[: len(answers)])
+    return report
+
+
+def told(events: Iterable[Event]) -> list[tuple[str, str]]:
+    """What the events of a set-up say, without their ids and times."""
+    return [(event.kind, str({k: str(v) for k, v in event.data.items()})) for event in events]
+
+
 def main() -> None:
-    """Run the campaign, or be its writer."""
+    """Run the campaign, or be one of its writers."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rounds", type=int, default=500)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--write", nargs=3, help=argparse.SUPPRESS)
+    parser.add_argument("--set-up", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.write:
         folder, case, start = options.write
         write_forever(Path(folder), case, int(start))
-    with tempfile.TemporaryDirectory() as folder:
-        report = run_kills(Path(folder), options.rounds, options.seed)
-    print(report)
-    sys.exit(1 if report.lost or report.unreadable else 0)
+    while options.set_up:
+        set_up(Path(options.set_up), sys.stdout.fileno())
+    bad = 0
+    for run in (run_kills, run_set_up_kills):
+        with tempfile.TemporaryDirectory() as made:
+            report = run(Path(made), options.rounds, options.seed)
+        print(run.__name__, report)
+        bad += report.lost + report.unreadable
+    sys.exit(1 if bad else 0)
 
 
 if __name__ == "__main__":

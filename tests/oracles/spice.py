@@ -40,7 +40,8 @@ from numpy.typing import NDArray
 from diagnose.knowledge.expressions import Expression
 from diagnose.knowledge.records import Domain, Element
 from diagnose.plant.circuit import BRIDGE_OHMS, FREQUENCY, OPEN_OHMS, SHORT_OHMS, Circuit
-from diagnose.plant.compose import InstalledMode
+from diagnose.plant.compose import Fault
+from diagnose.plant.lanes import patch_of
 
 PROGRAM = "ngspice"
 METER_OHMS, LOZ_OHMS = 10e6, 3e3
@@ -95,12 +96,10 @@ def diode_model(drop: float, resistance: float, water: bool) -> str:
     return f"is={saturation:.9g} n={slope / VT:.9g} rs={resistance:.12g}"
 
 
-def _patched(mode: InstalledMode | None, how: Literal["open", "short"]) -> set[str]:
-    """Full names of the elements that a failure mode opens or shorts."""
-    if mode is None:
-        return set()
-    names: tuple[str, ...] = getattr(mode.mode.patch, how)
-    return {name if "." in name else f"{mode.unit}.{name}" for name in names}
+def _patched(fault: Fault | None, how: Literal["open", "short"]) -> set[str]:
+    """Full names of the elements that a fault opens or shorts."""
+    names: tuple[str, ...] = getattr(patch_of(fault), how)
+    return set(names)
 
 
 class SpiceWriter:

@@ -1,0 +1,333 @@
+"""``diagnose phone``: the call before the drive, led by a person or by an answers file."""
+
+from __future__ import annotations
+
+import json
+import shlex
+from collections.abc import Callable, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass
+from pathlib import Path
+
+from diagnose.casebook.answers import Scripted, read_answers
+from diagnose.casebook.store import CaseStore
+from diagnose.cli.ask import Terminal, match
+from diagnose.cli.callout import INTERRUPTED, Narrated, header_of
+from diagnose.cli.common import load, matrix_of, settings, store_at
+from diagnose.cli.render import INSTRUMENTS, Screen, Titles, name_of, percent
+from diagnose.cli.setup import Setup
+from diagnose.errors import fail
+from diagnose.interview.describing import SITE, VARIANT, WIRING, asks_for
+from diagnose.interview.drive import Outcome, drive
+from diagnose.interview.events import Event, new_event
+from diagnose.interview.phone import (
+    LEVELS,
+    PhoneSession,
+    Plan,
+    first_advice,
+    first_questions,
+    opened_by_phone,
+    phone_result,
+    phoned_event,
+    status_of_call,
+)
+from diagnose.interview.session import Turn
+from diagnose.interview.state import PHONE
+from diagnose.interview.steps import Option, Step
+from diagnose.knowledge.records import KnowledgeBase
+from diagnose.plant.compose import Installation, compose
+from diagnose.reasoning.van import SHARE
+
+RULE = (
+    "The customer only looks, listens and works dry, undamaged switches, taps and plugs with dry "
+    "hands. Nothing is opened, nothing wet is touched, nobody climbs or reaches into the sump. If "
+    "the customer is unsure, type 'cannot'."
+)
+URGENCY_TEXTS = {
+    "emergency": "EMERGENCY: end the call so that help can be called",
+    "now": "now: drive at once",
+    "today": "today",
+    "soon": "within a few days",
+    "planned": "when it suits",
+}
+SHOWN_CAUSES = 5
+
+
+@dataclass(frozen=True)
+class Request:
+    """The command's argument and options."""
+
+    case: str | None = None
+    answers: Path | None = None
+    json: bool = False
+    resume: bool = False
+    store: Path | None = None
+    knowledge: str | None = None
+    installation: str | None = None
+    variants: Sequence[str] = ()
+    share: float = SHARE
+    no_color: bool = False
+
+
+def run_phone(request: Request) -> int:
+    """Run the command; the exit code.
+
+    Raises
+    ------
+    DiagnoseError
+        Options that contradict one another, or input that cannot be used.
+    """
+    if not 0 < request.share <= 1:
+        raise fail("option", f"--share {request.share:g} must lie above 0 and up to 1")
+    if request.case and not request.resume:
+        raise fail("option", f"to go on with a case: --resume {request.case}")
+    if request.answers is not None:
+        if request.resume:
+            raise fail("option", "--answers and --resume exclude one another")
+        return _scripted(request, request.answers)
+    if request.json:
+        raise fail("option", "--json needs --answers FILE")
+    return _interactive(request)
+
+
+class PhoneScreen(Screen):
+    """What is read out to the customer; each caution once."""
+
+    def __init__(self, plain: bool = False) -> None:
+        super().__init__(plain)
+        self._said: set[str] = set()
+
+    def step(self, step: Step, number: int) -> None:
+        """See `Screen.step`."""
+        if step.kind != "test":
+            super().step(step, number)
+            return
+        self.rule(f"Question {number}", f"about {max(step.minutes, 1):.0f} min")
+        self.para(step.title, style="bold")
+        for caution in step.cautions:
+            if caution not in self._said:
+                self.field("CAUTION", caution, "bold yellow")
+        self._said.update(step.cautions)
+        self.field("Ask", step.text)
+        self.field("Healthy", step.healthy)
+        self.options(step.options)
+
+
+# ---------------------------------------------------------------------- by a person
+
+
+def _interactive(request: Request) -> int:
+    screen = PhoneScreen(request.no_color)
+    store = store_at(request.store)
+    case_id = ""
+    try:
+        knowledge = load(request.knowledge)
+        setup = Setup(knowledge, screen)
+        if request.resume:
+            case_id = request.case or store.latest()
+        else:
+            chosen = settings(request.variants)
+            kind = request.installation or next(iter(knowledge.installations))
+            installation = compose(knowledge, kind, chosen)
+            given = request.installation is not None or bool(chosen)
+            opened = _opened(knowledge, installation, [WIRING] if given else [])
+            case_id = store.create(header_of(opened), [opened]).id
+        with store.hold(case_id):
+            return _lead(request, screen, setup, store, case_id)
+    except (KeyboardInterrupt, EOFError):
+        screen.line()
+        if case_id:
+            _hint(screen, request, "phone", case_id, "Every answer is on file. To go on:")
+        return INTERRUPTED
+
+
+def _opened(knowledge: KnowledgeBase, installation: Installation, known: Sequence[str]) -> Event:
+    event = new_event(
+        "opened",
+        title="telephone call",
+        site="",
+        installation=installation.type.id,
+        variants=dict(installation.choices),
+        knowledge=knowledge.digest,
+    )
+    return opened_by_phone(event, asks_for(knowledge, known))
+
+
+def _lead(
+    request: Request, screen: PhoneScreen, setup: Setup, store: CaseStore, case_id: str
+) -> int:
+    header, events = store.header(case_id), store.events(case_id)
+    if not on_the_phone(events):
+        raise fail("stage", f"'{case_id}' is no call: diagnose callout --resume {case_id}")
+
+    def record(event: Event) -> None:
+        store.append(case_id, event)
+
+    def add(event: Event) -> None:
+        record(event)
+        events.append(event)
+
+    screen.line()
+    screen.para(f"Case {case_id}, on file at {store.where(case_id)}", hang=2)
+    screen.rule("A telephone call")
+    screen.para(RULE, style="bold yellow")
+    if request.resume:
+        add(new_event("resumed", stage=PHONE))
+    knowledge = setup.knowledge
+    plan = _safety(knowledge, screen, events, add, setup.read)
+    if plan.urgency == LEVELS[0]:
+        add(phoned_event(plan, None, LEVELS[0]))
+        show_plan(screen, plan, request.share)
+        _hint(screen, request, "phone", case_id, "When nobody is in danger any more:")
+        return 0
+    installation = setup.go_on(header, events, record, (SITE, WIRING, VARIANT))
+    matrix = matrix_of(knowledge, installation, screen.plain)
+    session = PhoneSession(knowledge, installation, matrix, request.share)
+    person = Terminal(session, screen, events)
+    outcome = drive(
+        session, events, person, record=record, refused=person.refused, after=person.after
+    )
+    turn = outcome.turn
+    plan = session.plan(turn)
+    add(phoned_event(plan, turn, status_of_call(turn)))
+    show_plan(screen, plan, request.share, session, turn)
+    _hint(screen, request, "callout", case_id, "On site, the case goes on from here:")
+    return 0
+
+
+def on_the_phone(events: Sequence[Event]) -> bool:
+    """Whether a case started with a call and nobody is on site yet."""
+    arrived = [e for e in events if e.kind == "resumed" and e.data.get("stage") != PHONE]
+    closed = any(event.kind == "closed" for event in events)
+    return events[0].data.get("stage") == PHONE and not arrived and not closed
+
+
+def _safety(
+    knowledge: KnowledgeBase,
+    screen: Screen,
+    events: Sequence[Event],
+    add: Callable[[Event], None],
+    read: Callable[[str], str],
+) -> Plan:
+    """Ask what has not been answered about safety, before anything else."""
+    gone = {str(e.data["event"]) for e in events if e.kind == "withdrawn"}
+    answers = {
+        str(e.data["question"]): str(e.data["choice"])
+        for e in events
+        if e.kind == "answered" and e.id not in gone
+    }
+    if first_advice(knowledge, answers).urgency == LEVELS[0]:
+        answers = {}
+    for question in first_questions(knowledge):
+        if question.id in answers:
+            continue
+        options = [Option(k, v) for k, v in question.choices.items()]
+        screen.line()
+        screen.para(question.ask, style="bold")
+        screen.options(options)
+        chosen = None
+        while chosen is None:
+            chosen = match(read("> "), options)
+            if chosen is None:
+                screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")
+        add(new_event("answered", question=question.id, choice=chosen))
+        answers[question.id] = chosen
+        plan = first_advice(knowledge, answers)
+        if plan.urgency == LEVELS[0]:
+            return plan
+    return first_advice(knowledge, answers)
+
+
+def _hint(screen: Screen, request: Request, command: str, case_id: str, text: str) -> None:
+    words = [f"diagnose {command} --resume {shlex.quote(case_id)}"]
+    if request.store:
+        words.append(f"--store {shlex.quote(str(request.store))}")
+    if request.knowledge:
+        words.append(f"--knowledge {shlex.quote(request.knowledge)}")
+    screen.line()
+    screen.para(text)
+    fits = len(" ".join(words)) + 2 <= screen.width
+    screen.line("  " + (" " if fits else " \\\n    ").join(words))
+
+
+# ---------------------------------------------------------------------- what it leads to
+
+
+def show_plan(
+    screen: Screen,
+    plan: Plan,
+    share: float,
+    session: PhoneSession | None = None,
+    turn: Turn | None = None,
+) -> None:
+    """How urgent it is, what to switch off, what to load."""
+    screen.rule("End of the call", plan.urgency)
+    screen.field("Urgent", URGENCY_TEXTS[plan.urgency], "bold")
+    for reason in plan.reasons:
+        screen.field("", reason)
+    screen.line()
+    for label, advice in (("OFF", plan.switch_off), ("KEEP OFF", plan.keep_off)):
+        for item in advice:
+            screen.field(label, f"{item.what}: {item.how}", "bold yellow")
+            label = ""
+    load = plan.load
+    if session is None or turn is None or load is None:
+        return
+    titles = Titles(session)
+    screen.rule("Likeliest so far")
+    for name, p in turn.belief.ranking()[:SHOWN_CAUSES]:
+        if p >= 0.01:
+            screen.para(f"{percent(p):>4}  {titles(name)}", 2, hang=6)
+    screen.rule("Load the van", "needed / price in min of work")
+    room = screen.width - 24
+    for spare in load.spares:
+        screen.line(f"  [ ] {spare.name:<{room}} {percent(spare.covers):>5} / {spare.cost:>5.0f}")
+    if not load.spares:
+        screen.para("No spare: what is still likely needs none.", 2)
+    screen.field(
+        "Together",
+        f"{load.cost:.0f} min; {percent(load.covered)} of the causes that need a spare are "
+        f"covered ({share:.0%} asked for); {percent(load.no_spare)} need none.",
+    )
+    tools = ", ".join(name_of(i, INSTRUMENTS) for i in plan.instruments)
+    screen.field("Tools", f"two-pole voltage tester, locks and tags{tools and ', ' + tools}")
+
+
+# ---------------------------------------------------------------------- by a file
+
+
+def _scripted(request: Request, path: Path) -> int:
+    knowledge = load(request.knowledge)
+    answers = read_answers(path, knowledge)
+    if request.installation or request.variants:
+        raise fail("option", "--installation and --set do not go with --answers: the file says it")
+    screen = PhoneScreen(request.no_color)
+    matrix = matrix_of(knowledge, answers.installation, screen.plain)
+    session = PhoneSession(knowledge, answers.installation, matrix, request.share)
+    opened = opened_by_phone(answers.opened(knowledge), asks_for(knowledge, [SITE, WIRING]))
+    events = [opened]
+    store = store_at(request.store) if request.store else None
+    case_id = store.create(header_of(opened), events).id if store is not None else ""
+    person: Scripted | Narrated = Scripted(answers, knowledge)
+    if not request.json:
+        person = Narrated(Scripted(answers, knowledge), session, screen, events)
+        screen.para(answers.title, style="bold")
+
+    def record(event: Event) -> None:
+        if store is not None:
+            store.append(case_id, event)
+
+    with store.hold(case_id) if store is not None else nullcontext():
+        after = person.after if isinstance(person, Narrated) else lambda before, now, event: None
+        outcome: Outcome = drive(session, events, person, record=record, after=after)
+        turn = outcome.turn
+        plan = session.plan(turn)
+        record(phoned_event(plan, turn, status_of_call(turn)))
+    if request.json:
+        result = phone_result(session, outcome, events)
+        result["case"] = {"id": case_id or None, "title": answers.title}
+        result["knowledge"] = knowledge.digest
+        print(json.dumps(result, ensure_ascii=False, indent=2))
+    else:
+        show_plan(screen, plan, request.share, session, turn)
+    return 0

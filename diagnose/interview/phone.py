@@ -1,0 +1,320 @@
+"""Before the drive: the same case, held with the customer by telephone.
+
+The customer looks, listens and works a dry, undamaged switch, tap or plug; nothing else is ever
+offered. The call ends with what is urgent, what to switch off and what to load.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from diagnose.interview.drive import Outcome, shown, summary
+from diagnose.interview.events import Event, new_event
+from diagnose.interview.explain import healthy_outcome, why
+from diagnose.interview.session import Session, Turn
+from diagnose.interview.state import PHONE, State
+from diagnose.interview.steps import Option, Step
+from diagnose.knowledge.records import KnowledgeBase, Question, TestSpec
+from diagnose.knowledge.rule_records import Fact
+from diagnose.plant.compose import Installation, fill
+from diagnose.plant.matrix import DependencyMatrix
+from diagnose.plant.procedures import InstalledTest, phone_error
+from diagnose.reasoning.belief import Belief
+from diagnose.reasoning.decision import Decision
+from diagnose.reasoning.guard import Electrical, Exposure, Skill, refuse_step
+from diagnose.reasoning.planner import TELEPHONE, level_found
+from diagnose.reasoning.rules import Inference, RuleEngine
+from diagnose.reasoning.strategy import Candidate, Choice, Greedy
+from diagnose.reasoning.van import SHARE, Load, instruments_for, load_for
+
+WORTH = 0.02
+"""A question to the customer that tells less than this, in bits, is not asked (judgement)."""
+LEVELS = ("emergency", "now", "today", "soon", "planned")
+"""How urgent a callout is, the most urgent first; in an emergency the call ends at once."""
+STATES = ("any", "energised")
+PLACES = (TELEPHONE, "anywhere", "panel", "pump")
+DANGERS = ("work_at_height", "confined_sump")
+
+
+def for_customers(spec: TestSpec) -> bool:
+    """Whether a customer may be asked for this by telephone.
+
+    A second mechanism beside the flag in the knowledge: no instrument, no cover, no roof, no
+    sump, no lead moved, and only what needs no qualification.
+    """
+    return (
+        spec.customer
+        and bool(spec.by_phone)
+        and spec.instrument == "none"
+        and spec.state in STATES
+        and spec.place_at in PLACES
+        and spec.by != "licensed"
+        and not (spec.lift or spec.bridge or set(spec.cautions) & set(DANGERS))
+    )
+
+
+def phone_tests(tests: Mapping[str, InstalledTest]) -> dict[str, InstalledTest]:
+    """The tests of an installation that a customer can make."""
+    return {name: test for name, test in tests.items() if for_customers(test.spec)}
+
+
+def phone_errors(knowledge: KnowledgeBase, tests: Mapping[str, InstalledTest]) -> dict[str, float]:
+    """Chance of a wrong answer: by telephone where a customer can make the test."""
+    asked = phone_tests(tests)
+    return {n: phone_error(knowledge, t) if n in asked else t.error for n, t in tests.items()}
+
+
+@dataclass(frozen=True)
+class Advice:
+    """Something to switch off (`how`), or to keep away from (`how` says why)."""
+
+    what: str
+    how: str
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a call led to.
+
+    Attributes
+    ----------
+    urgency : str
+        One of `LEVELS`.
+    reasons : tuple of str
+        Why it is so urgent.
+    load : Load or None
+        Spares for the van; None where nobody has said yet what is wrong.
+    """
+
+    urgency: str
+    reasons: tuple[str, ...]
+    switch_off: tuple[Advice, ...]
+    keep_off: tuple[Advice, ...]
+    load: Load | None = None
+    instruments: tuple[str, ...] = ()
+
+
+class PhoneSession(Session):
+    """The interview by telephone (`diagnose.interview.session.Session`)."""
+
+    def __init__(
+        self,
+        knowledge: KnowledgeBase,
+        installation: Installation,
+        matrix: DependencyMatrix,
+        share: float = SHARE,
+    ) -> None:
+        super().__init__(knowledge, installation, matrix, Greedy(WORTH))
+        self.share = share
+        self.asked = phone_tests(self.tests)
+        self.errors = phone_errors(knowledge, self.tests)
+        self.prices = {
+            name: number.nominal for name, number in knowledge.scales["spare_prices"].words.items()
+        }
+        self.questions = {
+            name: question
+            for kind in ("safety", "phone", "history")
+            for name, question in knowledge.questions.items()
+            if question.kind == kind and question.by_phone
+        }
+
+    def state_of(self, events: Sequence[Event]) -> State:
+        """The customer is unqualified and has no instruments; covers stay closed."""
+        state = super().state_of(events)
+        state.opened = {
+            **state.opened,
+            "qualification": Skill.UNQUALIFIED.value,
+            "instruments": (),
+            "meter_category": "none",
+        }
+        state.electrical = Electrical.ENERGISED
+        return state
+
+    def _next(
+        self, state: State, belief: Belief, inference: Inference
+    ) -> tuple[Step, Decision | None]:
+        if state.closed is not None:
+            return Step("done", "closed", "The case is closed"), None
+        if urgency_of(inference)[0] == LEVELS[0]:
+            return Step("done", LEVELS[0], "End the call: people first"), None
+        if state.stopped:
+            return Step("done", "stopped", "The call was ended"), None
+        question = self._question(state)
+        if question is not None:
+            return question, None
+        choices = self._choices(state, belief, inference)
+        if not choices:
+            return Step("done", "prepared", "The call can end"), None
+        decision = Decision("test", tuple(choices))
+        return self._ask(belief, choices[0], decision), decision
+
+    def _question(self, state: State) -> Step | None:
+        kinds = [self.questions[name].kind for name in self.questions if name not in state.answers]
+        if not state.complaints and "safety" not in kinds:
+            known = self.knowledge.complaints
+            options = tuple(Option(c, known[c].says) for c in self.matrix.complaints)
+            return Step("question", "complaint", "What is the complaint?", "", options)
+        for name, question in self.questions.items():
+            if name not in state.answers:
+                options = tuple(Option(k, v) for k, v in question.choices.items())
+                return Step("question", name, question.ask, "", options)
+        return None
+
+    def _choices(self, state: State, belief: Belief, inference: Inference) -> list[Choice]:
+        """What may be asked, in order of information per minute; at a telephone nobody walks."""
+        states, tests = self.forbidden(inference)
+        if "any" in states:
+            return []
+        safety = self.equipment(state, inference).safety
+        done = {f.test for f in state.findings} | set(state.cannot)
+        level = level_found(self.installation, self.knowledge, state.complaints)
+        candidates = [
+            Candidate(name, belief.table.test_index[name], test.minutes)
+            for name, test in self.asked.items()
+            if name not in done
+            and name not in tests
+            and test.spec.id not in tests
+            and test.spec.state not in states
+            and not (level and test.level and test.level != level)
+            and not refuse_step(safety, Exposure(test.spec.state))
+        ]
+        return self.strategy.rank(belief, candidates)
+
+    def _ask(self, belief: Belief, choice: Choice, decision: Decision) -> Step:
+        test = self.asked[choice.candidate.test]
+        cautions = ("wet_hands",) if test.spec.state == "energised" else ()
+        return Step(
+            "test",
+            test.id,
+            test.title,
+            fill(test.spec.by_phone, self.installation, test.it),
+            tuple(Option(o.id, o.title) for o in test.outcomes),
+            minutes=test.minutes,
+            place=test.spec.place_at,
+            state=test.spec.state,
+            instrument=test.spec.instrument,
+            healthy=healthy_outcome(self, test.id),
+            cautions=self.texts(cautions),
+            why=why(self, belief, choice, decision),
+        )
+
+    def step_for(self, turn: Turn, test: str) -> Step | None:
+        """See `Session.step_for`."""
+        if turn.decision is None:
+            return None
+        for choice in turn.decision.choices:
+            if choice.candidate.test == test:
+                return self._ask(turn.belief, choice, turn.decision)
+        return None
+
+    def plan(self, turn: Turn) -> Plan:
+        """What the call led to so far."""
+        plan = advice_of(turn.inference)
+        if not turn.state.complaints:
+            return plan
+        on_site = {
+            name: test.spec.instrument
+            for name, test in self.tests.items()
+            if test.spec.place_at != TELEPHONE
+        }
+        return replace(
+            plan,
+            load=load_for(self.installation, self.prices, turn.belief, self.share),
+            instruments=instruments_for(turn.belief, on_site, self.share),
+        )
+
+
+def first_questions(knowledge: KnowledgeBase) -> list[Question]:
+    """The safety questions of a call, in order."""
+    asked = knowledge.questions.values()
+    return [question for question in asked if question.kind == "safety" and question.by_phone]
+
+
+def first_advice(knowledge: KnowledgeBase, answers: Mapping[str, str]) -> Plan:
+    """What the safety questions alone lead to, before anything else is known."""
+    facts = [
+        Fact.of("state", name="stage", value=PHONE),
+        Fact.of("person", qualification=Skill.UNQUALIFIED.value),
+        *(Fact.of("answer", question=q, choice=c) for q, c in answers.items()),
+    ]
+    return advice_of(RuleEngine(list(knowledge.rules.values())).infer(facts))
+
+
+def advice_of(inference: Inference) -> Plan:
+    """What the rules say about urgency and about what to switch off."""
+    level, reasons = urgency_of(inference)
+    return Plan(
+        level,
+        reasons,
+        _advice(inference, "switch_off", "how"),
+        _advice(inference, "keep_off", "why"),
+    )
+
+
+def urgency_of(inference: Inference) -> tuple[str, tuple[str, ...]]:
+    """The highest urgency that a rule concludes, and the reasons that ask for it."""
+    found = [(f.get("level"), f.get("why")) for f in inference.concluded("urgency")]
+    level = min((level for level, _ in found), key=LEVELS.index, default=LEVELS[-1])
+    return level, tuple(why for own, why in found if own == level)
+
+
+def _advice(inference: Inference, kind: str, how: str) -> tuple[Advice, ...]:
+    return tuple(Advice(f.get("what"), f.get(how)) for f in inference.concluded(kind))
+
+
+def status_of_call(turn: Turn) -> str:
+    """``prepared``, ``stopped``, ``emergency`` or ``closed``."""
+    return turn.step.id if turn.step.kind == "done" else "stopped"
+
+
+def phone_result(
+    session: PhoneSession, outcome: Outcome, events: Sequence[Event]
+) -> dict[str, Any]:
+    """What a call led to as plain data, with the keys that scripts rely on."""
+    turn = outcome.turn
+    plan = session.plan(turn)
+    told = dict(summary(replace(outcome, conclusion=None), events))
+    load = plan.load
+    return {
+        "status": status_of_call(turn),
+        "ranking": told["ranking"],
+        "steps": told["steps"],
+        "minutes": told["minutes"],
+        "urgency": {"level": plan.urgency, "reasons": list(plan.reasons)},
+        "van": [
+            {"spare": s.name, "covers": s.covers, "cost": s.cost}
+            for s in (load.spares if load else ())
+        ],
+        "van_cost": load.cost if load else 0.0,
+        "covered": load.covered if load else 0.0,
+        "covered_with_no_spare_needed": load.covered_all if load else 0.0,
+        "no_spare_needed": load.no_spare if load else 0.0,
+        "share": session.share,
+        "instruments": list(plan.instruments),
+        "switch_off": [{"what": a.what, "how": a.how} for a in plan.switch_off],
+        "keep_off": [{"what": a.what, "why": a.how} for a in plan.keep_off],
+    }
+
+
+def phoned_event(plan: Plan, turn: Turn | None, status: str) -> Event:
+    """The record of what a call led to."""
+    spares = plan.load.spares if plan.load else ()
+    return new_event(
+        "phoned",
+        status=status,
+        urgency=plan.urgency,
+        van=[s.name for s in spares],
+        instruments=list(plan.instruments),
+        switch_off=[a.what for a in plan.switch_off],
+        keep_off=[a.what for a in plan.keep_off],
+        shown=shown(turn) if turn is not None else {},
+    )
+
+
+def opened_by_phone(event: Event, asks: Sequence[str]) -> Event:
+    """The first event of a case, as one that starts with a call; `asks`: what is asked later."""
+    on_site = ("instruments", "qualification", "meter_category")
+    data = {k: v for k, v in event.data.items() if k not in on_site}
+    return replace(event, data={**data, "stage": PHONE, "asks": list(asks)})

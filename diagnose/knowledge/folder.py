@@ -1,0 +1,63 @@
+"""The folder of knowledge files: where it is, what it holds, the digest of it all."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from pathlib import Path
+
+from diagnose.errors import fail
+
+ENVIRONMENT = "DIAGNOSE_KNOWLEDGE"
+PATTERNS = (
+    *("sources.yaml", "scales.yaml", "parts/*.yaml", "installations/*.yaml", "tests/*.yaml"),
+    *("signs/*.yaml", "complaints.yaml", "cautions.yaml", "questions.yaml", "rules/*.yaml"),
+)
+"""The knowledge files, in the order in which they are read."""
+
+
+def find_knowledge(chosen: str | None = None) -> Path:
+    """The knowledge folder: `chosen`, the environment's, the checkout's or the packaged one.
+
+    Raises
+    ------
+    DiagnoseError
+        The chosen folder does not exist.
+    """
+    chosen = chosen or os.environ.get(ENVIRONMENT)
+    if chosen:
+        path = Path(chosen)
+        if not path.is_dir():
+            raise fail("no-knowledge", f"there is no knowledge folder '{chosen}'")
+        return path
+    package = Path(__file__).resolve().parent.parent
+    for candidate in (package / "_data" / "knowledge", package.parent / "knowledge"):
+        if candidate.is_dir():
+            return candidate
+    raise fail("no-knowledge", "no knowledge folder found; name one with --knowledge DIR")
+
+
+def shown_name(path: Path) -> str:
+    """A path as places show it: from the working folder where it lies below that."""
+    shown = os.path.relpath(path)
+    return str(path) if shown.startswith("..") else shown
+
+
+def digest_of(root: Path) -> str:
+    """The digest that `load_knowledge` would give the files below `root` as they are now.
+
+    Raises
+    ------
+    OSError
+        A file cannot be read.
+    """
+    total = hashlib.sha256()
+    for pattern in PATTERNS:
+        for path in sorted(root.glob(pattern)):
+            total.update(hashed(root, path, path.read_bytes()))
+    return total.hexdigest()
+
+
+def hashed(root: Path, path: Path, data: bytes) -> bytes:
+    """What one file adds to the digest: its name and its bytes."""
+    return path.relative_to(root).as_posix().encode() + b"\0" + data

@@ -1,0 +1,69 @@
+"""Likelihoods of answers that may be wrong, and of answers that others have given before."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+def with_errors(p: Floats, sizes: NDArray[np.int_], errors: Floats) -> Floats:
+    """Mix P(outcome) with wrong answers, uniform over the other outcomes of each test.
+
+    Parameters
+    ----------
+    p : (rows, tests, outcomes)
+        Noise-free distributions, zero beyond a test's own outcomes.
+    sizes, errors : (tests,)
+        Number of outcomes and chance of a wrong answer of each test.
+
+    Returns
+    -------
+    (rows, tests, outcomes)
+        ``(1 - e)·p + e·(1 - p)/(k - 1)``, zero beyond a test's own outcomes.
+
+    Raises
+    ------
+    ValueError
+        A chance of a wrong answer is not between 0 and 1, so some outcome would be certain, or
+        a test has a single outcome.
+    """
+    if not ((errors > 0) & (errors < 1)).all() or (sizes < 2).any():
+        raise ValueError("answers must be fallible: 0 < error < 1 and two outcomes or more")
+    e = errors[None, :, None]
+    others = np.maximum(sizes - 1, 1)[None, :, None]
+    mixed = (1 - e) * p + e * (1 - p) / others
+    real = np.arange(p.shape[2])[None, None, :] < sizes[None, :, None]
+    return np.where(real, mixed, 0.0)
+
+
+def with_error(p: Floats, size: int, wrong: float) -> Floats:
+    """The same for P(one outcome) of one test, (rows,), where the test has `size` outcomes."""
+    return np.asarray((1 - wrong) * p + wrong * (1 - p) / max(size - 1, 1))
+
+
+def confirmed(
+    clean: Floats, size: int, outcome: int, wrong: float, told: Sequence[tuple[int, float]]
+) -> Floats:
+    """P(answer | row, what others said about the same test), (rows,).
+
+    Two persons err independently of one another, but look at the same thing: what there is to be
+    seen is drawn once.
+
+    Parameters
+    ----------
+    clean : (rows, outcomes)
+        Noise-free distributions of the test.
+    outcome, wrong
+        The answer now, and this person's chance of being wrong.
+    told : outcome, chance of being wrong
+        What others said.
+    """
+    truth = clean
+    for said, error in told:
+        right = np.arange(clean.shape[1]) == said
+        truth = truth * np.where(right, 1 - error, error / max(size - 1, 1))
+    return with_error(truth[:, outcome] / truth.sum(axis=1), size, wrong)
