@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.exact import Branch, huffman, optimal
-from diagnose.reasoning.noise_free import Problem, bits, expected_cost
 from diagnose.reasoning.lookahead import Lookahead
+from diagnose.reasoning.noise_free import Problem, bits, expected_cost
 from diagnose.reasoning.strategy import Candidate, Greedy
 from tests.benchmarks.optimum import random_problem
 from tests.made_tables import random_table

@@ -269,7 +269,7 @@ class Belief:
         weight = np.zeros((len(table.starts), count))
         weight[table.unit_index, np.arange(count)] = self.p
         joint = (weight @ table.likelihood.reshape(count, -1)).reshape(-1, tests, outcomes)
-        for test in dict.fromkeys(t for t, _ in self.seen):
+        for test in dict.fromkeys([t for t, _ in self.seen] + [t for t, _, _ in self.heard]):
             k = table.test_index[test]
             again = [self.factor(test, o) for o in range(int(table.sizes[k]))]
             joint[:, k, : len(again)] = weight @ np.stack(again, axis=1)

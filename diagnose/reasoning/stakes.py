@@ -30,13 +30,12 @@ class Stakes:
     wrong: Floats
 
     @staticmethod
-    def of(
-        knowledge: KnowledgeBase, installation: Installation, table: Hypotheses, trust: float = 0.0
-    ) -> Stakes:
+    def of(knowledge: KnowledgeBase, installation: Installation, table: Hypotheses) -> Stakes:
         """From the scales: repair, verification and spare of each unit's modes, by their rate."""
         words = knowledge.scales["repair_minutes"].words
         spares = knowledge.scales["wasted_spare"].words
         changes = knowledge.scales["changes"].words
+        trust = knowledge.word("trust", "repair_in_vain")
         around = sum(changes[w].nominal for w in ("isolate", "prove_dead", "energise", "verify"))
         lost: dict[str, list[tuple[float, float]]] = {}
         for mode in installation.modes.values():

@@ -26,9 +26,9 @@ from diagnose.knowledge.load import load_knowledge
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
 from diagnose.reasoning.exact import optimal
+from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.noise_free import Problem, expected_cost
 from diagnose.reasoning.planner import Standing
-from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.strategy import Candidate, Greedy, Strategy
 from tests.benchmarks.drive import FULLY_EQUIPPED, Bench
 from tests.made_tables import KIND, ROOT
