@@ -87,7 +87,7 @@ def test_no_live_test_where_another_tells_nearly_as_much() -> None:
             if session.tests[test].spec.state != "live" or turn.step.id != test:
                 continue
             equipment = session.equipment(turn.state, turn.inference)
-            fresh, _ = session.possible(turn.state, turn.inference, equipment)
+            fresh = session.possible(turn.state, turn.inference, equipment)
             gains = information(turn.belief, np.array([c.index for c in fresh]))
             best = max(g for c, g in zip(fresh, gains, strict=True) if not c.live)
             own = next(g for c, g in zip(fresh, gains, strict=True) if c.test == test)
@@ -155,7 +155,7 @@ def test_no_live_test_with_a_meter_that_is_not_rated(category: str) -> None:
     )
     turn = session.turn([start])
     equipment = session.equipment(turn.state, turn.inference)
-    fresh, _ = session.possible(turn.state, turn.inference, equipment)
+    fresh = session.possible(turn.state, turn.inference, equipment)
     assert fresh
     assert not any(c.live for c in fresh)
 
@@ -171,7 +171,7 @@ def test_instruments_that_are_not_there_are_not_asked_for() -> None:
     )
     turn = session.turn([start])
     equipment = session.equipment(turn.state, turn.inference)
-    fresh, _ = session.possible(turn.state, turn.inference, equipment)
+    fresh = session.possible(turn.state, turn.inference, equipment)
     assert fresh
     for candidate in fresh:
         spec = session.tests[candidate.test].spec

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.exact import Branch, huffman, optimal
+from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.noise_free import Problem, bits, expected_cost
-from diagnose.reasoning.rollout import Rollout
 from diagnose.reasoning.strategy import Candidate, Greedy
 from tests.benchmarks.optimum import random_problem
 from tests.made_tables import random_table
@@ -68,7 +68,7 @@ def test_the_optimum_is_the_plain_one(seed: int, rows: int, tests: int) -> None:
 def test_bounds_and_strategies_stand_on_their_sides(seed: int) -> None:
     problem = random_problem(seed)
     best = optimal(problem).minutes
-    for strategy in (Greedy(worth=0.0), Rollout(worth=0.0, sure=1.0)):
+    for strategy in (Greedy(worth=0.0), Lookahead(worth=0.0, sure=1.0)):
         assert expected_cost(problem, strategy) >= best - 1e-9
 
 
@@ -76,7 +76,7 @@ def test_looking_ahead_comes_nearer_to_the_optimum() -> None:
     problems = [random_problem(seed) for seed in range(40)]
     best = np.array([optimal(p).minutes for p in problems])
     greedy = np.array([expected_cost(p, Greedy(worth=0.0)) for p in problems])
-    ahead = np.array([expected_cost(p, Rollout(worth=0.0, sure=1.0)) for p in problems])
+    ahead = np.array([expected_cost(p, Lookahead(worth=0.0, sure=1.0)) for p in problems])
     assert (ahead / best).mean() < (greedy / best).mean()
     assert (ahead / best).mean() <= 1.03
 
@@ -129,7 +129,7 @@ def test_bits() -> None:
     assert list(bits(0b101001)) == [0, 3, 5]
 
 
-class TestRollout:
+class TestLookahead:
     """On beliefs with fallible answers."""
 
     def ranked(self, seed: int, live: bool = False) -> tuple[list[str], list[str]]:
@@ -141,7 +141,7 @@ class TestRollout:
             for k, name in enumerate(table.tests)
         ]
         greedy = [c.candidate.test for c in Greedy().rank(belief, offered)]
-        return greedy, [c.candidate.test for c in Rollout().rank(belief, offered)]
+        return greedy, [c.candidate.test for c in Lookahead().rank(belief, offered)]
 
     @pytest.mark.parametrize("live", [False, True])
     def test_it_reorders_the_leading_tests_only(self, live: bool) -> None:
@@ -167,10 +167,10 @@ class TestRollout:
         problem = Problem.of(names, names, [1, 1, 1, 1], tests, outcome)
         belief = Belief(problem.table, np.log(np.array(problem.weight)))
         greedy = Greedy(worth=0.0).rank(belief, list(problem.tests))
-        ahead = Rollout(worth=0.0, sure=1.0).rank(belief, list(problem.tests))
+        ahead = Lookahead(worth=0.0, sure=1.0).rank(belief, list(problem.tests))
         assert greedy[0].candidate.test == "cheap"
         assert ahead[0].candidate.test == "dear"
 
     def test_nothing_to_choose(self) -> None:
         table = random_table(np.random.default_rng(0), 5, 3, 2)
-        assert Rollout().rank(Belief(table, table.prior()), []) == []
+        assert Lookahead().rank(Belief(table, table.prior()), []) == []

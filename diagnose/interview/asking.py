@@ -95,6 +95,7 @@ def test_step(
         return _act_step(session, state, acts[0])
     if refuse_step(equipment.safety, exposure, test.spec.by == "licensed"):
         return None
+    ready, _ = session.ground_at(state).costs.reach(session.standing(state), way_of(test))
     return Step(
         "test",
         test.id,
@@ -102,7 +103,7 @@ def test_step(
         test.do,
         tuple(Option(o.id, o.title) for o in test.outcomes),
         unit=typed_unit(test),
-        minutes=test.minutes + session.ground.costs.reach(session.standing(state), way_of(test))[0],
+        minutes=test.minutes + ready,
         place=test.spec.place_at,
         state=test.spec.state,
         instrument=test.spec.instrument,
@@ -115,13 +116,14 @@ def test_step(
 
 def _act_step(session: Session, state: State, act: str) -> Step:
     title, text = ACT_TEXTS[act]
+    costs = session.ground_at(state).costs
     return Step(
         "act",
         act,
         title,
         text,
         (Option("done", "done"),),
-        minutes=session.ground.costs.act(act) + session.ground.costs.move(state.place, PANEL),
+        minutes=costs.act(act) + costs.move(state.place, PANEL),
         place=PANEL,
         cautions=session.texts(("isolate_first",) if act != "energise" else ("mains_live",)),
     )

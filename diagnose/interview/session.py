@@ -24,6 +24,7 @@ from diagnose.reasoning.guard import (
     SafetyState,
     Skill,
 )
+from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.planner import (
     Costs,
     Equipment,
@@ -34,9 +35,12 @@ from diagnose.reasoning.planner import (
     repair_places,
 )
 from diagnose.reasoning.rules import Inference, RuleEngine
-from diagnose.reasoning.strategy import Candidate, Greedy, Strategy
+from diagnose.reasoning.stakes import Stakes
+from diagnose.reasoning.strategy import Candidate, Strategy
 from diagnose.reasoning.two_faults import Answer
 
+MOST_TIMES = 2
+"""Times that one test is asked for."""
 CAT_RATED = ("cat_iii", "cat_iv")
 SOMETIMES_SHOWN = 0.5
 """Share of the time that an intermittent fault shows while it is being looked for (judgement)."""
@@ -69,16 +73,18 @@ class Session:
         self.knowledge = knowledge
         self.installation = installation
         self.matrix = matrix
-        self.strategy = strategy or Greedy()
+        self.strategy = strategy or Lookahead()
         self.rules = rules or RuleEngine(list(knowledge.rules.values()))
         circuit = MatrixBuilder.circuit_of(installation)
         self.tests: dict[str, InstalledTest] = installed_tests(knowledge, installation, circuit)
-        self.ground = Ground(self.tests, Costs.of(knowledge), repair_places(installation))
         self.places = {name: (t.spec.place_at, t.level) for name, t in self.tests.items()}
         self.rates = {name: m.mode.rate.nominal for name, m in installation.modes.items()}
         self.errors = {name: t.error for name, t in self.tests.items()}
-        self._remaining = Remaining(self)
+        self._grounds: dict[tuple[tuple[str, str], ...], Ground] = {}
         self._tables: dict[str, Hypotheses] = {}
+        self._remaining = Remaining(self)
+        self.ground = self._ground(())
+        self.stakes = Stakes.of(knowledge, installation, self.table("now"))
         self.questions = {
             name: q for name, q in knowledge.questions.items() if q.kind in ("safety", "history")
         }
@@ -211,9 +217,9 @@ class Session:
             reasons = [f.get("why").replace("_", " ") for f in handed]
             return self._ending(state, belief, inference, "handed_over", reasons), None
         equipment = self.equipment(state, inference)
-        fresh, repeats = self.possible(state, inference, equipment)
-        terrain = self.ground.terrain(self.standing(state))
-        decision = decide(belief, fresh, self.strategy, repeats, terrain)
+        offered = self.possible(state, inference, equipment)
+        terrain = self.ground_at(state).terrain(self.standing(state))
+        decision = decide(belief, offered, self.strategy, terrain, self.stakes)
         if decision.kind == "test":
             for choice in decision.choices:
                 step = test_step(self, state, belief, equipment, choice, decision)
@@ -230,10 +236,8 @@ class Session:
         status = "handed_over" if held else "ambiguous"
         return self._ending(state, belief, inference, status, reasons), decision
 
-    def possible(
-        self, state: State, inference: Inference, equipment: Equipment
-    ) -> tuple[list[Candidate], list[Candidate]]:
-        """Permitted tests not yet done, and those that could be repeated."""
+    def possible(self, state: State, inference: Inference, equipment: Equipment) -> list[Candidate]:
+        """Permitted tests that were not yet done, or only once."""
         states, tests = self.forbidden(inference)
         states |= {
             exposure.value
@@ -246,12 +250,28 @@ class Session:
             if t.spec.state in states or t.spec.id in tests or n in tests
         }
         index = self.table(state.answers.get("present", "now")).test_index
-        everything = self.ground.candidates(
-            self.tests, index, self.standing(state), equipment, blocked | set(state.cannot)
+        done = [finding.test for finding in self.counted(state) if not finding.by_phone]
+        often = {test for test in done if done.count(test) >= MOST_TIMES}
+        return self.ground_at(state).candidates(
+            self.tests, index, self.standing(state), equipment, blocked | set(state.cannot) | often
         )
-        seen = {finding.test for finding in self.counted(state) if not finding.by_phone}
-        fresh = [c for c in everything if c.test not in seen]
-        return fresh, [c for c in everything if c.test in seen]
+
+    def ground_at(self, state: State) -> Ground:
+        """What walks and changes of state cost here, as far as the answers tell."""
+        known = self.knowledge.questions
+        words = [
+            pair
+            for question, choice in state.answers.items()
+            if question in known
+            for pair in known[question].minutes.get(choice, {}).items()
+        ]
+        return self._ground(tuple(words))
+
+    def _ground(self, site: tuple[tuple[str, str], ...]) -> Ground:
+        if site not in self._grounds:
+            costs = Costs.of(self.knowledge, dict(site))
+            self._grounds[site] = Ground(self.tests, costs, repair_places(self.installation))
+        return self._grounds[site]
 
     def standing(self, state: State) -> Standing:
         """Where the person stands, the electrical state and the water's level."""

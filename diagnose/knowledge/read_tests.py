@@ -196,16 +196,23 @@ def read_question(node: Any, numbers: NumberReader) -> Question:
     """One question with its choices and what they do to the rates."""
     reader = Reader(node, numbers.issues, "question")
     choices = reader.text_map("choices")
-    factors: dict[str, dict[str, str]] = {}
-    for choice, value in reader.items("factors"):
-        if not isinstance(value, Mapping):
-            message = "factors map a class or a failure mode to a word"
-            numbers.problem(value, message, "structure")
-            continue
-        factors[choice] = {}
-        for target, word in value.items():
-            numbers.word("history_factors", str(word), word, f"factor of '{target}'")
-            factors[choice][target] = str(word)
+
+    def words_of(key: str, scale: str, message: str) -> dict[str, dict[str, str]]:
+        found: dict[str, dict[str, str]] = {}
+        for choice, value in reader.items(key):
+            if not isinstance(value, Mapping):
+                numbers.problem(value, message, "structure")
+                continue
+            found[choice] = {}
+            for target, word in value.items():
+                numbers.word(scale, str(word), word, f"{key} of '{target}'")
+                found[choice][target] = str(word)
+        return found
+
+    factors = words_of(
+        "factors", "history_factors", "factors map a class or a failure mode to a word"
+    )
+    minutes = words_of("minutes", "changes", "minutes map a change to another word of 'changes'")
     question = Question(
         id=reader.text("id"),
         ask=reader.text("ask"),
@@ -213,6 +220,7 @@ def read_question(node: Any, numbers: NumberReader) -> Question:
         kind=reader.choice("kind", QUESTION_KINDS),
         default=reader.choice("default", choices or ("?",)),
         factors=factors,
+        minutes=minutes,
         by_phone=reader.choice("by_phone", ("yes", "no"), "yes") == "yes",
         place=reader.place,
     )

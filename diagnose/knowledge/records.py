@@ -303,6 +303,8 @@ class Question:
     kind: str
     default: str
     factors: Mapping[str, Mapping[str, str]]
+    minutes: Mapping[str, Mapping[str, str]]
+    """Per choice, which words of the scale ``changes`` take the place of which others."""
     by_phone: bool = True
     place: Place | None = None
 

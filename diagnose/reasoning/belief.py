@@ -216,13 +216,13 @@ class Belief:
     seen: tuple[tuple[str, int], ...] = ()
     heard: tuple[tuple[str, int, float], ...] = ()
 
-    @property
+    @cached_property
     def p(self) -> Floats:
         """Posterior, (hypotheses,), summing to 1."""
         shifted = np.exp(self.log_p - self.log_p.max())
         return np.asarray(shifted / shifted.sum())
 
-    @property
+    @cached_property
     def unit_p(self) -> Floats:
         """Posterior of the replaceable units, (units,)."""
         return self.table.by_unit(self.p)
@@ -261,6 +261,20 @@ class Belief:
             log_p[self.table.positions(name)] += np.log(max(factor, 1e-12))
         return Belief(self.table, log_p, self.seen, self.heard)
 
+    @cached_property
+    def joint(self) -> Floats:
+        """P(unit, outcome) of each test, (units, tests, outcomes); of a test done, asked again."""
+        table = self.table
+        count, tests, outcomes = table.likelihood.shape
+        weight = np.zeros((len(table.starts), count))
+        weight[table.unit_index, np.arange(count)] = self.p
+        joint = (weight @ table.likelihood.reshape(count, -1)).reshape(-1, tests, outcomes)
+        for test in dict.fromkeys([t for t, _ in self.seen] + [t for t, _, _ in self.heard]):
+            k = table.test_index[test]
+            again = [self.factor(test, o) for o in range(int(table.sizes[k]))]
+            joint[:, k, : len(again)] = weight @ np.stack(again, axis=1)
+        return np.asarray(joint)
+
     def ranking(self) -> list[tuple[str, float]]:
         """Failure modes with their probability, the likeliest first."""
         p = self.table.by_mode(self.p)
@@ -295,13 +309,13 @@ def information(belief: Belief, chosen: NDArray[np.int_] | None = None) -> Float
     .. [1] J. de Kleer, B. C. Williams, "Diagnosing multiple faults", Artificial Intelligence
        32 (1987) 97-130: minimum expected entropy.
     """
-    table = belief.table
-    likelihood = table.likelihood if chosen is None else table.likelihood.take(chosen, axis=1)
-    p = belief.p
-    count, tests, outcomes = likelihood.shape
-    weight = np.zeros((len(table.starts), count))
-    weight[table.unit_index, np.arange(count)] = p
-    joint = weight @ likelihood.reshape(count, tests * outcomes)
-    marginal = joint.sum(axis=0).reshape(tests, outcomes)
-    both = entropy(joint, axis=0).reshape(tests, outcomes).sum(axis=1)
-    return np.asarray(np.maximum(entropy(marginal) + entropy(table.by_unit(p)) - both, 0.0))
+    return information_in(belief.joint if chosen is None else belief.joint.take(chosen, axis=1))
+
+
+def information_in(joint: Floats) -> Floats:
+    """Information about the unit in P(unit, outcome), (units, tests, outcomes), bits."""
+    if not joint.shape[1]:
+        return np.zeros(0)
+    both = entropy(joint, axis=0).sum(axis=1)
+    units = entropy(joint.sum(axis=2), axis=0)
+    return np.asarray(np.maximum(entropy(joint.sum(axis=0)) + units - both, 0.0))

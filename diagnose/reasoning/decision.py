@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
+from diagnose.reasoning.stakes import Stakes
 from diagnose.reasoning.strategy import FLAT, Candidate, Choice, Strategy, Terrain
 
 ENOUGH = 0.98
@@ -90,36 +91,36 @@ def decide(
     belief: Belief,
     candidates: Sequence[Candidate],
     strategy: Strategy,
-    repeats: Sequence[Candidate] = (),
     terrain: Terrain = FLAT,
+    stakes: Stakes | None = None,
 ) -> Decision:
     """Choose the next step from the belief and the permitted tests.
 
     Parameters
     ----------
-    repeats : candidates
-        Tests already done that may be asked again, used only when nothing else tells
-        anything.
+    candidates
+        Permitted tests; those already done once may be among them, to be asked once more.
     terrain
         What every way costs from where one stands and from wherever it leads.
+    stakes
+        What a repair in vain would cost; without it every test that tells anything is worth it.
     """
     unit, sure = belief.leading_unit()
+    asked = [test for test, _ in belief.seen]
     if unit == UNKNOWN_UNIT and sure >= UNKNOWN_ENOUGH:
         return Decision("unknown")
     if unit != UNKNOWN_UNIT and sure >= ENOUGH:
-        return _concluded(belief, repeats)
+        return _concluded(belief, candidates)
     choices = strategy.rank(belief, candidates, terrain)
+    if choices and stakes is not None:
+        joint = belief.joint.take([c.candidate.index for c in choices], axis=1)
+        gains = np.array([c.gain for c in choices])
+        worth = stakes.worth(belief, gains, joint)
+        choices = [c for c, w in zip(choices, worth, strict=True) if c.candidate.minutes <= w]
     if choices:
-        return Decision("test", tuple(choices))
-    asked = [test for test, _ in belief.seen]
-    if len(asked) - len(set(asked)) < ASK_AGAIN:
-        again = {c.test: c for c in repeats if asked.count(c.test) == 1}
-        for position in most_suspect(belief):
-            test = belief.seen[position][0]
-            if test in again:
-                return Decision("test", (Choice(again[test], 0.0, 0.0),), again=True)
+        return Decision("test", tuple(choices), again=choices[0].candidate.test in asked)
     if unit != UNKNOWN_UNIT and sure >= LIKELY:
-        return _concluded(belief, repeats)
+        return _concluded(belief, candidates)
     if float(belief.unit_p[np.array(belief.table.unit_names) == UNKNOWN_UNIT].sum()) > 0.3:
         return Decision("unknown")
     return Decision("ambiguous")

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from diagnose.reasoning.noise_free import Problem, bits
@@ -47,6 +47,8 @@ class Plan:
         No sequence is cheaper than this.
     expansions
         Sets of rows opened.
+    margin
+        Any other first test costs at least so many minutes more; infinite where there is none.
     """
 
     minutes: float
@@ -54,6 +56,7 @@ class Plan:
     tree: Branch | None
     expansions: int
     finished: bool
+    margin: float = 0.0
 
 
 class _OutOfBudget(Exception):
@@ -75,15 +78,20 @@ def optimal(problem: Problem, budget: int = BUDGET) -> Plan:
         The tests cannot tell the rows apart.
     """
     search = _Search(problem, budget)
-    start = problem.everything
+    start = (problem.everything, problem.terrain.start)
     rough = search.greedy(start)
     try:
         minutes = search.solve(start, rough * (1 + 1e-9) + 1e-12)
     except _OutOfBudget:
-        lower = max(search.lower.get(start, 0.0), search.bound(start))
+        lower = max(search.lower.get(start, 0.0), search.bound(start[0]))
         tree = search.tree(start, search.greedy_choice)
         return Plan(rough, lower, tree, search.opened, False)
-    return Plan(minutes, minutes, search.tree(start, search.choice), search.opened, True)
+    tree = search.tree(start, search.choice)
+    return Plan(minutes, minutes, tree, search.opened, True, search.margin(start))
+
+
+Node = tuple[int, int]
+"""A set of rows and where one stands."""
 
 
 class _Search:
@@ -93,19 +101,19 @@ class _Search:
         self.problem = problem
         self.budget = budget
         self.opened = 0
-        self.exact: dict[int, float] = {}
-        self.lower: dict[int, float] = {}
-        self.choice: dict[int, int] = {}
-        self.greedy_choice: dict[int, int] = {}
-        self.greedy_cost: dict[int, float] = {}
+        self.exact: dict[Node, float] = {}
+        self.lower: dict[Node, float] = {}
+        self.choice: dict[Node, int] = {}
+        self.greedy_choice: dict[Node, int] = {}
+        self.greedy_cost: dict[Node, float] = {}
         self.masses: dict[int, float] = {}
+        self.bounds: dict[int, float] = {}
+        standings = range(len(problem.terrain.minutes))
+        self.cost = [[problem.cost(k, s) for s in standings] for k in range(len(problem.tests))]
+        self.then = [[problem.after(k, s) for s in standings] for k in range(len(problem.tests))]
+        self.least = [min(costs) for costs in self.cost]
         self.dearest = self._separating()
-        self.most = max(
-            (math.log2(len(s)) / self.minutes(k) for k, s in problem.parts), default=1.0
-        )
-
-    def minutes(self, test: int) -> float:
-        return self.problem.tests[test].minutes
+        self.most = max((math.log2(len(s)) / self.least[k] for k, s in problem.parts), default=1.0)
 
     def mass(self, rows: int) -> float:
         if rows not in self.masses:
@@ -119,11 +127,11 @@ class _Search:
         for r in range(len(problem.rows)):
             left = problem.everything & ~problem.label_sets_of[r]
             levels: dict[float, int] = {}
-            for k, sets in sorted(problem.parts, key=lambda part: self.minutes(part[0])):
+            for k, sets in sorted(problem.parts, key=lambda part: self.least[part[0]]):
                 own = next(s for s in sets if s >> r & 1)
                 split = left & ~own
                 if split:
-                    levels[self.minutes(k)] = levels.get(self.minutes(k), 0) | split
+                    levels[self.least[k]] = levels.get(self.least[k], 0) | split
                     left &= own
             if left:
                 raise ValueError(f"no test tells '{problem.rows[r]}' from the others")
@@ -131,12 +139,14 @@ class _Search:
         return found
 
     def bound(self, rows: int) -> float:
-        """A cost that no sequence can undercut, (weighted) minutes.
+        """A cost that no sequence can undercut from wherever one stands, (weighted) minutes.
 
         The largest of: each row must be split from its dearest rival; entropy of the labels at
         the highest rate that any test offers; and, in tests, the length of a Huffman code of
         the labels with as many symbols as a test has outcomes, at the cheapest minutes.
         """
+        if rows in self.bounds:
+            return self.bounds[rows]
         problem = self.problem
         pairs = 0.0
         for r in bits(rows):
@@ -151,100 +161,116 @@ class _Search:
         for k, sets in problem.parts:
             inside = sum(1 for s in sets if rows & s)
             if inside > 1:
-                cheapest = min(cheapest, self.minutes(k))
+                cheapest = min(cheapest, self.least[k])
                 widest = max(widest, inside)
-        return max(pairs, entropy / self.most, cheapest * huffman(masses, widest))
+        self.bounds[rows] = max(pairs, entropy / self.most, cheapest * huffman(masses, widest))
+        return self.bounds[rows]
 
-    def options(self, rows: int) -> Iterator[tuple[int, list[int]]]:
-        """Tests that split a set, with the subsets; the cheapest of those that split alike."""
+    def options(self, node: Node) -> list[tuple[int, list[Node]]]:
+        """Tests that split a set, with what is left of it, and where one then stands.
+
+        Of those that split alike and lead to the same standing, the cheapest.
+        """
+        rows, standing = node
         seen: dict[tuple[int, ...], int] = {}
         for k, sets in self.problem.parts:
-            subsets = tuple(sorted(x for s in sets if (x := rows & s)))
-            if len(subsets) > 1 and (
-                subsets not in seen or self.minutes(k) < self.minutes(seen[subsets])
-            ):
-                seen[subsets] = k
-        for subsets, k in seen.items():
-            yield k, list(subsets)
+            subsets = sorted(x for s in sets if (x := rows & s))
+            if len(subsets) > 1:
+                key = (self.then[k][standing], *subsets)
+                if key not in seen or self.cost[k][standing] < self.cost[seen[key]][standing]:
+                    seen[key] = k
+        return [(k, [(s, then) for s in subsets]) for (then, *subsets), k in seen.items()]
 
-    def at_least(self, rows: int) -> float:
-        if self.problem.solved(rows):
+    def at_least(self, node: Node) -> float:
+        if self.problem.solved(node[0]):
             return 0.0
-        if rows in self.exact:
-            return self.exact[rows]
-        if rows not in self.lower:
-            self.lower[rows] = self.bound(rows)
-        return self.lower[rows]
+        if node in self.exact:
+            return self.exact[node]
+        if node not in self.lower:
+            self.lower[node] = self.bound(node[0])
+        return self.lower[node]
 
-    def solve(self, rows: int, limit: float) -> float:
+    def floors(self, node: Node) -> list[tuple[float, int, list[Node]]]:
+        """Each option with a cost that it cannot undercut, the lowest first."""
+        rows, standing = node
+        ranked = []
+        for k, subsets in self.options(node):
+            floor = self.cost[k][standing] * self.mass(rows) + sum(map(self.at_least, subsets))
+            ranked.append((floor, k, subsets))
+        return sorted(ranked, key=lambda option: option[:2])
+
+    def margin(self, node: Node) -> float:
+        """What any other first test costs more than the best, at least; infinite without one."""
+        best = self.choice.get(node)
+        floors = [floor for floor, k, _ in self.floors(node) if k != best]
+        return max(min(floors, default=math.inf) - self.at_least(node), 0.0)
+
+    def solve(self, node: Node, limit: float) -> float:
         """The least cost of a set where it is below `limit`; else some bound of at least that."""
-        known = self.at_least(rows)
-        if known >= limit or rows in self.exact or self.problem.solved(rows):
+        known = self.at_least(node)
+        if known >= limit or node in self.exact or self.problem.solved(node[0]):
             return known
         if self.opened >= self.budget:
             raise _OutOfBudget
         self.opened += 1
-        ranked = []
-        for k, subsets in self.options(rows):
-            floor = self.minutes(k) * self.mass(rows) + sum(map(self.at_least, subsets))
-            ranked.append((floor, k, subsets))
-        ranked.sort(key=lambda option: option[:2])
         best, failed = limit, math.inf
-        for floor, k, subsets in ranked:
+        for floor, k, subsets in self.floors(node):
             if floor >= best:
                 failed = min(failed, floor)
                 break
             least = [self.at_least(subset) for subset in subsets]  # may have risen since
-            cost = self.minutes(k) * self.mass(rows) + sum(least)
+            cost = self.cost[k][node[1]] * self.mass(node[0]) + sum(least)
             for hoped, subset in sorted(zip(least, subsets, strict=True), reverse=True):
                 if cost >= best - TINY:
                     break
                 cost += self.solve(subset, best - cost + hoped) - hoped
             if cost < best - TINY:
                 best = cost
-                self.choice[rows] = k
+                self.choice[node] = k
             else:
                 failed = min(failed, cost)
         if best < limit:
-            self.exact[rows] = best
+            self.exact[node] = best
             return best
-        self.lower[rows] = max(known, failed)
-        return self.lower[rows]
+        self.lower[node] = max(known, failed)
+        return self.lower[node]
 
-    def greedy(self, rows: int) -> float:
+    def greedy(self, node: Node) -> float:
         """The cost of information about the label per minute, a first upper limit."""
+        rows, standing = node
         if self.problem.solved(rows):
             return 0.0
-        if rows not in self.greedy_cost:
-            best = max(
-                self.options(rows), key=lambda o: self._gain(rows, o[1]) / self.minutes(o[0])
+        if node not in self.greedy_cost:
+            k, subsets = max(
+                self.options(node), key=lambda o: self._gain(rows, o[1]) / self.cost[o[0]][standing]
             )
-            self.greedy_choice[rows] = best[0]
-            self.greedy_cost[rows] = self.minutes(best[0]) * self.mass(rows) + sum(
-                map(self.greedy, best[1])
+            self.greedy_choice[node] = k
+            self.greedy_cost[node] = self.cost[k][standing] * self.mass(rows) + sum(
+                map(self.greedy, subsets)
             )
-        return self.greedy_cost[rows]
+        return self.greedy_cost[node]
 
-    def _gain(self, rows: int, subsets: Sequence[int]) -> float:
+    def _gain(self, rows: int, subsets: Sequence[Node]) -> float:
         def spread(part: int) -> float:
             masses = [self.mass(part & s) for s in self.problem.label_sets if part & s]
             total = sum(masses)
             return -sum(m * math.log2(m / total) for m in masses)
 
-        return spread(rows) - sum(map(spread, subsets))
+        return spread(rows) - sum(spread(part) for part, _ in subsets)
 
-    def tree(self, rows: int, choice: Mapping[int, int]) -> Branch | None:
+    def tree(self, node: Node, choice: Mapping[Node, int]) -> Branch | None:
         """The chosen tests as a tree."""
+        rows, standing = node
         if self.problem.solved(rows):
             return None
-        k = choice[rows]
+        k = choice[node]
         after = {}
         for r in bits(rows):
             outcome = int(self.problem.outcome[r, k])
             if outcome not in after:
                 column = self.problem.outcome[:, k]
                 inside = sum(1 << x for x in bits(rows) if column[x] == outcome)
-                after[outcome] = self.tree(inside, choice)
+                after[outcome] = self.tree((inside, self.then[k][standing]), choice)
         return Branch(self.problem.tests[k].test, after)
 
 

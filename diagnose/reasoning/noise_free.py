@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.reasoning.belief import UNKNOWN, Belief, Hypotheses
-from diagnose.reasoning.strategy import Candidate, Strategy
+from diagnose.reasoning.strategy import FLAT, Candidate, Strategy, Terrain
 
 
 @dataclass(frozen=True)
@@ -36,6 +36,8 @@ class Problem:
         Each with its minutes.
     outcome : (rows, tests)
         The certain outcome.
+    terrain
+        What getting ready for each test costs; by default its minutes are all there is.
     """
 
     rows: tuple[str, ...]
@@ -43,6 +45,7 @@ class Problem:
     weight: tuple[float, ...]
     tests: tuple[Candidate, ...]
     outcome: NDArray[np.int_]
+    terrain: Terrain = FLAT
 
     @staticmethod
     def of(
@@ -51,6 +54,7 @@ class Problem:
         weight: Sequence[float],
         tests: Sequence[Candidate],
         outcome: NDArray[np.int_],
+        terrain: Terrain = FLAT,
     ) -> Problem:
         """Merge rows with equal outcomes, their labels joined; drop those without weight."""
         groups: dict[tuple[int, ...], list[int]] = {}
@@ -68,6 +72,7 @@ class Problem:
             weight=tuple(sum(weight[k] for k in groups[key]) / total for key in order),
             tests=tuple(tests),
             outcome=np.array(order, dtype=np.int_).reshape(len(order), len(tests)),
+            terrain=terrain,
         )
 
     @staticmethod
@@ -87,20 +92,30 @@ class Problem:
     def parts(self) -> tuple[tuple[int, tuple[int, ...]], ...]:
         """Per useful test its index and the set of rows (as bits) of each outcome.
 
-        Of tests that split alike only the cheapest is kept.
+        Of tests that split alike and ask for the same way only the cheapest is kept.
         """
-        cheapest: dict[tuple[int, ...], int] = {}
+        cheapest: dict[tuple[tuple[int, ...], int], int] = {}
         for k, test in enumerate(self.tests):
             column = self.outcome[:, k]
             sets = tuple(
                 sum(1 << r for r in np.flatnonzero(column == o).tolist()) for o in np.unique(column)
             )
-            key = tuple(sorted(sets))
-            if len(key) > 1 and (
-                key not in cheapest or test.minutes < self.tests[cheapest[key]].minutes
+            key = (tuple(sorted(sets)), test.way)
+            if len(sets) > 1 and (
+                key not in cheapest or test.alone < self.tests[cheapest[key]].alone
             ):
                 cheapest[key] = k
-        return tuple((k, key) for key, k in sorted(cheapest.items(), key=lambda item: item[1]))
+        found = sorted((k, sets) for (sets, _), k in cheapest.items())
+        return tuple(found)
+
+    def cost(self, test: int, standing: int) -> float:
+        """Minutes of a test from a standing."""
+        made = self.tests[test]
+        return made.alone + float(self.terrain.minutes[standing, made.way])
+
+    def after(self, test: int, standing: int) -> int:
+        """Where one stands after a test."""
+        return int(self.terrain.after[standing, self.tests[test].way])
 
     @cached_property
     def label_sets(self) -> tuple[int, ...]:
@@ -172,22 +187,23 @@ def expected_cost(problem: Problem, strategy: Strategy) -> float:
         The strategy stops before the label is known.
     """
     log_weight = np.log(np.array(problem.weight))
-    known: dict[int, float] = {}
+    known: dict[tuple[int, int], float] = {}
 
-    def cost(rows: int) -> float:
+    def cost(rows: int, standing: int) -> float:
         if problem.solved(rows):
             return 0.0
-        if rows not in known:
+        if (rows, standing) not in known:
             members = list(bits(rows))
             fitting = np.full(len(problem.rows), -np.inf)
             fitting[members] = log_weight[members]
             split = np.ptp(problem.outcome[members], axis=0) > 0
             offered = [
-                Candidate(test.test, k, test.minutes, test.live)
+                replace(test, index=k, minutes=problem.cost(k, standing), own=test.alone)
                 for k, test in enumerate(problem.tests)
                 if split[k]
             ]
-            choices = strategy.rank(Belief(problem.table, fitting), offered)
+            terrain = replace(problem.terrain, start=standing)
+            choices = strategy.rank(Belief(problem.table, fitting), offered, terrain)
             if not choices:
                 raise ValueError(f"'{strategy.name}' stops before the label is known")
             k = choices[0].candidate.index
@@ -195,9 +211,10 @@ def expected_cost(problem: Problem, strategy: Strategy) -> float:
             for r in members:
                 o = int(problem.outcome[r, k])
                 parts[o] = parts.get(o, 0) | (1 << r)
-            known[rows] = problem.tests[k].minutes * problem.mass(rows) + sum(
-                cost(part) for part in parts.values()
+            then = problem.after(k, standing)
+            known[rows, standing] = problem.cost(k, standing) * problem.mass(rows) + sum(
+                cost(part, then) for part in parts.values()
             )
-        return known[rows]
+        return known[rows, standing]
 
-    return cost(problem.everything)
+    return cost(problem.everything, problem.terrain.start)

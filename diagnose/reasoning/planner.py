@@ -80,9 +80,16 @@ class Costs:
     level: Mapping[str, float] = field(default_factory=dict)
 
     @staticmethod
-    def of(knowledge: KnowledgeBase) -> Costs:
-        """Read the scale ``changes``: isolate, prove_dead, energise, panel_to_…, level_to_…."""
-        words = {k: n.nominal for k, n in knowledge.scales["changes"].words.items()}
+    def of(knowledge: KnowledgeBase, site: Mapping[str, str] | None = None) -> Costs:
+        """Read the scale ``changes``: isolate, prove_dead, energise, panel_to_…, level_to_….
+
+        Parameters
+        ----------
+        site : word -> word
+            Which words stand in for which others at this site.
+        """
+        scale = knowledge.scales["changes"].words
+        words = {k: scale[(site or {}).get(k, k)].nominal for k in scale}
 
         def of(prefix: str) -> dict[str, float]:
             return {k.removeprefix(prefix): v for k, v in words.items() if k.startswith(prefix)}

@@ -45,6 +45,11 @@ class Candidate:
     own: float = math.nan
     way: int = 0
 
+    @property
+    def alone(self) -> float:
+        """Minutes of the test itself."""
+        return self.minutes if math.isnan(self.own) else self.own
+
 
 @dataclass(frozen=True)
 class Terrain:
@@ -73,12 +78,36 @@ FLAT = Terrain(np.zeros((1, 1)), np.zeros((1, 1), dtype=np.int_))
 
 
 @dataclass(frozen=True)
+class Outlook:
+    """How a test was chosen over the others.
+
+    Attributes
+    ----------
+    method : str
+        ``exact``: the optimum of the simplified problem; ``rollout``: the leading tests followed
+        to the end by information per minute.
+    minutes : float
+        Minutes of testing expected from here.
+    margin : float
+        What the runner-up costs more: at least, where exact.
+    expansions : int
+        Sets opened by the search.
+    """
+
+    method: str
+    minutes: float
+    margin: float
+    expansions: int = 0
+
+
+@dataclass(frozen=True)
 class Choice:
-    """The chosen test, what it tells (bits) and what it costs (minutes)."""
+    """The chosen test, what it tells (bits), per minute, and the outlook where one was made."""
 
     candidate: Candidate
     gain: float
     score: float
+    ahead: Outlook | None = None
 
 
 class Strategy(Protocol):

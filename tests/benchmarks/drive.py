@@ -23,10 +23,12 @@ from diagnose.reasoning.planner import (
     level_found,
     repair_places,
 )
+from diagnose.reasoning.stakes import Stakes
 from diagnose.reasoning.strategy import Strategy
 from tests.benchmarks.world import Callout
 
 MOST_TESTS = 60
+MOST_TIMES = 2
 FULLY_EQUIPPED = Equipment(safety=SafetyState(skill=Skill.LICENSED, rated_meter=True))
 
 
@@ -38,6 +40,7 @@ class Bench:
     tests: Mapping[str, InstalledTest]
     ground: Ground
     levels: Mapping[str, str]
+    stakes: Stakes
 
     @staticmethod
     def of(
@@ -53,7 +56,8 @@ class Bench:
         table = Hypotheses.of(matrix, rates, errors, leave_out)
         ground = Ground(tests, Costs.of(knowledge), repair_places(installation))
         levels = {c: level_found(installation, knowledge, (c,)) for c in table.complaint}
-        return Bench(table, tests, ground, levels)
+        stakes = Stakes.of(knowledge, installation, table)
+        return Bench(table, tests, ground, levels, stakes)
 
     def without(self, matrix: DependencyMatrix, installation: Installation, mode: str) -> Bench:
         """The same tool without one failure mode in its knowledge."""
@@ -85,10 +89,10 @@ def drive(
     done: list[tuple[str, int]] = []
     while True:
         every = bench.ground.candidates(bench.tests, bench.table.test_index, standing, equipment)
-        asked = {t for t, _ in done}
-        fresh = [c for c in every if c.test not in asked]
-        again = [c for c in every if c.test in asked]
-        decision = decide(belief, fresh, strategy, again, bench.ground.terrain(standing))
+        asked = [t for t, _ in done]
+        offered = [c for c in every if asked.count(c.test) < MOST_TIMES]
+        terrain = bench.ground.terrain(standing)
+        decision = decide(belief, offered, strategy, terrain, bench.stakes)
         if decision.kind != "test" or len(done) >= MOST_TESTS:
             unit, _ = belief.leading_unit()
             mode = next(n for n, _ in belief.ranking() if n.partition(".")[0] == unit)

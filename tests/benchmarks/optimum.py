@@ -26,9 +26,9 @@ from diagnose.knowledge.load import load_knowledge
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
 from diagnose.reasoning.exact import optimal
+from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.noise_free import Problem, expected_cost
 from diagnose.reasoning.planner import Standing
-from diagnose.reasoning.rollout import Rollout
 from diagnose.reasoning.strategy import Candidate, Greedy, Strategy
 from tests.benchmarks.drive import FULLY_EQUIPPED, Bench
 from tests.made_tables import KIND, ROOT
@@ -44,7 +44,7 @@ FEWEST_ROWS, FEWEST_TESTS = 30, 45
 
 def strategies() -> list[Strategy]:
     """What is compared; each goes on until the unit is known."""
-    return [Greedy(worth=0.0), Rollout(worth=0.0, sure=1.0)]
+    return [Greedy(worth=0.0), Lookahead(worth=0.0, sure=1.0)]
 
 
 def shipped_problems(choices: Mapping[str, str]) -> dict[str, Problem]:
