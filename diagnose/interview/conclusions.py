@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from diagnose.interview.explain import title_of
 from diagnose.interview.state import State
-from diagnose.interview.steps import Check, Conclusion, Evidence
+from diagnose.interview.steps import Check, Conclusion, Evidence, Step
 from diagnose.plant.compose import Installation
 from diagnose.reasoning.belief import UNKNOWN, UNKNOWN_UNIT, Belief
 from diagnose.reasoning.rules import Inference
@@ -83,6 +84,34 @@ def conclusion_of(
         checks=tuple(verification(session, state, inference)),
         repair_minutes=session.knowledge.word("repair_minutes", mode.repair),
     )
+
+
+def ending_step(
+    session: Session,
+    state: State,
+    belief: Belief,
+    inference: Inference,
+    status: str,
+    reasons: Sequence[str],
+    doubt: Sequence[str] = (),
+) -> Step:
+    """The step that the search ends with; `doubt` names tests that do not fit the cause."""
+    if doubt:
+        titles = "; ".join(session.tests[test].title for test in doubt)
+        reasons = [
+            *reasons,
+            f"{len(doubt)} findings do not fit this cause, asked again too ({titles}): it may "
+            "be a cause that the knowledge base does not hold",
+        ]
+    found = conclusion_of(session, state, belief, inference, status, reasons)
+    conclusion = replace(found, doubt=tuple(doubt))
+    title = {
+        "concluded": f"Likely cause: {conclusion.title}",
+        "ambiguous": "Several causes are left",
+        "stopped": "Stopped for now",
+        "handed_over": "Hand over",
+    }[status]
+    return Step("conclusion", status, title, conclusion=conclusion)
 
 
 def evidence(
