@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 from diagnose.errors import fail
 from diagnose.interview.asking import question_step, read_answer, test_step
-from diagnose.interview.conclusions import conclusion_of, ending_step, verification
+from diagnose.interview.conclusions import conclusion_of, ending_step
 from diagnose.interview.events import Event
 from diagnose.interview.facts import ending_fact, facts_of
 from diagnose.interview.remaining import Remaining
 from diagnose.interview.state import PHONE, Finding, State, replay
 from diagnose.interview.steps import Conclusion, Option, Step
+from diagnose.interview.verifying import verify_step
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
@@ -216,7 +217,7 @@ class Session:
         if question is not None:
             return question, None
         if state.verifying:
-            return self._verify(state, belief, inference), None
+            return verify_step(self, state, inference), None
         handed = inference.concluded("hand_over")
         if handed:
             reasons = [f.get("why").replace("_", " ") for f in handed]
@@ -314,18 +315,6 @@ class Session:
         """Caution texts by id."""
         known = self.knowledge.cautions
         return tuple(known[c].text for c in cautions if c in known)
-
-    def _verify(self, state: State, belief: Belief, inference: Inference) -> Step:
-        for check in verification(self, state, inference):
-            if check.id not in state.checks:
-                options = (
-                    Option("pass", "as it should be"),
-                    Option("fail", "not as it should be"),
-                    Option("cannot", "cannot be checked now"),
-                )
-                cautions = self.texts(check.cautions)
-                return Step("verify", check.id, check.title, check.how, options, cautions=cautions)
-        return Step("done", "verified", "The repair is verified")
 
     def conclude(self, turn: Turn, status: str, reason: str) -> Conclusion:
         """A conclusion on demand: what is known when the person stops."""
