@@ -60,7 +60,7 @@ def _reading(
     if kind in ("ohms", "insulation", "farads"):
         return _resistance(circuit, domain, p, q, phase, rows, kind)
     if kind == "head":
-        return np.maximum(np.real(_across(phase.v[domain][rows], p, q)), LOWEST_HEAD)
+        return np.asarray(np.maximum(np.real(_across(phase.v[domain][rows], p, q)), LOWEST_HEAD))
     meter = LOZ_OHMS if kind == "volts_ac_loz" else METER_OHMS
     lifted = test.condition.lift if test.condition else frozenset()
     v = _metered(circuit, domain, p, q, meter, phase, rows, lifted)
