@@ -30,12 +30,10 @@ from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.noise_free import Problem, expected_cost
 from diagnose.reasoning.planner import Standing
 from diagnose.reasoning.strategy import Candidate, Greedy, Strategy
-from tests.benchmarks.drive import FULLY_EQUIPPED, Bench
+from tests.benchmarks.drive import Bench
 from tests.benchmarks.efficiency import VARIED
 from tests.made_tables import KIND, ROOT
 
-SHOWN = 0.05
-"""Chance from which a failure mode belongs to a complaint's problem."""
 FEWEST_ROWS, FEWEST_TESTS = 30, 45
 
 
@@ -49,13 +47,11 @@ def shipped_problems(choices: Mapping[str, str]) -> dict[str, Problem]:
     knowledge = load_knowledge(ROOT / "knowledge")
     installation = compose(knowledge, KIND, choices)
     bench = Bench.of(knowledge, installation, matrix_for(knowledge, installation))
-    table = bench.table
-    every = bench.ground.candidates(bench.tests, table.test_index, Standing(), FULLY_EQUIPPED)
-    tests = [replace(c, live=False, own=c.minutes, way=0) for c in every]
     found = {}
-    for complaint, shown in table.complaint.items():
-        p = np.where(shown >= SHOWN, np.exp(table.prior((complaint,))), 0.0)
-        found[complaint] = Problem.likeliest(table, p, tests)
+    for complaint in bench.table.complaint:
+        problem = bench.noise_free(complaint, Standing(level=bench.levels[complaint]))
+        tests = [replace(c, live=False, own=c.minutes, way=0) for c in problem.tests]
+        found[complaint] = replace(problem, tests=tuple(tests))
     return found
 
 
