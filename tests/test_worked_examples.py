@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from diagnose.reasoning.bearing import entropy
 from diagnose.reasoning.belief import Belief, information
 from diagnose.reasoning.exact import huffman, optimal
+from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.noise_free import Problem, expected_cost
 from diagnose.reasoning.repair_order import (
     SERVICE,
@@ -116,6 +117,9 @@ class TestTestSequencing:
 
     def test_information_alone_pays_more(self) -> None:
         assert expected_cost(self.problem, Greedy(worth=0.0)) == pytest.approx(2.86)
+
+    def test_looking_ahead_pays_no_more_than_the_optimum(self) -> None:
+        assert expected_cost(self.problem, Lookahead(worth=0.0, sure=1.0)) == pytest.approx(2.18)
 
     def test_the_bounds_stand_below(self) -> None:
         weight = np.array(self.problem.weight)

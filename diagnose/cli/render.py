@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
 import sys
@@ -54,6 +55,17 @@ def name_of(word: str, names: dict[str, str] | None = None) -> str:
 def percent(probability: float) -> str:
     """A probability as shown; certainty is never claimed."""
     return ">99%" if probability > 0.994 else f"{probability:.0%}"
+
+
+def looked_ahead(method: str, margin: float) -> str:
+    """How a test was chosen by looking ahead, in a sentence."""
+    if method == "rollout":
+        less = "about as good" if margin < 0.05 else f"about {margin:.1f} min dearer"
+        return f"Looking ahead along the leading tests: starting with the next best is {less}."
+    best = "Looking ahead to the end: no order of tests is quicker if all answers are right"
+    if math.isinf(margin):
+        return f"{best}."
+    return f"{best}; to start with any other costs at least {margin:.1f} min more."
 
 
 class Screen:
@@ -172,6 +184,8 @@ class Screen:
             f"{why.minutes:.0f} min with the way and the preparation.",
             2,
         )
+        if why.method:
+            self.para(looked_ahead(why.method, why.margin), 2)
         for split in why.splits:
             self.para(f"{split.title} ({percent(split.probability)}) would leave in front:", 2)
             for title, p in split.leaves:

@@ -65,6 +65,15 @@ def shown(turn: Turn) -> dict[str, Any]:
     return {name: round(p, 4) for name, p in leading}
 
 
+def how_chosen(turn: Turn, step: Step) -> dict[str, Any]:
+    """A record of how a test was chosen: by which search, after how many expansions."""
+    choices = turn.decision.choices if turn.decision is not None else ()
+    ahead = next((c.ahead for c in choices if c.candidate.test == step.id), None)
+    if ahead is None:
+        return {}
+    return {"chosen": {"by": ahead.method, "expansions": ahead.expansions}}
+
+
 def respond(
     session: Session, turn: Turn, step: Step, reply: Reply, events: Sequence[Event]
 ) -> Event | None:
@@ -98,6 +107,7 @@ def respond(
             sure="yes" if reply.sure else "no",
             minutes=step.minutes,
             shown=shown(turn),
+            **how_chosen(turn, step),
         )
     if step.id == "complaint" and step.kind == "question":
         chosen = reply.ids or (reply.text,)

@@ -54,9 +54,12 @@ def why(session: Session, belief: Belief, choice: Choice, decision: Decision) ->
         (session.tests[c.candidate.test].title, c.score)
         for c in decision.choices[1 : 1 + SHOWN_OTHERS]
     )
+    ahead = choice.ahead
     return Why(
         gain=choice.gain,
         minutes=choice.candidate.minutes,
         splits=splits_of(session, belief, choice.candidate.test),
         instead=others,
+        method=ahead.method if ahead else "",
+        margin=ahead.margin if ahead else 0.0,
     )

@@ -34,6 +34,10 @@ class Why:
     minutes: float
     splits: tuple[Split, ...]
     instead: tuple[tuple[str, float], ...] = ()
+    method: str = ""
+    """``exact`` or ``rollout`` where it was chosen by looking ahead, else ""."""
+    margin: float = 0.0
+    """Minutes that the runner-up is expected to cost more: at least, where exact."""
 
 
 @dataclass(frozen=True)

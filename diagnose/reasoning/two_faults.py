@@ -19,8 +19,8 @@ from diagnose.reasoning.wrong_answers import with_error
 
 Floats = NDArray[np.float64]
 
-SECOND = 0.02
-"""Chance that a second fault is there beside the first (judgement)."""
+SECOND = 0.05
+"""Chance that a second fault is there beside the first (judgement: surge and damp hit several)."""
 SHIFTS = 0.15
 """A fault bears on a test where it shifts its outcomes by this much (total variation)."""
 UNEXPLAINED = 0.3

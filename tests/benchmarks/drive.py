@@ -12,7 +12,7 @@ from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
 from diagnose.plant.procedures import InstalledTest, installed_tests
-from diagnose.reasoning.belief import Belief, Hypotheses
+from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief, Hypotheses
 from diagnose.reasoning.decision import decide
 from diagnose.reasoning.guard import SafetyState, Skill
 from diagnose.reasoning.planner import (
@@ -29,7 +29,31 @@ from tests.benchmarks.world import Callout
 
 MOST_TESTS = 60
 MOST_TIMES = 2
+MOST_REPAIRS = 5
+REPAIRED = 0.02
+"""What is left of a unit's odds once it was repaired and the complaint stayed (judgement)."""
+SPECIALIST = 240.0
+"""Minutes counted where no repair held (judgement)."""
 FULLY_EQUIPPED = Equipment(safety=SafetyState(skill=Skill.LICENSED, rated_meter=True))
+
+
+@dataclass(frozen=True)
+class Repair:
+    """Minutes of the repair of one failure mode, of its verification, and lost with its spare."""
+
+    minutes: float
+    spare: float
+    verify: float
+
+    @staticmethod
+    def of(knowledge: KnowledgeBase, installation: Installation, name: str) -> Repair:
+        """From the scales."""
+        word = installation.modes[name].mode.repair
+        return Repair(
+            knowledge.word("repair_minutes", word),
+            knowledge.word("wasted_spare", word),
+            knowledge.word("changes", "energise") + knowledge.word("changes", "verify"),
+        )
 
 
 @dataclass(frozen=True)
@@ -41,6 +65,7 @@ class Bench:
     ground: Ground
     levels: Mapping[str, str]
     stakes: Stakes
+    repairs: Mapping[str, Repair]
 
     @staticmethod
     def of(
@@ -57,18 +82,21 @@ class Bench:
         ground = Ground(tests, Costs.of(knowledge), repair_places(installation))
         levels = {c: level_found(installation, knowledge, (c,)) for c in table.complaint}
         stakes = Stakes.of(knowledge, installation, table)
-        return Bench(table, tests, ground, levels, stakes)
+        repairs = {name: Repair.of(knowledge, installation, name) for name in installation.modes}
+        return Bench(table, tests, ground, levels, stakes, repairs)
 
     def without(self, matrix: DependencyMatrix, installation: Installation, mode: str) -> Bench:
         """The same tool without one failure mode in its knowledge."""
         rates = {n: m.mode.rate.nominal for n, m in installation.modes.items()}
         errors = {n: t.error for n, t in self.tests.items()}
-        return replace(self, table=Hypotheses.of(matrix, rates, errors, [mode]))
+        table = Hypotheses.of(matrix, rates, errors, [mode])
+        kept = [self.table.unit_names.index(u) for u in table.unit_names]
+        return replace(self, table=table, stakes=Stakes(self.stakes.wrong[kept]))
 
 
 @dataclass(frozen=True)
 class Ending:
-    """How a callout ended: status, unit named, failure mode, minutes, tests in order."""
+    """How a callout ended at its first conclusion: status, unit, failure mode, minutes, tests."""
 
     status: str
     unit: str
@@ -79,28 +107,97 @@ class Ending:
     doubt: bool = False
 
 
+@dataclass(frozen=True)
+class Verified:
+    """A callout to the verified repair: all minutes, repairs made, whether it came to that."""
+
+    first: Ending
+    minutes: float
+    repairs: int
+    verified: bool
+
+
+class Driven:
+    """One simulated callout under way.
+
+    Parameters
+    ----------
+    again : bool
+        Whether answers may be asked for again, be it to tell more or because they do not fit.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        callout: Callout,
+        strategy: Strategy,
+        equipment: Equipment = FULLY_EQUIPPED,
+        again: bool = True,
+    ) -> None:
+        self.bench = bench
+        self.callout = callout
+        self.strategy = strategy
+        self.equipment = equipment
+        self.times = MOST_TIMES if again else 1
+        self.belief = Belief(bench.table, bench.table.prior((callout.complaint,)))
+        self.standing = Standing(level=bench.levels[callout.complaint])
+        self.minutes = 0.0
+        self.done: list[tuple[str, int]] = []
+
+    def conclude(self) -> Ending:
+        """Test until something is concluded, or nothing pays any more."""
+        bench, ground = self.bench, self.bench.ground
+        while True:
+            asked = [t for t, _ in self.done]
+            often = {t for t in asked if asked.count(t) >= self.times}
+            index = bench.table.test_index
+            offered = ground.candidates(bench.tests, index, self.standing, self.equipment, often)
+            terrain = ground.terrain(self.standing)
+            decision = decide(self.belief, offered, self.strategy, terrain, bench.stakes)
+            if decision.kind != "test" or len(self.done) >= MOST_TESTS:
+                unit, _ = self.belief.leading_unit()
+                mode = next(n for n, _ in self.belief.ranking() if n.partition(".")[0] == unit)
+                done, doubt = tuple(self.done), bool(decision.doubt)
+                return Ending(decision.kind, unit, mode, self.minutes, done, self.belief, doubt)
+            chosen = decision.choices[0].candidate
+            _, self.standing = ground.costs.reach(self.standing, ground.way[chosen.test])
+            self.minutes += chosen.minutes
+            outcome = self.callout.answer(chosen.test)
+            self.done.append((chosen.test, outcome))
+            self.belief = self.belief.update(chosen.test, outcome)
+
+    def to_the_end(self) -> Verified:
+        """Repair what is named, verify, and go on until the right unit is repaired.
+
+        Where no cause is named the likeliest known one is tried. After `MOST_REPAIRS` in vain,
+        or with nothing else left than *not in the knowledge base*, a specialist comes.
+        """
+        first = ending = self.conclude()
+        for repairs in range(1, MOST_REPAIRS + 1):
+            unit = ending.unit
+            if unit == UNKNOWN_UNIT:
+                unit = next(
+                    n.partition(".")[0]
+                    for n, _ in self.belief.ranking()
+                    if not n.startswith(UNKNOWN_UNIT)
+                )
+            mode = next(n for n, _ in self.belief.ranking() if n.partition(".")[0] == unit)
+            way = self.bench.ground.repair[unit]
+            ready, _ = self.bench.ground.costs.reach(self.standing, way)
+            repair = self.bench.repairs[mode]
+            self.minutes += ready + repair.minutes + repair.verify
+            if unit == self.callout.mode.partition(".")[0]:
+                return Verified(first, self.minutes, repairs, True)
+            self.minutes += repair.spare
+            self.standing = Standing(level=self.standing.level)
+            own = [n for n in self.belief.table.mode_names if n.partition(".")[0] == unit]
+            self.belief = self.belief.scale(dict.fromkeys(own, REPAIRED))
+            ending = self.conclude()
+        return Verified(first, self.minutes + SPECIALIST, MOST_REPAIRS, False)
+
+
 def drive(
     bench: Bench, callout: Callout, strategy: Strategy, equipment: Equipment = FULLY_EQUIPPED
 ) -> Ending:
-    """Run one callout to its end."""
-    belief = Belief(bench.table, bench.table.prior((callout.complaint,)))
-    standing = Standing(level=bench.levels[callout.complaint])
-    minutes = 0.0
-    done: list[tuple[str, int]] = []
-    while True:
-        every = bench.ground.candidates(bench.tests, bench.table.test_index, standing, equipment)
-        asked = [t for t, _ in done]
-        offered = [c for c in every if asked.count(c.test) < MOST_TIMES]
-        terrain = bench.ground.terrain(standing)
-        decision = decide(belief, offered, strategy, terrain, bench.stakes)
-        if decision.kind != "test" or len(done) >= MOST_TESTS:
-            unit, _ = belief.leading_unit()
-            mode = next(n for n, _ in belief.ranking() if n.partition(".")[0] == unit)
-            doubt = bool(decision.doubt)
-            return Ending(decision.kind, unit, mode, minutes, tuple(done), belief, doubt)
-        chosen = decision.choices[0].candidate
-        _, standing = bench.ground.costs.reach(standing, bench.ground.way[chosen.test])
-        minutes += chosen.minutes
-        outcome = callout.answer(chosen.test)
-        done.append((chosen.test, outcome))
-        belief = belief.update(chosen.test, outcome)
+    """Run one callout to its first conclusion."""
+    return Driven(bench, callout, strategy, equipment).conclude()

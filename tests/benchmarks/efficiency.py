@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import yaml
 
 from diagnose.knowledge.load import load_knowledge
@@ -23,9 +24,10 @@ from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation, compose
 from diagnose.plant.matrix import MatrixBuilder
 from diagnose.reasoning.belief import UNKNOWN_UNIT
+from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.strategy import Greedy, Strategy
 from tests.benchmarks.baselines import Checklist
-from tests.benchmarks.drive import Bench, Ending, drive
+from tests.benchmarks.drive import Bench, Driven, Ending, Verified, drive
 from tests.benchmarks.world import Callout, World
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -125,7 +127,7 @@ def against_checklist(settings: Sequence[Setting], count: int, wrong: float) -> 
     result: dict[str, Any] = {}
     complaints = sorted({c for s in settings for c in s.world.complaints})
     for complaint in complaints:
-        strategies: list[Strategy] = [Greedy(), Checklist(lists[complaint])]
+        strategies: list[Strategy] = [Lookahead(), Greedy(), Checklist(lists[complaint])]
         found: dict[str, Any] = {}
         for strategy in strategies:
             pairs = [
@@ -135,14 +137,77 @@ def against_checklist(settings: Sequence[Setting], count: int, wrong: float) -> 
                 for callout in setting.world.callouts(count, wrong, complaint, seed=100 + k)
             ]
             found[strategy.name] = summary(pairs)
-        ratio = found["greedy"]["minutes"] / max(found["checklist"]["minutes"], 1e-9)
-        result[complaint] = {**found, "ratio": ratio}
+        of = found["checklist"]["minutes"]
+        result[complaint] = {**found, "ratio": found["lookahead"]["minutes"] / max(of, 1e-9)}
     ratios = [r["ratio"] for r in result.values()]
     return {
         "complaints": result,
         "mean_ratio": sum(ratios) / len(ratios),
         "worst_ratio": max(ratios),
     }
+
+
+def verified(settings: Sequence[Setting], count: int, wrong: float) -> Any:
+    """To the verified repair: every strategy on the same callouts, drawn by rate.
+
+    All see the same moves and states, may test for as long as it pays, and repair, verify and go
+    on when a repair was in vain; without ``again`` no answer is asked for twice.
+    """
+    lists = yaml.safe_load((Path(__file__).parent / "checklists.yaml").read_text())
+    ways: dict[str, tuple[Any, bool]] = {
+        "lookahead": (lambda c: Lookahead(), True),
+        "greedy": (lambda c: Greedy(), True),
+        "checklist": (lambda c: Checklist(lists[c.complaint]), True),
+        "lookahead_never_again": (lambda c: Lookahead(), False),
+        "greedy_never_again": (lambda c: Greedy(), False),
+        "checklist_never_again": (lambda c: Checklist(lists[c.complaint]), False),
+    }
+    runs: dict[str, list[tuple[Callout, Verified]]] = {}
+    for name, (strategy, again) in ways.items():
+        runs[name] = [
+            (c, Driven(s.bench, c, strategy(c), again=again).to_the_end())
+            for k, s in enumerate(settings)
+            for c in s.world.callouts(math.ceil(count / len(settings)), wrong, seed=200 + k)
+        ]
+    own = runs["lookahead"]
+    result: dict[str, Any] = {}
+    for name, pairs in runs.items():
+        right = [right_unit(c, v.first) for c, v in pairs]
+        lost = [k for k, r in enumerate(right) if not r]
+        caught = sum(right_unit(*_first(own[k])) for k in lost)
+        result[name] = {
+            "minutes_to_verified_repair": mean([v.minutes for _, v in pairs]),
+            "minutes_to_first_conclusion": mean([v.first.minutes for _, v in pairs]),
+            "tests": mean([len(v.first.tests) for _, v in pairs]),
+            "accuracy_at_first_repair": mean(right),
+            "wilson": wilson(sum(right), len(right)),
+            "repairs": mean([v.repairs for _, v in pairs]),
+            "verified": mean([v.verified for _, v in pairs]),
+            "lookahead_minus_this": difference(
+                [a.minutes - b.minutes for (_, a), (_, b) in zip(own, pairs, strict=True)]
+            ),
+            "wrong_first_conclusions": len(lost),
+            "of_them_right_with_lookahead": caught,
+        }
+    total = {n: r["minutes_to_verified_repair"] for n, r in result.items()}
+    testing = {n: r["minutes_to_first_conclusion"] for n, r in result.items()}
+    result["ratio_to_checklist"] = total["lookahead"] / total["checklist"]
+    result["ratio_to_checklist_before_the_repair"] = testing["lookahead"] / testing["checklist"]
+    return result
+
+
+def _first(pair: tuple[Callout, Verified]) -> tuple[Callout, Ending]:
+    return pair[0], pair[1].first
+
+
+def mean(values: Sequence[float]) -> float:
+    """Arithmetic mean."""
+    return float(np.mean(values))
+
+
+def difference(values: Sequence[float]) -> list[float]:
+    """Mean of paired differences and half its 95 % interval."""
+    return [mean(values), 1.96 * float(np.std(values)) / math.sqrt(len(values))]
 
 
 def left_out(settings: Sequence[Setting], count: int, wrong: float) -> Any:
@@ -161,7 +226,7 @@ def left_out(settings: Sequence[Setting], count: int, wrong: float) -> Any:
             bench = setting.bench.without(setting.matrix, setting.installation, name)
             saved, world.rates = world.rates, {n: float(n == name) for n in world.rates}
             for callout in world.callouts(count, wrong, seed=5):
-                ending = drive(bench, callout, Greedy())
+                ending = drive(bench, callout, Lookahead())
                 right = right_unit(callout, ending)
                 named += right
                 if says_unknown(ending):
@@ -194,7 +259,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--left-out", type=int, default=3, help="callouts per left-out mode")
     parser.add_argument("--wrong", type=float, default=0.05)
     parser.add_argument("--installations", type=int, default=len(VARIED))
-    parser.add_argument("--only", choices=("rate", "checklist", "left_out"))
+    parser.add_argument("--only", choices=("rate", "checklist", "left_out", "verified"))
+    parser.add_argument("--verified", type=int, default=1200, help="callouts to verified repairs")
     options = parser.parse_args(arguments)
     knowledge = load_knowledge(ROOT / "knowledge")
     settings = [
@@ -203,9 +269,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     ]
     result: dict[str, Any] = {"cores": os.cpu_count(), "wrong_answers": options.wrong}
     if options.only in (None, "rate"):
-        result["by_rate"] = by_rate(settings, Greedy(), options.callouts, options.wrong)
+        result["by_rate"] = by_rate(settings, Lookahead(), options.callouts, options.wrong)
     if options.only in (None, "checklist"):
         result["checklist"] = against_checklist(settings, options.per_complaint, options.wrong)
+    if options.only in (None, "verified"):
+        result["verified"] = {
+            f"{wrong:.0%} wrong": verified(settings, options.verified, wrong)
+            for wrong in (options.wrong, 2 * options.wrong)
+        }
     if options.only in (None, "left_out"):
         result["left_out"] = left_out(settings, options.left_out, options.wrong)
     json.dump(result, sys.stdout, indent=None if options.json else 2)

@@ -29,7 +29,6 @@ from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Fault, compose
 from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder, Simulation
 from diagnose.plant.pairs import clash, together
-from diagnose.reasoning.strategy import Greedy
 from tests.benchmarks.efficiency import KIND, ROOT, VARIED, wilson
 from tests.benchmarks.world import Callout, Truth, World
 
@@ -111,7 +110,7 @@ class PairSetting:
         self.installation = compose(knowledge, KIND, choices)
         self.matrix = matrix or MatrixBuilder(knowledge, self.installation).build()
         self.world = world or World(knowledge, self.installation, seed)
-        self.session = Session(knowledge, self.installation, self.matrix, Greedy())
+        self.session = Session(knowledge, self.installation, self.matrix)
 
     def simulated(self, faults: Sequence[Fault | None]) -> list[State]:
         """What each fault shows in the world's own draws."""
