@@ -122,8 +122,9 @@ def test_verification_goes_on_behind_the_conclusion(
     data = content(session, mode) | {"verification": {"gone": "pass", "left_behind": "pass"}}
     answers = read_answers(write(tmp_path / "a.yaml", data), session.knowledge)
     outcome, events = replay(session, answers)
-    assert outcome.turn.step.id == "verified"
+    assert outcome.turn.step.id == "checks_open"
     assert outcome.turn.state.checks["gone"] == "pass"
+    assert {o.check for o in outcome.turn.step.open_checks} >= {"current", "stops_auto"}
     assert "cannot" in outcome.turn.state.checks.values()
     kinds = [e.kind for e in events]
     assert kinds.index("concluded") < kinds.index("repaired") < kinds.index("verified")

@@ -8,12 +8,12 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from diagnose.interview.conclusions import checks_for
 from diagnose.interview.drive import Reply, drive
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import State, replay
 from diagnose.interview.steps import Step
+from diagnose.interview.verifying import checks_for
 from diagnose.plant.matrix import HEALTHY, MatrixBuilder
 from diagnose.plant.pairs import together
 from diagnose.reasoning.belief import UNKNOWN, UNKNOWN_UNIT, Belief, Hypotheses

@@ -105,8 +105,12 @@ def test_the_same_events_give_the_same_step_in_a_new_session() -> None:
 
 def test_after_an_undo_or_a_resume_the_installation_counts_as_live() -> None:
     session = standard_session()
-    events = next(e for e in driven().values() if any(x.kind == "act" for x in e))
-    cut = next(k for k, e in enumerate(events) if e.kind == "finding" and dead_at(events[:k]))
+    events, cut = next(
+        (e, k)
+        for e in driven().values()
+        for k, x in enumerate(e)
+        if x.kind == "finding" and dead_at(e[:k])
+    )
     until = events[: cut + 1]
     assert replay(until, session.places).electrical is Electrical.PROVED_DEAD
     taken = last_retractable(until)

@@ -11,11 +11,11 @@ from typing import Any
 
 from diagnose.errors import DiagnoseError, Issue
 from diagnose.interview.asking import read_answer
-from diagnose.interview.conclusions import checks_for
 from diagnose.interview.drive import Reply
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Turn
 from diagnose.interview.steps import STATUSES, Step
+from diagnose.interview.verifying import checks_for
 from diagnose.knowledge.reading import Reader, Sequence, Text, read_yaml
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation, compose

@@ -159,12 +159,15 @@ def _offer_to_close(
 ) -> int:
     from diagnose.cli.close import Closing, close_case
 
-    screen.rule("The repair is verified")
+    step = person.session.turn(store.events(case_id)).step
+    screen.rule(step.title)
+    screen.open_checks(step)
     options = [Option("yes", "yes"), Option("no", "no, later: diagnose close")]
     screen.para("Close the case now?", style="bold")
     screen.options(options)
     if person.choose(options, "number > ") == "yes":
-        close_case(store, case_id, Closing(confirmed="verification"), screen, knowledge)
+        confirmed = None if step.open_checks else "verification"
+        close_case(store, case_id, Closing(confirmed=confirmed), screen, knowledge)
     return 0
 
 
@@ -202,6 +205,9 @@ def _scripted(request: Request, path: Path) -> int:
         print(json.dumps(result, ensure_ascii=False, indent=2))
     else:
         screen.rule("End", f"{result['minutes']:.0f} min in all")
+        if outcome.turn.step.kind == "done":
+            screen.para(outcome.turn.step.title, 2)
+            screen.open_checks(outcome.turn.step)
         if answers.expect:
             expected = ", ".join(f"{k}: {v}" for k, v in answers.expect.items())
             verdict = "as expected" if result["as_expected"] else "NOT as expected"

@@ -136,7 +136,7 @@ class Screen:
             self.para(step.title, style="bold")
             self.options(step.options)
             return
-        heading = {"act": "Before the next test", "verify": "Check after the repair"}
+        heading = {"act": "Before the next step", "verify": "Check after the repair"}
         left = heading.get(step.kind, f"Test {number}" + (" (asked again)" if step.again else ""))
         right = f"about {step.minutes:.0f} min" if step.minutes >= 1 else ""
         self.rule(left, right)
@@ -155,6 +155,11 @@ class Screen:
             self.field("Answer", f"the reading (a bare number is in {step.unit}), or {named}")
         elif step.kind != "act":
             self.options(step.options)
+
+    def open_checks(self, step: Step) -> None:
+        """The checks after a repair that are left, and for whom."""
+        for one in step.open_checks:
+            self.para(f"- still open: {one.title} ({one.by})", 2, hang=2)
 
     def causes(self, turn: Turn, titles: Titles) -> None:
         """The causes in front after an answer."""

@@ -14,7 +14,7 @@ from diagnose.plant.readings import outcome_of
 from diagnose.quantities import QuantityError, parse_reading
 from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.decision import Decision
-from diagnose.reasoning.guard import Exposure, refuse_act, refuse_step
+from diagnose.reasoning.guard import Electrical, Exposure, Skill, refuse_act, refuse_step
 from diagnose.reasoning.planner import PANEL, Equipment, acts_needed, way_of
 from diagnose.reasoning.strategy import Choice
 
@@ -39,8 +39,21 @@ ACT_TEXTS = {
     ),
     "energise": (
         "Switch the supply on, covers closed",
-        "Refit every lifted lead, remove tools, close the covers, warn everybody, then switch on.",
+        "Refit every lifted lead, take tools and jumpers out, close the covers, warn everybody, "
+        "then switch on.",
     ),
+    "found_on": (
+        "See whether the supply is on",
+        "Look only, touch no switch: the covers are closed and the controller's lamp is lit. Where "
+        "it is dark, whoever made the repair switches it on; 'cannot' where nobody is there to.",
+    ),
+}
+
+ACT_CAUTIONS = {
+    "isolate": ("isolate_first",),
+    "prove_dead": ("isolate_first",),
+    "energise": ("mains_live",),
+    "found_on": (),
 }
 
 
@@ -88,11 +101,9 @@ def test_step(
     """The chosen test, or the change of state that it needs first; None if refused."""
     test = session.tests[choice.candidate.test]
     exposure = Exposure(test.spec.state)
-    acts = acts_needed(state.electrical, exposure)
-    if acts:
-        if refuse_act(equipment.safety, acts[0]):
-            return None
-        return _act_step(session, state, acts[0])
+    act = act_before(state, equipment, exposure)
+    if act:
+        return None if refuse_act(equipment.safety, act) else act_step(session, state, act)
     if refuse_step(equipment.safety, exposure, test.spec.by == "licensed"):
         return None
     ready, _ = session.ground_at(state).costs.reach(session.standing(state), way_of(test))
@@ -114,7 +125,20 @@ def test_step(
     )
 
 
-def _act_step(session: Session, state: State, act: str) -> Step:
+def act_before(state: State, equipment: Equipment, exposure: Exposure) -> str:
+    """The act to ask for before a step of this exposure; "" where none is needed.
+
+    Who may not switch may still see that the supply is on.
+    """
+    act = next(iter(acts_needed(state.electrical, exposure)), "")
+    unqualified = equipment.safety.skill is Skill.UNQUALIFIED
+    if act == "energise" and unqualified and state.electrical is Electrical.UNKNOWN:
+        return "found_on"
+    return act
+
+
+def act_step(session: Session, state: State, act: str) -> Step:
+    """A change of electrical state, or a look at it."""
     title, text = ACT_TEXTS[act]
     costs = session.ground_at(state).costs
     return Step(
@@ -125,5 +149,5 @@ def _act_step(session: Session, state: State, act: str) -> Step:
         (Option("done", "done"),),
         minutes=costs.act(act) + costs.move(state.place, PANEL),
         place=PANEL,
-        cautions=session.texts(("isolate_first",) if act != "energise" else ("mains_live",)),
+        cautions=session.texts(ACT_CAUTIONS[act]),
     )

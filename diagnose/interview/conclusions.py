@@ -1,16 +1,17 @@
-"""Conclusion and verification: what the interview ends with, and what proves the repair."""
+"""Conclusion: what the interview ends with, and what speaks for and against it."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from diagnose.interview.explain import title_of
 from diagnose.interview.state import State
-from diagnose.interview.steps import Check, Conclusion, Evidence
-from diagnose.plant.compose import Installation
+from diagnose.interview.steps import Conclusion, Evidence, Step
+from diagnose.interview.verifying import verification
 from diagnose.reasoning.belief import UNKNOWN, UNKNOWN_UNIT, Belief
 from diagnose.reasoning.rules import Inference
 
@@ -80,9 +81,37 @@ def conclusion_of(
         reasons=tuple(reasons),
         recommendations=tuple(recommendations),
         cautions=session.texts(("isolate_first",)),
-        checks=tuple(verification(session, state, inference)),
+        checks=tuple(verification(session.installation, inference)),
         repair_minutes=session.knowledge.word("repair_minutes", mode.repair),
     )
+
+
+def ending_step(
+    session: Session,
+    state: State,
+    belief: Belief,
+    inference: Inference,
+    status: str,
+    reasons: Sequence[str],
+    doubt: Sequence[str] = (),
+) -> Step:
+    """The step that the search ends with; `doubt` names tests that do not fit the cause."""
+    if doubt:
+        titles = "; ".join(session.tests[test].title for test in doubt)
+        reasons = [
+            *reasons,
+            f"{len(doubt)} findings do not fit this cause, asked again too ({titles}): it may "
+            "be a cause that the knowledge base does not hold",
+        ]
+    found = conclusion_of(session, state, belief, inference, status, reasons)
+    conclusion = replace(found, doubt=tuple(doubt))
+    title = {
+        "concluded": f"Likely cause: {conclusion.title}",
+        "ambiguous": "Several causes are left",
+        "stopped": "Stopped for now",
+        "handed_over": "Hand over",
+    }[status]
+    return Step("conclusion", status, title, conclusion=conclusion)
 
 
 def evidence(
@@ -109,105 +138,3 @@ def evidence(
     supports = sorted((e for e in found if e.bits >= TELLING_BITS), key=lambda e: -e.bits)
     against = sorted((e for e in found if e.bits <= -TELLING_BITS), key=lambda e: e.bits)
     return tuple(supports), tuple(against)
-
-
-def checks_for(installation: Installation) -> list[Check]:
-    """Each start and stop that this variant provides, and what the repair must leave behind."""
-    has = installation.has
-    two = has("roof_low_float")
-    start = "both roof floats hang down" if two else "the roof float hang down"
-    stop = "the high float" if two else "the roof float"
-    checks = [
-        Check(
-            "gone",
-            "The complaint is gone",
-            "Still isolated: refit every lifted lead, take tools and jumpers out, close the "
-            "covers. Warn everybody, switch on. Then let the installation do what the customer "
-            "complained of, long enough to be sure.",
-            ("rotating_shaft",),
-        ),
-        Check(
-            "starts_auto",
-            "Starts by itself",
-            f"Automatic mode, sump with water: let {start} by hand. The pump must start.",
-            ("work_at_height",),
-            ("will_not_start_auto", "will_not_start_at_all"),
-        ),
-        Check(
-            "stops_auto",
-            "Stops when full",
-            f"While it runs, lift {stop} by hand. The pump must stop.",
-            ("work_at_height",),
-            like={"high_float_stops": ("rests",), "pump_as_found_full": ("rests",)},
-        ),
-    ]
-    if has("sump_float"):
-        checks.append(
-            Check(
-                "dry_protection",
-                "Stops when the sump is dry",
-                "While it runs, lift the sump float out by its lead, from outside, and let it "
-                "hang. The pump must stop and the sump-dry lamp must light.",
-                ("confined_sump",),
-                like={
-                    "sump_float_stops": ("rests",),
-                    "dry_output": ("high",),
-                    "lamp_fed@dry_lamp": ("lit",),
-                },
-            )
-        )
-    checks += [
-        Check(
-            "manual",
-            "Starts and stops by hand",
-            "Manual mode: switch the pump on and off. It must follow each time. Put the switch "
-            "back to automatic.",
-            like={"motor_by_hand_call": ("turns",), "pump_heard_off": ("silent",)},
-        ),
-        Check(
-            "water",
-            "Water arrives",
-            "Look at the inlet of the roof tank while the pump runs.",
-            ("work_at_height",),
-            like={"flow_bucket": ("good",)},
-        ),
-        Check(
-            "current",
-            "Running current within the nameplate",
-            "Isolate, open the panel, put the clamp round the line core to the pump alone, close "
-            "the panel as far as it goes, switch on. Compare with the nameplate while it pumps. "
-            "Isolate before the clamp comes off. By a qualified person.",
-            ("mains_live", "meter_category"),
-            like={"motor_current": ("light", "good")},
-        ),
-    ]
-    if has("rcd"):
-        checks.append(
-            Check(
-                "rcd_button",
-                "Residual-current device trips on its test button",
-                "Press the test button: it must trip. Switch it on again.",
-            )
-        )
-    checks.append(
-        Check(
-            "left_behind",
-            "Nothing left behind",
-            "No jumper, no lifted lead, no forced mode; covers closed; drawing corrected.",
-        )
-    )
-    return checks
-
-
-def verification(session: Session, state: State, inference: Inference) -> list[Check]:
-    """The checks of this installation and those that the rules ask for."""
-    asked = [
-        Check(
-            f"rule_{f.get('what')}",
-            f.get("what").replace("_", " ").capitalize(),
-            f.get("how").replace("_", " "),
-        )
-        for f in inference.concluded("verify")
-    ]
-    checks = checks_for(session.installation)
-    return [*checks[:-1], *asked, checks[-1]]

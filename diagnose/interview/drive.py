@@ -258,6 +258,9 @@ def summary(outcome: Outcome, events: Sequence[Event]) -> Mapping[str, Any]:
         "minutes": state.minutes,
         "cautions": list(outcome.cautions),
         "verification": dict(state.checks),
+        "open_checks": [
+            {"check": o.check, "title": o.title, "by": o.by} for o in outcome.turn.step.open_checks
+        ],
     }
     if conclusion is not None:
         result |= {

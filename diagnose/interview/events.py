@@ -9,7 +9,7 @@ described      what was said of the case since, in the place of what stood there
                differs), variants (some), site, instruments, meter_category, qualification
 complaint      ids: what the customer reports
 answered       question, choice: safety and history questions
-act            act (isolate, prove_dead, energise), minutes
+act            act (isolate, prove_dead, energise; found_on: seen to be on), minutes
 finding        test, raw (as typed), outcome, sure (yes | no), minutes, shown (a record only)
 cannot         test, reason; or act, reason: a change of electrical state that cannot be made
 concluded      status, unit, failure_mode, probability (a record only)

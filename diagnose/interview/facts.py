@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.interview.state import PHONE, State
 from diagnose.knowledge.rule_records import Fact
+from diagnose.plant.compose import Installation
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
 
 if TYPE_CHECKING:
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
 
 BANDS = ((0.95, "certain"), (0.7, "likely"), (0.2, "possible"), (0.05, "unlikely"))
 MOST_SUSPECTS = 5
+LICENSED_SHARE = 0.5
+"""Share of what is weighed at which its failure modes flagged `licensed` decide (judgement)."""
 
 
 def band_of(probability: float) -> str:
@@ -54,3 +57,27 @@ def suspects(belief: Belief) -> list[Fact]:
         if band and unit != UNKNOWN_UNIT:
             found.append(Fact.of("suspect", unit=unit, mode=mode, band=band))
     return found
+
+
+def ending_fact(installation: Installation, belief: Belief, status: str) -> Fact:
+    """What the search is about to end with, given to the rules once more before it does.
+
+    ``licensed: yes`` where the repair belongs to a licensed electrician: ``concluded``, the
+    leading failure mode of the unit is flagged so, or failure modes that are hold at least half of
+    the unit's probability; ``ambiguous``, they hold at least half of all that is left.
+    """
+    unit, _ = belief.leading_unit()
+    ranking = belief.ranking()
+    leading = next(name for name, _ in ranking if name.partition(".")[0] == unit)
+    weighed = ranking
+    if status == "concluded":
+        weighed = [(n, p) for n, p in ranking if n.partition(".")[0] == unit]
+    modes = installation.modes
+    flagged = sum(p for n, p in weighed if n in modes and modes[n].mode.licensed)
+    licensed = flagged >= LICENSED_SHARE * sum(p for _, p in weighed)
+    if status == "concluded" and leading in modes:
+        licensed = licensed or modes[leading].mode.licensed
+    mode = leading.partition(".")[2]
+    return Fact.of(
+        "ending", status=status, unit=unit, mode=mode, licensed="yes" if licensed else "no"
+    )

@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.interview.conclusions import checks_for
 from diagnose.interview.history import rate_factors
 from diagnose.interview.state import Finding, State
+from diagnose.interview.verifying import checks_for
 from diagnose.plant.matrix import HEALTHY, MatrixBuilder
 from diagnose.plant.pairs import clash, together
 from diagnose.reasoning.belief import MISREPORTED, UNKNOWN, Belief, Hypotheses

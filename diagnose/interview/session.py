@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from diagnose.errors import fail
 from diagnose.interview.asking import question_step, read_answer, test_step
-from diagnose.interview.conclusions import conclusion_of, verification
+from diagnose.interview.conclusions import conclusion_of, ending_step
 from diagnose.interview.events import Event
-from diagnose.interview.facts import facts_of
+from diagnose.interview.facts import ending_fact, facts_of
 from diagnose.interview.remaining import Remaining
 from diagnose.interview.state import PHONE, Finding, State, replay
 from diagnose.interview.steps import Conclusion, Option, Step
+from diagnose.interview.verifying import verify_step
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
@@ -189,12 +190,17 @@ class Session:
         """The next step after these events: belief, rules, strategy, veto, in this order."""
         state = self.state_of(events)
         belief = self.belief(state)
-        inference = self.rules.infer(facts_of(self, state, belief))
+        facts = facts_of(self, state, belief)
+        inference = self.rules.infer(facts)
         excluded = {f.get("unit") for f in inference.concluded("exclude")}
         if excluded:
             names = [n for n in belief.table.mode_names if n.partition(".")[0] in excluded]
             belief = belief.scale(dict.fromkeys(names, 1e-06))
         step, decision = self._next(state, belief, inference)
+        if decision is not None and decision.kind in ("concluded", "ambiguous"):
+            fact = ending_fact(self.installation, belief, decision.kind)
+            inference = self.rules.infer([*facts, fact])
+            step = self._last(state, belief, inference, decision)
         return Turn(state, belief, inference, decision, step)
 
     def _next(
@@ -204,18 +210,18 @@ class Session:
             return Step("done", "closed", "The case is closed"), None
         held = [f.get("why").replace("_", " ") for f in inference.concluded("hold")]
         if state.stopped:
-            return self._ending(state, belief, inference, "stopped", [state.stopped]), None
+            return ending_step(self, state, belief, inference, "stopped", [state.stopped]), None
         if "any" in self.forbidden(inference)[0]:
-            return self._ending(state, belief, inference, "stopped", held), None
+            return ending_step(self, state, belief, inference, "stopped", held), None
         question = self._question(state)
         if question is not None:
             return question, None
         if state.verifying:
-            return self._verify(state, belief, inference), None
+            return verify_step(self, state, inference), None
         handed = inference.concluded("hand_over")
         if handed:
             reasons = [f.get("why").replace("_", " ") for f in handed]
-            return self._ending(state, belief, inference, "handed_over", reasons), None
+            return ending_step(self, state, belief, inference, "handed_over", reasons), None
         equipment = self.equipment(state, inference)
         offered = self.possible(state, inference, equipment)
         terrain = self.ground_at(state).terrain(self.standing(state))
@@ -226,15 +232,21 @@ class Session:
                 if step is not None:
                     return step, decision
             decision = decide(belief, [], self.strategy)
-        if decision.kind == "concluded":
-            doubt = decision.doubt
-            return self._ending(state, belief, inference, "concluded", held, doubt), decision
-        if decision.kind == "unknown":
-            reasons = ["no cause in the knowledge base explains the findings", *held]
-            return self._ending(state, belief, inference, "handed_over", reasons), decision
-        reasons = held or ["no permitted test tells the remaining causes apart"]
-        status = "handed_over" if held else "ambiguous"
-        return self._ending(state, belief, inference, status, reasons), decision
+        return self._last(state, belief, inference, decision), decision
+
+    def _last(self, state: State, belief: Belief, inference: Inference, decision: Decision) -> Step:
+        """How the search ends; what the rules hand over is handed over, whatever was found."""
+        handed = [f.get("why").replace("_", " ") for f in inference.concluded("hand_over")]
+        held = [f.get("why").replace("_", " ") for f in inference.concluded("hold")]
+        reasons, status = [*handed, *held], decision.kind
+        if status == "unknown":
+            reasons = ["no cause in the knowledge base explains the findings", *reasons]
+        elif status == "ambiguous" and not reasons:
+            reasons = ["no permitted test tells the remaining causes apart"]
+        elif status == "ambiguous" or handed:
+            status = "handed_over"
+        status = "handed_over" if status == "unknown" else status
+        return ending_step(self, state, belief, inference, status, reasons, decision.doubt)
 
     def possible(self, state: State, inference: Inference, equipment: Equipment) -> list[Candidate]:
         """Permitted tests that were not yet done, or only once."""
@@ -303,44 +315,6 @@ class Session:
         """Caution texts by id."""
         known = self.knowledge.cautions
         return tuple(known[c].text for c in cautions if c in known)
-
-    def _ending(
-        self,
-        state: State,
-        belief: Belief,
-        inference: Inference,
-        status: str,
-        reasons: Sequence[str],
-        doubt: Sequence[str] = (),
-    ) -> Step:
-        if doubt:
-            titles = "; ".join(self.tests[test].title for test in doubt)
-            reasons = [
-                *reasons,
-                f"{len(doubt)} findings do not fit this cause, asked again too ({titles}): it may "
-                "be a cause that the knowledge base does not hold",
-            ]
-        found = conclusion_of(self, state, belief, inference, status, reasons)
-        conclusion = replace(found, doubt=tuple(doubt))
-        title = {
-            "concluded": f"Likely cause: {conclusion.title}",
-            "ambiguous": "Several causes are left",
-            "stopped": "Stopped for now",
-            "handed_over": "Hand over",
-        }[status]
-        return Step("conclusion", status, title, conclusion=conclusion)
-
-    def _verify(self, state: State, belief: Belief, inference: Inference) -> Step:
-        for check in verification(self, state, inference):
-            if check.id not in state.checks:
-                options = (
-                    Option("pass", "as it should be"),
-                    Option("fail", "not as it should be"),
-                    Option("cannot", "cannot be checked now"),
-                )
-                cautions = self.texts(check.cautions)
-                return Step("verify", check.id, check.title, check.how, options, cautions=cautions)
-        return Step("done", "verified", "The repair is verified")
 
     def conclude(self, turn: Turn, status: str, reason: str) -> Conclusion:
         """A conclusion on demand: what is known when the person stops."""

@@ -175,7 +175,8 @@ def _fold(
         state.level = level or state.level
     elif event.kind == "cannot":
         if "act" in data:
-            state.refused.add(str(data["act"]))
+            act = str(data["act"])
+            state.refused.add("energise" if act == "found_on" else act)
         else:
             state.cannot[str(data["test"])] = str(data.get("reason", ""))
     elif event.kind == "concluded":

@@ -62,6 +62,7 @@ class Step:
     again: bool = False
     why: Why | None = None
     conclusion: Conclusion | None = None
+    open_checks: tuple[OpenCheck, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -78,8 +79,10 @@ class Evidence:
 class Check:
     """One thing to verify after the repair; `cautions` are ids.
 
-    It fails where one of the `complaints` shows, or one of the tests `like` it has an outcome
-    other than those given for it.
+    `state` is an exposure (any | energised | live | dead), `by` is ``anyone``, ``instructed`` or
+    ``licensed``: the least qualification, and `instrument` what it takes. It fails where one
+    of the `complaints` shows, or one of the tests `like` it has an outcome other than those
+    given for it.
     """
 
     id: str
@@ -88,6 +91,18 @@ class Check:
     cautions: tuple[str, ...] = ()
     complaints: tuple[str, ...] = ()
     like: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    state: str = "energised"
+    by: str = "anyone"
+    instrument: str = "none"
+
+
+@dataclass(frozen=True)
+class OpenCheck:
+    """A check that was not made, and who can make it, with what or when."""
+
+    check: str
+    title: str
+    by: str
 
 
 @dataclass(frozen=True)

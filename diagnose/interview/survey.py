@@ -9,11 +9,11 @@ import numpy as np
 
 from diagnose.errors import DiagnoseError, Issue
 from diagnose.interview.asking import typed_unit
-from diagnose.interview.conclusions import checks_for
 from diagnose.interview.explain import healthy_outcome, title_of
 from diagnose.interview.facts import suspects
 from diagnose.interview.session import Session
 from diagnose.interview.steps import Check
+from diagnose.interview.verifying import checks_for
 from diagnose.knowledge.rule_records import Fact
 from diagnose.plant.matrix import HEALTHY
 from diagnose.plant.procedures import InstalledTest

@@ -6,8 +6,12 @@ from collections.abc import Iterator
 
 from diagnose.errors import Issue
 from diagnose.knowledge.checks_base import error, unknown, warning
+from diagnose.knowledge.checks_tests import INSTRUMENTS
 from diagnose.knowledge.family import Family
-from diagnose.knowledge.records import MODE_CLASSES, KnowledgeBase
+from diagnose.knowledge.records import MODE_CLASSES, STATES, KnowledgeBase
+
+BY = ("anyone", "instructed", "licensed")
+"""The least qualification that a check after a repair takes."""
 
 SAFETY_CAUTIONS = (
     *("mains_live", "isolate_first"),
@@ -71,6 +75,16 @@ def signs_are_used(kb: KnowledgeBase) -> Iterator[Issue]:
             yield warning("unused", f"sign '{sign.id}': no failure mode shows it", sign)
 
 
+def verifications_can_be_placed(kb: KnowledgeBase) -> Iterator[Issue]:
+    """A rule that asks for a check in no known state, by nobody or with nothing known."""
+    legal: dict[str, tuple[str, ...]] = {"state": STATES, "by": BY, "instrument": INSTRUMENTS}
+    for rule in kb.rules.values():
+        for fact in rule.then:
+            for name, known in legal.items() if fact.kind == "verify" else ():
+                if fact.get(name, known[0]) not in known:
+                    yield unknown(f"rule '{rule.id}'", name, fact.get(name), known, rule)
+
+
 def texts_are_written(kb: KnowledgeBase) -> Iterator[Issue]:
     """A title, instruction, remedy or list item that is there but says nothing."""
     written: list[tuple[str, str, object]] = []
@@ -109,5 +123,6 @@ CHECKS = (
     factors_have_targets,
     cautions_are_there,
     signs_are_used,
+    verifications_can_be_placed,
     texts_are_written,
 )

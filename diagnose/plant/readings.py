@@ -21,6 +21,10 @@ DIODE_TURNS = 8
 """Rounds of solving with the meter in the circuit until its diodes keep still."""
 OHMS_END = 5e7
 """Above this an ordinary meter shows overload."""
+LOWEST_HEAD = -(101_325.0 - 2_339.0) / (998.2 * 9.806_65)
+"""No gauge shows less head, in m: there water boils (standard atmosphere of ISO 2533 less the
+vapour pressure of water at 20 °C, over its density and standard gravity; steam tables, from
+memory)."""
 UNSTEADY = "unsteady"
 
 
@@ -56,7 +60,7 @@ def _reading(
     if kind in ("ohms", "insulation", "farads"):
         return _resistance(circuit, domain, p, q, phase, rows, kind)
     if kind == "head":
-        return np.real(_across(phase.v[domain][rows], p, q))
+        return np.asarray(np.maximum(np.real(_across(phase.v[domain][rows], p, q)), LOWEST_HEAD))
     meter = LOZ_OHMS if kind == "volts_ac_loz" else METER_OHMS
     lifted = test.condition.lift if test.condition else frozenset()
     v = _metered(circuit, domain, p, q, meter, phase, rows, lifted)

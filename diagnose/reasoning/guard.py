@@ -46,7 +46,8 @@ class SafetyState:
     rated_meter: bool = False
 
 
-ACTS = ("isolate", "prove_dead", "energise")
+ACTS = ("isolate", "prove_dead", "energise", "found_on")
+"""Changes of state, and `found_on`: to see, from outside, that the supply is on."""
 
 
 def refuse_step(state: SafetyState, exposure: Exposure, licensed_only: bool = False) -> str:
@@ -80,6 +81,12 @@ def refuse_act(state: SafetyState, act: str) -> str:
     """Why a change of state may not be made now; "" where it may."""
     if act not in ACTS:
         return f"'{act}' is not a known act"
+    if act == "found_on":
+        if state.hazard:
+            return "there is an immediate hazard: keep away"
+        if state.electrical is not Electrical.UNKNOWN:
+            return "only where it is not known whether the supply is on"
+        return ""
     if state.skill is Skill.UNQUALIFIED:
         return "isolating and re-energising need an instructed or licensed person"
     if act == "prove_dead" and state.electrical is not Electrical.ISOLATED:
@@ -95,4 +102,5 @@ def after_act(state: Electrical, act: str) -> Electrical:
         "isolate": Electrical.ISOLATED,
         "prove_dead": Electrical.PROVED_DEAD,
         "energise": Electrical.ENERGISED,
+        "found_on": Electrical.ENERGISED,
     }.get(act, state)

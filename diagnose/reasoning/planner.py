@@ -130,6 +130,7 @@ class Costs:
             "isolate": self.isolate,
             "prove_dead": self.prove_dead,
             "energise": self.energise,
+            "found_on": 0.0,
         }[act]
 
 

@@ -1,0 +1,222 @@
+"""Verification: what proves the repair, in which order, and what is left open for whom."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from diagnose.interview.asking import act_before, act_step
+from diagnose.interview.state import State
+from diagnose.interview.steps import Check, OpenCheck, Option, Step
+from diagnose.plant.compose import Installation
+from diagnose.reasoning.guard import Exposure, Skill, after_act, refuse_act, refuse_step
+from diagnose.reasoning.planner import Equipment, acts_needed
+from diagnose.reasoning.rules import Inference
+
+if TYPE_CHECKING:
+    from diagnose.interview.session import Session
+
+LICENSED = "by a licensed electrician"
+INSTRUCTED = "by an instructed person or a licensed electrician"
+INSTRUMENTS = {
+    "multimeter": "a multimeter",
+    "loz": "a multimeter with a low-impedance range",
+    "clamp": "a clamp meter",
+    "capacitance": "a capacitance meter",
+    "insulation_tester": "an insulation tester",
+    "bucket": "a container of known volume",
+    "gauge": "a pressure gauge",
+}
+INSTRUMENT_CAUTIONS = {"insulation_tester": ("insulation_test_voltage", "capacitor_charge")}
+OPTIONS = (
+    Option("pass", "as it should be"),
+    Option("fail", "not as it should be"),
+    Option("cannot", "cannot be checked now"),
+)
+
+
+def checks_for(installation: Installation) -> list[Check]:
+    """Each start and stop that this variant provides, and what the repair must leave behind."""
+    has = installation.has
+    two = has("roof_low_float")
+    start = "both roof floats hang down" if two else "the roof float hang down"
+    stop = "the high float" if two else "the roof float"
+    checks = [
+        Check(
+            "gone",
+            "The complaint is gone",
+            "Let the installation do what the customer complained of, long enough to be sure.",
+            ("rotating_shaft",),
+        ),
+        Check(
+            "starts_auto",
+            "Starts by itself",
+            f"Automatic mode, sump with water: let {start} by hand. The pump must start.",
+            ("work_at_height",),
+            ("will_not_start_auto", "will_not_start_at_all"),
+        ),
+        Check(
+            "stops_auto",
+            "Stops when full",
+            f"While it runs, lift {stop} by hand. The pump must stop.",
+            ("work_at_height",),
+            like={"high_float_stops": ("rests",), "pump_as_found_full": ("rests",)},
+        ),
+    ]
+    if has("sump_float"):
+        checks.append(
+            Check(
+                "dry_protection",
+                "Stops when the sump is dry",
+                "While it runs, lift the sump float out by its lead, from outside, and let it "
+                "hang. The pump must stop and the sump-dry lamp must light.",
+                ("confined_sump",),
+                like={
+                    "sump_float_stops": ("rests",),
+                    "dry_output": ("high",),
+                    "lamp_fed@dry_lamp": ("lit",),
+                },
+            )
+        )
+    checks += [
+        Check(
+            "manual",
+            "Starts and stops by hand",
+            "Manual mode: switch the pump on and off. It must follow each time. Put the switch "
+            "back to automatic.",
+            like={"motor_by_hand_call": ("turns",), "pump_heard_off": ("silent",)},
+        ),
+        Check(
+            "water",
+            "Water arrives",
+            "Look at the inlet of the roof tank while the pump runs.",
+            ("work_at_height",),
+            like={"flow_bucket": ("good",)},
+        ),
+    ]
+    if has("rcd"):
+        checks.append(
+            Check(
+                "rcd_button",
+                "Residual-current device trips on its test button",
+                "Press the test button: it must trip. Switch it on again.",
+            )
+        )
+    checks += [
+        Check(
+            "current",
+            "Running current within the nameplate",
+            "Isolate, open the panel, put the clamp round the line core to the pump alone, close "
+            "the panel as far as it goes, switch on. Compare with the nameplate while it pumps. "
+            "Isolate before the clamp comes off, close the panel and switch on again.",
+            ("mains_live", "meter_category"),
+            like={"motor_current": ("light", "good")},
+            state="live",
+            by="instructed",
+            instrument="clamp",
+        ),
+        Check(
+            "left_behind",
+            "Nothing left behind",
+            "No jumper, no lifted lead, no forced mode; covers closed; drawing corrected.",
+            state="any",
+        ),
+    ]
+    return checks
+
+
+def verification(installation: Installation, inference: Inference) -> list[Check]:
+    """The checks of this installation and those that the rules ask for, in the order to do them.
+
+    What is measured dead comes before the supply is on again (IEC 60364-6 has it so: continuity
+    and insulation first), the panel is opened again last.
+    """
+    asked = [
+        Check(
+            f"rule_{f.get('what')}",
+            f.get("what").replace("_", " ").capitalize(),
+            f.get("how").replace("_", " "),
+            state=f.get("state") or "energised",
+            by=f.get("by") or "anyone",
+            instrument=f.get("instrument") or "none",
+            cautions=INSTRUMENT_CAUTIONS.get(f.get("instrument"), ()),
+        )
+        for f in inference.concluded("verify")
+    ]
+    dead = [c for c in asked if c.state == "dead"]
+    checks = checks_for(installation)
+    return [*dead, *checks[:-2], *(c for c in asked if c not in dead), *checks[-2:]]
+
+
+def verify_step(session: Session, state: State, inference: Inference) -> Step:
+    """The next check, the change of state that it needs first, or the end of the verification."""
+    equipment = session.equipment(state, inference)
+    still_open = []
+    for check in verification(session.installation, inference):
+        result = state.checks.get(check.id, "")
+        if result == "cannot":
+            by = open_because(check, state, inference, equipment) or "when it can be checked"
+            still_open.append(OpenCheck(check.id, check.title, by))
+        if result:
+            continue
+        because = open_because(check, state, inference, equipment)
+        if because:
+            still_open.append(OpenCheck(check.id, check.title, because))
+            continue
+        act = act_before(state, equipment, Exposure(check.state))
+        if act:
+            return act_step(session, state, act)
+        cautions = session.texts(check.cautions)
+        return Step(
+            "verify",
+            check.id,
+            check.title,
+            check.how,
+            OPTIONS,
+            state=check.state,
+            instrument=check.instrument,
+            cautions=cautions,
+        )
+    return _end(state, tuple(still_open))
+
+
+def _end(state: State, still_open: tuple[OpenCheck, ...]) -> Step:
+    if not still_open:
+        return Step("done", "verified", "The repair is verified")
+    title = "Nothing of the repair could be checked"
+    if "pass" in state.checks.values():
+        title = "What could be checked is as it should be"
+    text = "Still open: " + "; ".join(f"{o.title} ({o.by})" for o in still_open)
+    return Step("done", "checks_open", title, text, open_checks=still_open)
+
+
+def open_because(check: Check, state: State, inference: Inference, equipment: Equipment) -> str:
+    """Who can make a check that this person cannot make now, with what or when; "" if it can."""
+    return next(_obstacles(check, state, inference, equipment), "")
+
+
+def _obstacles(
+    check: Check, state: State, inference: Inference, equipment: Equipment
+) -> Iterator[str]:
+    safety, exposure = equipment.safety, Exposure(check.state)
+    if check.by == "licensed" and safety.skill is not Skill.LICENSED:
+        yield LICENSED
+    opens = exposure in (Exposure.LIVE, Exposure.DEAD)
+    if safety.skill is Skill.UNQUALIFIED and (opens or check.by != "anyone"):
+        yield INSTRUCTED
+    if check.instrument not in equipment.instruments:
+        yield f"with {INSTRUMENTS[check.instrument]}"
+    for fact in inference.concluded("forbid"):
+        if fact.get("state") == check.state:
+            yield f"not while {fact.get('why').replace('_', ' ')}"
+    acts = acts_needed(state.electrical, exposure)
+    if state.refused & set(acts):
+        yield "once " + ("it is isolated" if exposure is Exposure.DEAD else "the supply is on")
+    act = act_before(state, equipment, exposure)
+    refused = refuse_act(safety, act) if act else ""
+    for change in acts:
+        safety = replace(safety, electrical=after_act(safety.electrical, change))
+    refused = refused or refuse_step(safety, exposure)
+    if refused:
+        yield f"not now: {refused}"
