@@ -118,6 +118,9 @@ def test_a_repaired_cause_stays_behind_the_others() -> None:
     )
     assert before[WELDED] > 0.3
     assert after[WELDED] < 0.2 * before[WELDED]
+    vain = [repaired(WELDED), *checked(gone="fail"), finding("relay_contact_released", "closed")]
+    twice = session.belief(state_of(*events, *vain, *vain)).leading_unit()
+    assert twice[0] != "relay", "nobody frees the same contacts three times"
 
 
 # ------------------------------------------------------------------ pairs against enumeration

@@ -39,6 +39,8 @@ Floats = NDArray[np.float64]
 
 REPAIRED = 0.02
 """What is left of a cause's odds once it was repaired and the fault stayed (judgement)."""
+AGAIN = 0.001
+"""What each further repair of it in vain leaves: a repair seldom fails twice (judgement)."""
 SAME_UNIT = 0.2
 """What is left of the odds of the other causes in a unit that was repaired (judgement)."""
 UNCHANGED = 0.15
@@ -191,7 +193,8 @@ class _After:
             for name in self.table.mode_names
             if name.partition(".")[0] in units
         }
-        return factors | {c: REPAIRED ** self.causes.count(c) for c in self.causes}
+        again = {c: REPAIRED * AGAIN ** (self.causes.count(c) - 1) for c in self.causes}
+        return factors | again
 
     def _since(self, prior: Floats, repairs: int) -> Floats:
         """Log weights of each fault alone, from what was seen after so many repairs."""
