@@ -14,7 +14,7 @@ from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
 from diagnose.plant.matrix import MatrixBuilder
 from diagnose.reasoning.belief import Hypotheses
-from diagnose.reasoning.wrong_answers import with_errors
+from diagnose.reasoning.wrong_answers import refuse_certainty
 
 ROOT = Path(__file__).resolve().parent.parent
 KIND = "tank_and_sump"
@@ -28,6 +28,7 @@ def made_table(
     weight: Sequence[float],
 ) -> Hypotheses:
     """A table from its parts; `units` must be sorted."""
+    refuse_certainty(np.array(sizes), np.array(errors))
     starts = [k for k, unit in enumerate(units) if k == 0 or units[k - 1] != unit]
     names = tuple(f"{unit}.m{k}" for k, unit in enumerate(units))
     tests = tuple(f"t{k}" for k in range(len(sizes)))
@@ -38,10 +39,10 @@ def made_table(
         starts=np.array(starts),
         tests=tests,
         sizes=np.array(sizes),
-        likelihood=with_errors(clean, np.array(sizes), np.array(errors)),
         clean=clean,
         complaint={},
         weight=np.array(weight),
+        errors=np.array(errors),
         index={name: k for k, name in enumerate(names)},
         test_index={name: k for k, name in enumerate(tests)},
     )

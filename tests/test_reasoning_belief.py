@@ -23,9 +23,9 @@ from diagnose.reasoning.belief import (
     Hypotheses,
     information,
 )
-from diagnose.reasoning.wrong_answers import with_errors
+from diagnose.reasoning.wrong_answers import mixing
 from tests.made_tables import made_table, random_table, shipped_table
-from tests.oracles.bayes import NetworkOracle
+from tests.oracles.bayes import NetworkOracle, answers_of
 
 BAR = 1e-9
 
@@ -55,7 +55,7 @@ def draw_answers(
     answers = []
     for k in chosen.tolist():
         size = int(table.sizes[k])
-        p = table.likelihood[cause, k, :size] if likely else np.full(size, 1 / size)
+        p = answers_of(table, k)[cause] if likely else np.full(size, 1 / size)
         answers.append((k, int(rng.choice(size, p=p / p.sum()))))
     return answers
 
@@ -83,7 +83,7 @@ def test_uncertain_answers_against_the_library() -> None:
     rng = np.random.default_rng(3)
     table = random_table(rng, hypotheses=20, tests=8, units=6)
     belief = Belief(table, table.prior()).update("t2", 1, 0.5).update("t4", 0)
-    soft = table.likelihood[:, 2, 1] ** 0.5
+    soft = answers_of(table, 2)[:, 1] ** 0.5
     oracle = NetworkOracle(table, np.exp(table.prior()))
     posterior, gains = oracle.turn({4: 0}, [0, 1, 3], softly=soft / soft.max())
     assert np.abs(belief.p - posterior).max() <= BAR
@@ -94,10 +94,10 @@ def test_the_comparison_sees_a_wrong_number() -> None:
     """One likelihood moved by 1e-6 is caught: the comparison can fail."""
     rng = np.random.default_rng(1)
     table = random_table(rng, hypotheses=12, tests=5, units=4)
-    moved = table.likelihood.copy()
+    moved = table.clean.copy()
     moved[0, 0, 0] += 1e-6
     moved[0, 0, 1] -= 1e-6
-    oracle = NetworkOracle(dataclasses.replace(table, likelihood=moved), np.exp(table.prior()))
+    oracle = NetworkOracle(dataclasses.replace(table, clean=moved), np.exp(table.prior()))
     _, gains = oracle.turn({}, list(range(5)))
     assert np.abs(information(Belief(table, table.prior())) - gains).max() > BAR
 
@@ -135,7 +135,7 @@ def test_expected_posterior_is_the_present_one(seed: int) -> None:
     belief = Belief(table, table.prior())
     for k, size in enumerate(table.sizes.tolist()):
         mean = sum(
-            float(belief.p @ table.likelihood[:, k, o]) * belief.update(table.tests[k], o).p
+            float(belief.p @ table.likely(k, o)) * belief.update(table.tests[k], o).p
             for o in range(size)
         )
         np.testing.assert_allclose(mean, belief.p, atol=1e-12)
@@ -154,8 +154,7 @@ def test_information_is_the_expected_drop_of_entropy(seed: int) -> None:
     gains = information(belief)
     for k, size in enumerate(table.sizes.tolist()):
         left = sum(
-            float(belief.p @ table.likelihood[:, k, o])
-            * bits(belief.update(table.tests[k], o).unit_p)
+            float(belief.p @ table.likely(k, o)) * bits(belief.update(table.tests[k], o).unit_p)
             for o in range(size)
         )
         assert gains[k] == pytest.approx(bits(belief.unit_p) - left, abs=1e-9)
@@ -171,7 +170,8 @@ def test_answers_with_errors_are_distributions_and_refuse_certainty(seed: int) -
         certain[np.arange(9), k, rng.integers(0, size, 9)] = 1.0
     for clean in (certain, table.clean):
         errors = rng.uniform(1e-3, 0.3, 6)
-        mixed = with_errors(clean, table.sizes, errors)
+        keep, gain = mixing(table.sizes, errors, 5)
+        mixed = keep * clean + gain
         np.testing.assert_allclose(mixed.sum(axis=2), 1.0, atol=1e-12)
         for k, size in enumerate(table.sizes.tolist()):
             assert (mixed[:, k, :size] > 0).all()
@@ -183,7 +183,7 @@ def test_answers_with_errors_are_distributions_and_refuse_certainty(seed: int) -
 def test_an_infallible_answer_is_refused(error: float) -> None:
     clean = np.array([[[1.0, 0.0]], [[0.0, 1.0]]])
     with pytest.raises(ValueError, match="fallible"):
-        with_errors(clean, np.array([2]), np.array([error]))
+        made_table(clean, [2], [error], ["a", "b"], [1.0, 1.0])
 
 
 @given(seeds)
@@ -210,9 +210,7 @@ def test_a_repeated_question_is_new_where_answers_are_independent(
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("diagnose.reasoning.belief.REPEATS", 0.0)
         belief = Belief(table, table.prior()).update(name, first)
-        np.testing.assert_allclose(
-            belief.factor(name, second), table.likelihood[:, k, second], atol=1e-12
-        )
+        np.testing.assert_allclose(belief.factor(name, second), table.likely(k, second), atol=1e-12)
 
 
 def test_the_same_wrong_answer_again_says_little() -> None:

@@ -15,7 +15,8 @@ from diagnose.plant.compose import Installation, compose
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix, MatrixBuilder
 from diagnose.reasoning import graph as test_graph
 from diagnose.reasoning import separation
-from diagnose.reasoning.belief import Belief, Hypotheses, entropy, information
+from diagnose.reasoning.bearing import entropy
+from diagnose.reasoning.belief import Belief, Hypotheses, information
 from diagnose.reasoning.explain import explain_test, standing
 from diagnose.reasoning.graph import build_graph, node, signal_path
 from diagnose.reasoning.paths import conductors

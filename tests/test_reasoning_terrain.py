@@ -220,6 +220,9 @@ def test_a_walk_that_several_tests_share_is_worth_it() -> None:
 # ------------------------------------------------------------------ what pays
 
 
+FIRST = np.array([0])
+
+
 def two_units(p: float, error: float = 0.05) -> Belief:
     """Two units, one test that tells them apart but for its errors."""
     clean = np.array([[[1.0, 0.0]], [[0.0, 1.0]]])
@@ -243,7 +246,7 @@ def test_what_a_test_saves_by_hand() -> None:
     """
     belief = two_units(0.8)
     stakes = Stakes(np.array([30.0, 30.0]))
-    assert stakes.saved(belief.joint)[0] == pytest.approx(4.5)
+    assert stakes.saved(belief, FIRST)[0] == pytest.approx(4.5)
 
 
 @pytest.mark.parametrize(("minutes", "kind"), [(4.0, "test"), (40.0, "concluded")])
@@ -265,11 +268,11 @@ def test_more_is_asked_before_a_repair_that_costs_more() -> None:
 
 def test_an_answer_already_given_tells_less_when_asked_again() -> None:
     belief = two_units(0.5)
-    first = Stakes(np.array([30.0, 30.0])).saved(belief.joint)[0]
+    first = Stakes(np.array([30.0, 30.0])).saved(belief, FIRST)[0]
     after = belief.update("t0", 0)
-    again = after.joint[:, 0]
+    again = after.joint(FIRST)[:, 0]
     assert again.sum() == pytest.approx(1.0)
     np.testing.assert_allclose(again.sum(axis=1), after.unit_p)
     # half of the wrong answers come out the same again
     assert after.factor("t0", 0)[1] == pytest.approx(0.5 + 0.5 * 0.05)
-    assert Stakes(np.array([30.0, 30.0])).saved(after.joint)[0] < first
+    assert Stakes(np.array([30.0, 30.0])).saved(after, FIRST)[0] < first

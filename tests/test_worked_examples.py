@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diagnose.reasoning.belief import Belief, entropy, information
+from diagnose.reasoning.bearing import entropy
+from diagnose.reasoning.belief import Belief, information
 from diagnose.reasoning.exact import huffman, optimal
 from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.noise_free import Problem, expected_cost

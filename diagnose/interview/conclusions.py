@@ -131,7 +131,7 @@ def evidence(
     found = []
     told = [(test, outcome, " (by telephone)") for test, outcome, _ in belief.heard]
     for test, outcome, how in [*told, *((t, o, "") for t, o in belief.seen)]:
-        column = table.likelihood[:, table.test_index[test], outcome]
+        column = table.likely(table.test_index[test], outcome)
         bits = float(np.log2((within @ column[own]) / (weights @ column)))
         record = session.tests[test]
         found.append(Evidence(test, record.title + how, record.outcomes[outcome].title, bits))

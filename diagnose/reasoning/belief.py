@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
-from diagnose.reasoning.wrong_answers import confirmed, with_error, with_errors
+from diagnose.reasoning.bearing import Bearing, entropy
+from diagnose.reasoning.wrong_answers import confirmed, mixing, refuse_certainty, with_error
 
 UNKNOWN = "unknown.not_in_knowledge_base"
 """The hypothesis that the cause is none of those known."""
@@ -35,7 +36,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Hypotheses:
-    """The table the belief works on: hypotheses ordered by unit, likelihoods with errors.
+    """The table the belief works on: hypotheses ordered by unit, what they show, chances of error.
 
     A hypothesis is one regime of a failure mode (see `diagnose.plant.regimes`); most modes have
     one. Regimes of a mode stand together, their names are the mode's with ``~2``, ``~3`` ...
@@ -46,12 +47,14 @@ class Hypotheses:
         Failure mode (and regime) and its replaceable unit.
     starts : (units,)
         Where each unit's hypotheses start (they stand together).
-    likelihood : (hypotheses, tests, outcomes)
+    clean : (hypotheses, tests, outcomes)
+        P(outcome | hypothesis) where answers are certain; by far the largest array, so it is
+        held once, and `likely` mixes the errors in.
     complaint : mapping of complaint to (hypotheses,)
     weight : (hypotheses,)
         Unnormalised prior: failure rate.
     errors : (tests,)
-        Chance of a wrong answer; needed where somebody else has answered before.
+        Chance of a wrong answer.
     """
 
     names: tuple[str, ...]
@@ -60,13 +63,12 @@ class Hypotheses:
     starts: NDArray[np.int_]
     tests: tuple[str, ...]
     sizes: NDArray[np.int_]
-    likelihood: Floats
     clean: Floats
     complaint: Mapping[str, Floats]
     weight: Floats
+    errors: Floats
     index: Mapping[str, int] = field(default_factory=dict)
     test_index: Mapping[str, int] = field(default_factory=dict)
-    errors: Floats = field(default_factory=lambda: np.zeros(0))
 
     @staticmethod
     def of(
@@ -87,25 +89,25 @@ class Hypotheses:
         """
         rows = [r for r in matrix.rows if r != HEALTHY and r not in leave_out]
         rows.sort(key=lambda name: name.partition(".")[0])
-        names, p, weight, complaints = _taken_apart(matrix, rows, rates)
+        names, p, weight, complaints = _taken_apart(matrix, rows, rates, int(unknown))
         if unknown:
             names.append(UNKNOWN)
-            uniform = _uniform(matrix.sizes, p.shape[2])
-            background = (weight[:, None, None] * p).sum(axis=0) / weight.sum()
-            p = np.concatenate([p, (0.5 * uniform + 0.5 * background)[None]])
+            uniform = (np.arange(p.shape[2]) < matrix.sizes[:, None]) / matrix.sizes[:, None]
+            background = np.tensordot(weight, p[:-1], axes=1) / weight.sum()
+            p[-1] = 0.5 * uniform + 0.5 * background
             weight = np.append(weight, np.nan)
             complaints = {c: np.append(v, np.nan) for c, v in complaints.items()}
         units = tuple(name.partition(".")[0] for name in names)
         starts = np.array([k for k, u in enumerate(units) if k == 0 or units[k - 1] != u])
         wrong = np.array([errors[t] for t in matrix.tests])
-        return Hypotheses(
+        refuse_certainty(matrix.sizes, wrong)
+        table = Hypotheses(
             names=tuple(names),
             units=units,
             unit_names=tuple(units[k] for k in starts),
             starts=starts,
             tests=matrix.tests,
             sizes=matrix.sizes,
-            likelihood=with_errors(p, matrix.sizes, wrong),
             clean=p,
             complaint=complaints,
             weight=weight,
@@ -113,6 +115,8 @@ class Hypotheses:
             index={n: k for k, n in enumerate(names)},
             test_index={t: k for k, t in enumerate(matrix.tests)},
         )
+        _ = table.bearing  # now, not in the first turn
+        return table
 
     @cached_property
     def unit_index(self) -> NDArray[np.int_]:
@@ -159,20 +163,36 @@ class Hypotheses:
         weight[unknown] = PRIOR_UNKNOWN / (1 - PRIOR_UNKNOWN) * total
         return np.asarray(np.log(weight / weight.sum()))
 
+    def likely(self, test: int, outcome: int) -> Floats:
+        """P(this answer | hypothesis), errors included, (hypotheses,), from positions."""
+        clean, size = self.clean[:, test, outcome], int(self.sizes[test])
+        return with_error(clean, size, float(self.errors[test]))
+
+    @cached_property
+    def bearing(self) -> Bearing:
+        """The tests that each unit bears on."""
+        return Bearing.of(
+            self.clean, self.starts, *mixing(self.sizes, self.errors, self.clean.shape[2])
+        )
+
     def by_unit(self, p: Floats) -> Floats:
         """Sum hypotheses (first axis) into units."""
         return np.asarray(np.add.reduceat(p, self.starts, axis=0))
 
 
 def _taken_apart(
-    matrix: DependencyMatrix, rows: Sequence[str], rates: Mapping[str, float]
+    matrix: DependencyMatrix, rows: Sequence[str], rates: Mapping[str, float], room: int
 ) -> tuple[list[str], Floats, Floats, dict[str, Floats]]:
-    """Names, distributions, rates and complaints of the regimes of `rows`, in their order."""
+    """Names, distributions, rates and complaints of the regimes of `rows`, in their order.
+
+    The distributions end with `room` rows to be filled in.
+    """
     index = {name: k for k, name in enumerate(matrix.rows)}
     order = [index[r] for r in rows]
     if matrix.regimes is None:
         complaints = {c: np.maximum(v[order], MISREPORTED) for c, v in matrix.complaints.items()}
-        return list(rows), matrix.p[order], np.array([rates[r] for r in rows]), complaints
+        p = _rows_of(matrix.p, order, room)
+        return list(rows), p, np.array([rates[r] for r in rows]), complaints
     regimes = matrix.regimes
     of_row: dict[int, list[int]] = {}
     for position, row in enumerate(regimes.row.tolist()):
@@ -185,17 +205,19 @@ def _taken_apart(
     ]
     rate = np.array([rates[mode_of(name)] for name in names])
     complaints = {c: np.maximum(v[chosen], MISREPORTED) for c, v in regimes.complaints.items()}
-    return names, regimes.p[chosen], rate * regimes.share[chosen], complaints
+    return names, _rows_of(regimes.p, chosen, room), rate * regimes.share[chosen], complaints
+
+
+def _rows_of(p: Floats, chosen: Sequence[int], room: int) -> Floats:
+    """A copy of chosen rows, with `room` for more, made at once because it is large."""
+    found = np.empty((len(chosen) + room, *p.shape[1:]))
+    np.take(p, chosen, axis=0, out=found[: len(chosen)], mode="clip")
+    return found
 
 
 def mode_of(name: str) -> str:
     """The failure mode of a hypothesis."""
     return name.partition(REGIME)[0]
-
-
-def _uniform(sizes: NDArray[np.int_], widest: int) -> Floats:
-    real = np.arange(widest)[None, :] < sizes[:, None]
-    return np.asarray(real / sizes[:, None])
 
 
 @dataclass(frozen=True)
@@ -230,12 +252,12 @@ class Belief:
     def factor(self, test: str, outcome: int) -> Floats:
         """P(this answer | hypothesis), given the earlier answers to the same test."""
         k = self.table.test_index[test]
-        fresh = self.table.likelihood[:, k, outcome]
+        fresh = self.table.likely(k, outcome)
         earlier = [o for t, o in self.seen if t == test]
         if not earlier:
             told = [(o, e) for t, o, e in self.heard if t == test]
             if not told:
-                return np.asarray(fresh)
+                return fresh
             clean, size = self.table.clean[:, k, :], int(self.table.sizes[k])
             return confirmed(clean, size, outcome, float(self.table.errors[k]), told)
         first = self.table.clean[:, k, earlier[-1]]
@@ -262,18 +284,27 @@ class Belief:
         return Belief(self.table, log_p, self.seen, self.heard)
 
     @cached_property
-    def joint(self) -> Floats:
-        """P(unit, outcome) of each test, (units, tests, outcomes); of a test done, asked again."""
-        table = self.table
-        count, tests, outcomes = table.likelihood.shape
-        weight = np.zeros((len(table.starts), count))
-        weight[table.unit_index, np.arange(count)] = self.p
-        joint = (weight @ table.likelihood.reshape(count, -1)).reshape(-1, tests, outcomes)
+    def _pairs(self) -> Floats:
+        return self.table.bearing.joint(self.p)
+
+    @cached_property
+    def _again(self) -> dict[int, Floats]:
+        """P(unit, outcome) of each test done, asked again, (units, outcomes)."""
+        found = {}
         for test in dict.fromkeys([t for t, _ in self.seen] + [t for t, _, _ in self.heard]):
-            k = table.test_index[test]
-            again = [self.factor(test, o) for o in range(int(table.sizes[k]))]
-            joint[:, k, : len(again)] = weight @ np.stack(again, axis=1)
-        return np.asarray(joint)
+            k = self.table.test_index[test]
+            joint = np.zeros((len(self.table.starts), self.table.clean.shape[2]))
+            for o in range(int(self.table.sizes[k])):
+                joint[:, o] = self.table.by_unit(self.p * self.factor(test, o))
+            found[k] = joint
+        return found
+
+    def joint(self, chosen: NDArray[np.int_]) -> Floats:
+        """P(unit, outcome) of chosen tests, (units, k, outcomes); of a test done, asked again."""
+        found = self.table.bearing.spread(self._pairs, self.unit_p, chosen)
+        for k, joint in self._again.items():
+            found[:, chosen == k] = joint[:, None]
+        return found
 
     def ranking(self) -> list[tuple[str, float]]:
         """Failure modes with their probability, the likeliest first."""
@@ -288,16 +319,10 @@ class Belief:
         return self.table.unit_names[k], float(p[k])
 
 
-def entropy(p: Floats, axis: int = -1) -> Floats:
-    """Shannon entropy in bits; 0·log 0 is 0."""
-    return np.asarray(-(p * np.log2(p + np.finfo(np.float64).tiny)).sum(axis=axis))
-
-
 def information(belief: Belief, chosen: NDArray[np.int_] | None = None) -> Floats:
     """Expected information about the replaceable unit from each test, bits.
 
-    I(U; O) = H(U) + H(O) - H(U, O), for all tests at once: the joint of units and outcomes is
-    one matrix product.
+    I(U; O) = H(U) + H(O) - H(U, O), for all tests at once.
 
     Parameters
     ----------
@@ -309,13 +334,11 @@ def information(belief: Belief, chosen: NDArray[np.int_] | None = None) -> Float
     .. [1] J. de Kleer, B. C. Williams, "Diagnosing multiple faults", Artificial Intelligence
        32 (1987) 97-130: minimum expected entropy.
     """
-    return information_in(belief.joint if chosen is None else belief.joint.take(chosen, axis=1))
-
-
-def information_in(joint: Floats) -> Floats:
-    """Information about the unit in P(unit, outcome), (units, tests, outcomes), bits."""
-    if not joint.shape[1]:
-        return np.zeros(0)
-    both = entropy(joint, axis=0).sum(axis=1)
-    units = entropy(joint.sum(axis=2), axis=0)
-    return np.asarray(np.maximum(entropy(joint.sum(axis=0)) + units - both, 0.0))
+    bearing, pairs = belief.table.bearing, belief._pairs
+    chance = bearing.chance(pairs, belief.unit_p)
+    both = bearing.bits(pairs, belief.unit_p)
+    for k, joint in belief._again.items():
+        chance[k] = joint.sum(axis=0)
+        both[k] = entropy(joint.reshape(-1))
+    gains = np.maximum(entropy(chance) + entropy(belief.unit_p) - both, 0.0)
+    return np.asarray(gains if chosen is None else gains[chosen])

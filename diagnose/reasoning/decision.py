@@ -53,7 +53,7 @@ def most_suspect(belief: Belief) -> list[int]:
     scores = []
     for position, (test, outcome) in enumerate(belief.seen):
         k = belief.table.test_index[test]
-        without = p / belief.table.likelihood[:, k, outcome]
+        without = p / belief.table.likely(k, outcome)
         without = without / without.sum()
         expected = float((without * belief.table.clean[:, k, outcome]).sum())
         scores.append((expected, position))
@@ -113,10 +113,11 @@ def decide(
         return _concluded(belief, candidates)
     choices = strategy.rank(belief, candidates, terrain)
     if choices and stakes is not None:
-        joint = belief.joint.take([c.candidate.index for c in choices], axis=1)
+        chosen = np.array([c.candidate.index for c in choices])
         gains = np.array([c.gain for c in choices])
-        worth = stakes.worth(belief, gains, joint)
-        choices = [c for c, w in zip(choices, worth, strict=True) if c.candidate.minutes <= w]
+        minutes = np.array([c.candidate.minutes for c in choices])
+        pays = stakes.pays(belief, gains, minutes, chosen)
+        choices = [c for c, paid in zip(choices, pays, strict=True) if paid]
     if choices:
         return Decision("test", tuple(choices), again=choices[0].candidate.test in asked)
     if unit != UNKNOWN_UNIT and sure >= LIKELY:

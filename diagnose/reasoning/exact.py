@@ -90,6 +90,13 @@ def optimal(problem: Problem, budget: int = BUDGET) -> Plan:
     return Plan(minutes, minutes, tree, search.opened, True, search.margin(start))
 
 
+def lower_bound(problem: Problem) -> float:
+    """Minutes that no sequence of tests can undercut, without any search."""
+    return (
+        0.0 if problem.solved(problem.everything) else _Search(problem, 0).bound(problem.everything)
+    )
+
+
 Node = tuple[int, int]
 """A set of rows and where one stands."""
 

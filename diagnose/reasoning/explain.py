@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.errors import fail
-from diagnose.reasoning.belief import Belief, entropy
+from diagnose.reasoning.bearing import entropy
+from diagnose.reasoning.belief import Belief
 
 LEADING = 3
 """Causes named for each outcome."""

@@ -159,10 +159,10 @@ class Problem:
             starts=np.array(starts),
             tests=names,
             sizes=np.full(len(self.tests), widest),
-            likelihood=clean,
             clean=clean,
             complaint={},
             weight=np.array(self.weight),
+            errors=np.zeros(len(self.tests)),
             index={name: r for r, name in enumerate(self.rows)},
             test_index={name: k for k, name in enumerate(names)},
         )

@@ -186,6 +186,8 @@ class Ground:
         self.repair = {u: Way(p, Exposure.DEAD) for u, p in (repairs or {}).items()}
         ways = dict.fromkeys([*self.way.values(), *self.repair.values()])
         self.column = {way: k for k, way in enumerate(ways)}
+        self._column_of = {name: self.column[way] for name, way in self.way.items()}
+        self._ways = tuple(ways)
         self._known: dict[Standing, Terrain] = {}
 
     def terrain(self, standing: Standing) -> Terrain:
@@ -221,7 +223,7 @@ class Ground:
         leads to; the guard is asked again when the step is really taken.
         """
         skipped = set(skip)
-        ways: dict[tuple[Way, bool], float | None] = {}
+        ways: dict[tuple[int, bool], float | None] = {}
 
         def ready(way: Way, licensed: bool) -> float | None:
             """Minutes to stand ready; None where the guard refuses the step from there."""
@@ -236,14 +238,14 @@ class Ground:
                 continue
             if spec.place_at == TELEPHONE:
                 continue
-            way = self.way[name]
-            key = (way, spec.by == "licensed")
+            column = self._column_of[name]
+            way = self._ways[column]
+            key = (column, spec.by == "licensed")
             if key not in ways:
-                ways[key] = ready(*key)
+                ways[key] = ready(way, key[1])
             minutes = ways[key]
             if minutes is not None:
                 live = way.exposure is Exposure.LIVE
-                column = self.column[way]
                 whole = minutes + test.minutes
                 found.append(Candidate(name, index[name], whole, live, test.minutes, column))
         return found

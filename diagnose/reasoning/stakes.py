@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
-from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief, Hypotheses, entropy
+from diagnose.reasoning.bearing import entropy
+from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief, Hypotheses
 
 Floats = NDArray[np.float64]
 
@@ -50,25 +51,24 @@ class Stakes:
         """Minutes expected to be lost if the best unit were repaired now."""
         return float(((1.0 - belief.unit_p) * self.wrong).min())
 
-    def saved(self, joint: Floats) -> Floats:
-        """Minutes that each test saves of that loss, one step ahead.
-
-        Parameters
-        ----------
-        joint : (units, tests, outcomes)
-            P(unit, outcome).
-        """
+    def saved(self, belief: Belief, chosen: NDArray[np.int_]) -> Floats:
+        """Minutes that each of the chosen tests, (k,), saves of that loss, one step ahead."""
+        joint = belief.joint(chosen)
         total = joint.sum(axis=0)
-        now = ((1.0 - joint.sum(axis=2)[:, 0]) * self.wrong).min()
-        after = ((total[None] - joint) * self.wrong[:, None, None]).min(axis=0)
-        return np.asarray(now - after.sum(axis=1))
+        after = np.full(total.shape, np.inf)
+        for of_unit, minutes in zip(joint, self.wrong.tolist(), strict=True):
+            np.minimum(after, (total - of_unit) * minutes, out=after)
+        return np.asarray(self.loss(belief) - after.sum(axis=1))
 
-    def worth(self, belief: Belief, gains: Floats, joint: Floats) -> Floats:
-        """The most that each test may cost, in minutes.
+    def pays(
+        self, belief: Belief, gains: Floats, minutes: Floats, chosen: NDArray[np.int_]
+    ) -> NDArray[np.bool_]:
+        """Whether each of the chosen tests, (k,), is worth its minutes, (k,).
 
-        What it saves at once, or its share of the uncertainty in what is at stake, whichever is
-        more: several tests together save what none of them saves alone.
+        It may cost what it saves at once, or its share of the uncertainty in what is at stake,
+        whichever is more: several tests together save what none of them saves alone.
         """
         uncertainty = max(float(entropy(belief.unit_p)), 1e-9)
-        share = REACH * self.loss(belief) * gains / uncertainty
-        return np.asarray(np.maximum(self.saved(joint), share))
+        found = minutes <= REACH * self.loss(belief) * gains / uncertainty
+        found[~found] = minutes[~found] <= self.saved(belief, chosen[~found])
+        return np.asarray(found)

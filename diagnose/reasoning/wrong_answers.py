@@ -10,20 +10,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 
-def with_errors(p: Floats, sizes: NDArray[np.int_], errors: Floats) -> Floats:
-    """Mix P(outcome) with wrong answers, uniform over the other outcomes of each test.
-
-    Parameters
-    ----------
-    p : (rows, tests, outcomes)
-        Noise-free distributions, zero beyond a test's own outcomes.
-    sizes, errors : (tests,)
-        Number of outcomes and chance of a wrong answer of each test.
-
-    Returns
-    -------
-    (rows, tests, outcomes)
-        ``(1 - e)·p + e·(1 - p)/(k - 1)``, zero beyond a test's own outcomes.
+def refuse_certainty(sizes: NDArray[np.int_], errors: Floats) -> None:
+    """Answers must be fallible, or one of them would rule causes out for good.
 
     Raises
     ------
@@ -33,11 +21,27 @@ def with_errors(p: Floats, sizes: NDArray[np.int_], errors: Floats) -> Floats:
     """
     if not ((errors > 0) & (errors < 1)).all() or (sizes < 2).any():
         raise ValueError("answers must be fallible: 0 < error < 1 and two outcomes or more")
-    e = errors[None, :, None]
-    others = np.maximum(sizes - 1, 1)[None, :, None]
-    mixed = (1 - e) * p + e * (1 - p) / others
-    real = np.arange(p.shape[2])[None, None, :] < sizes[None, :, None]
-    return np.where(real, mixed, 0.0)
+
+
+def mixing(sizes: NDArray[np.int_], errors: Floats, widest: int) -> tuple[Floats, Floats]:
+    """How wrong answers, uniform over the other outcomes of a test, change P(outcome) = p.
+
+    Parameters
+    ----------
+    sizes, errors : (tests,)
+        Number of outcomes and chance of a wrong answer of each test.
+    widest : int
+        Outcomes of the widest test.
+
+    Returns
+    -------
+    keep, gain : (tests, outcomes)
+        ``(1 - e)·p + e·(1 - p)/(k - 1)`` is ``keep·p + gain``; both are zero beyond a test's own
+        outcomes.
+    """
+    real = np.arange(widest) < sizes[:, None]
+    gain = real * (errors / np.maximum(sizes - 1, 1))[:, None]
+    return real * (1 - errors)[:, None] - gain, gain
 
 
 def with_error(p: Floats, size: int, wrong: float) -> Floats:

@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
@@ -15,6 +17,7 @@ from diagnose.plant.procedures import InstalledTest, installed_tests
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief, Hypotheses
 from diagnose.reasoning.decision import decide
 from diagnose.reasoning.guard import SafetyState, Skill
+from diagnose.reasoning.noise_free import Problem
 from diagnose.reasoning.planner import (
     Costs,
     Equipment,
@@ -29,6 +32,8 @@ from tests.benchmarks.world import Callout
 
 MOST_TESTS = 60
 MOST_TIMES = 2
+SHOWN = 0.05
+"""Chance from which a failure mode belongs to a complaint's problem."""
 MOST_REPAIRS = 5
 REPAIRED = 0.02
 """What is left of a unit's odds once it was repaired and the complaint stayed (judgement)."""
@@ -84,6 +89,13 @@ class Bench:
         stakes = Stakes.of(knowledge, installation, table)
         repairs = {name: Repair.of(knowledge, installation, name) for name in installation.modes}
         return Bench(table, tests, ground, levels, stakes, repairs)
+
+    def noise_free(self, complaint: str, standing: Standing) -> Problem:
+        """The problem of one complaint, every cause showing its likeliest outcomes."""
+        tests = self.ground.candidates(self.tests, self.table.test_index, standing, FULLY_EQUIPPED)
+        shown = self.table.complaint[complaint]
+        p = np.where(shown >= SHOWN, np.exp(self.table.prior((complaint,))), 0.0)
+        return Problem.likeliest(self.table, p, tests)
 
     def without(self, matrix: DependencyMatrix, installation: Installation, mode: str) -> Bench:
         """The same tool without one failure mode in its knowledge."""

@@ -24,13 +24,24 @@ Floats = NDArray[np.float64]
 gum: Any = pyagrum  # its calls carry no types
 
 
+def answers_of(table: Hypotheses, test: int) -> Floats:
+    """P(answer | hypothesis) of one test, (hypotheses, outcomes): what it shows, then misread.
+
+    What is shown is multiplied by the matrix of what is then answered.
+    """
+    size, error = int(table.sizes[test]), float(table.errors[test])
+    misread = np.full((size, size), error / (size - 1))
+    np.fill_diagonal(misread, 1 - error)
+    return np.ascontiguousarray(table.clean[:, test, :size] @ misread)
+
+
 class NetworkOracle:
     """The network of one table, built once.
 
     Parameters
     ----------
     table
-        Only its names, units, sizes and likelihoods are read.
+        Only its names, units, sizes, noise-free distributions and errors are read.
     prior : (hypotheses,)
         Probabilities.
     """
@@ -50,7 +61,7 @@ class NetworkOracle:
         for k, (test, size) in enumerate(zip(self.tests, table.sizes.tolist(), strict=True)):
             net.add(gum.RangeVariable(test, "", 0, size - 1))
             net.addArc("cause", test)
-            net.cpt(test)[:] = np.ascontiguousarray(table.likelihood[:, k, :size])
+            net.cpt(test)[:] = answers_of(table, k)
         self.net = net
 
     def turn(
