@@ -293,3 +293,18 @@ def test_a_pump_full_of_air_shows_no_pressure_and_no_vacuum() -> None:
     primed = Bench(place, replace(on, values={**on.values, "prime": "fresh"}), "pump.lost_prime")
     assert (primed.read("head", "pump.outlet") > 6.0).all()
     assert (primed.read("head", "pump.inlet") < -2.0).all()
+
+
+def test_a_wet_outlet_trips_the_device_with_the_pump_off_and_spares_the_cable() -> None:
+    """Limits as [7] and [8]: any of these leaks is over 28 mA at 230 V, and far below 1 MΩ."""
+    place = installed()
+    for name in ("manual_on", "manual_off"):
+        assert Bench(place, situation(place, name), "outlet.wet", SUPPLY).is_on("rcd.off").all()
+    lifted = frozenset(
+        {"outlet.live", "outlet.neutral", "outlet.run", "pump_cable.live", "pump_cable.neutral"}
+    )
+    dead = replace(situation(place, "dead"), lift=lifted)
+    wet, sound = (Bench(place, dead, mode) for mode in ("outlet.wet", ""))
+    assert (wet.read("insulation", "outlet.socket", "outlet.pe") < 1e6).all()
+    assert (sound.read("insulation", "outlet.socket", "outlet.pe") > 1e6).all()
+    assert (wet.read("insulation", "pump_cable.l_out", "pump_cable.pe_out") > 1e6).all()
