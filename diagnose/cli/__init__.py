@@ -40,6 +40,20 @@ KnowledgeOption = Annotated[
     str | None,
     typer.Option("--knowledge", metavar="DIR", help="Folder of the knowledge base."),
 ]
+AnswersOption = Annotated[
+    Path | None,
+    typer.Option("--answers", metavar="FILE", help="Take all answers from a file, ask nobody."),
+]
+ResultOption = Annotated[
+    bool, typer.Option("--json", help="With --answers: print the result as one object.")
+]
+InstallationOption = Annotated[
+    str | None, typer.Option("--installation", metavar="ID", help="Kind of installation.")
+]
+VariantsOption = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
+]
 PlainOption = Annotated[
     bool, typer.Option("--no-color", help="No colour (the variable NO_COLOR does the same).")
 ]
@@ -50,29 +64,20 @@ def callout(
     case: Annotated[
         str | None, typer.Argument(metavar="CASE", help="With --resume: the case to go on with.")
     ] = None,
-    answers: Annotated[
-        Path | None,
-        typer.Option("--answers", metavar="FILE", help="Take all answers from a file, ask nobody."),
-    ] = None,
-    json: Annotated[
-        bool, typer.Option("--json", help="With --answers: print the result as one object.")
-    ] = False,
+    answers: AnswersOption = None,
+    json: ResultOption = False,
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on with CASE, or with the latest open case.")
     ] = False,
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
-    installation: Annotated[
-        str | None, typer.Option("--installation", metavar="ID", help="Kind of installation.")
-    ] = None,
-    variants: Annotated[
-        list[str] | None,
-        typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
-    ] = None,
+    installation: InstallationOption = None,
+    variants: VariantsOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Lead a callout from the complaint to a verified repair."""
-    from diagnose.cli.callout import Request, run_callout
+    from diagnose.cli.callout import run_callout
+    from diagnose.cli.request import Request
 
     request = Request(
         case, answers, json, resume, store, knowledge, installation, variants or [], no_color
@@ -87,13 +92,8 @@ def phone(
     case: Annotated[
         str | None, typer.Argument(metavar="CASE", help="With --resume: the call to go on with.")
     ] = None,
-    answers: Annotated[
-        Path | None,
-        typer.Option("--answers", metavar="FILE", help="Take all answers from a file, ask nobody."),
-    ] = None,
-    json: Annotated[
-        bool, typer.Option("--json", help="With --answers: print the result as one object.")
-    ] = False,
+    answers: AnswersOption = None,
+    json: ResultOption = False,
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on with the call CASE, or with the latest case.")
     ] = False,
@@ -102,20 +102,15 @@ def phone(
     ] = 0.9,
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
-    installation: Annotated[
-        str | None, typer.Option("--installation", metavar="ID", help="Kind of installation.")
-    ] = None,
-    variants: Annotated[
-        list[str] | None,
-        typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
-    ] = None,
+    installation: InstallationOption = None,
+    variants: VariantsOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Before the drive: ask the customer; how urgent, what to switch off, what to load."""
-    from diagnose.cli.phone import Request, run_phone
+    from diagnose.cli.phone import PhoneRequest, run_phone
 
-    request = Request(
-        case, answers, json, resume, store, knowledge, installation, variants or [], share, no_color
+    request = PhoneRequest(
+        case, answers, json, resume, store, knowledge, installation, variants or [], no_color, share
     )
     code = run_phone(request)
     if code:
@@ -124,13 +119,8 @@ def phone(
 
 @app.command()
 def survey(
-    installation: Annotated[
-        str | None, typer.Option("--installation", metavar="ID", help="Kind of installation.")
-    ] = None,
-    variants: Annotated[
-        list[str] | None,
-        typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
-    ] = None,
+    installation: InstallationOption = None,
+    variants: VariantsOption = None,
     instruments: Annotated[
         str | None, typer.Option("--instruments", metavar="A,B", help="At hand (else: all).")
     ] = None,

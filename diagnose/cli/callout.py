@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import json
-import shlex
 from collections.abc import Sequence
 from contextlib import nullcontext
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from diagnose.casebook.answers import Answers, Scripted, read_answers
+from diagnose.casebook.answers import Answers, Scripted
 from diagnose.casebook.store import CaseHeader, CaseStore
 from diagnose.cli.ask import Terminal
-from diagnose.cli.common import load, session_for, settings, store_at
+from diagnose.cli.common import INTERRUPTED, load, session_for, settings, store_at
 from diagnose.cli.render import Screen, Titles
+from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.setup import Setup
 from diagnose.errors import fail
 from diagnose.interview.drive import Outcome, Reply, drive, summary
@@ -22,23 +21,6 @@ from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.records import KnowledgeBase
-
-INTERRUPTED = 130
-
-
-@dataclass(frozen=True)
-class Request:
-    """The command's argument and options."""
-
-    case: str | None = None
-    answers: Path | None = None
-    json: bool = False
-    resume: bool = False
-    store: Path | None = None
-    knowledge: str | None = None
-    installation: str | None = None
-    variants: Sequence[str] = ()
-    no_color: bool = False
 
 
 def run_callout(request: Request) -> int:
@@ -49,14 +31,9 @@ def run_callout(request: Request) -> int:
     DiagnoseError
         Options that contradict one another, or input that cannot be used.
     """
-    if request.case and not request.resume:
-        raise fail("option", f"to go on with a case: --resume {request.case}")
+    request.refuse_contradictions()
     if request.answers is not None:
-        if request.resume:
-            raise fail("option", "--answers and --resume exclude one another")
         return _scripted(request, request.answers)
-    if request.json:
-        raise fail("option", "--json needs --answers FILE")
     return _interactive(request)
 
 
@@ -80,7 +57,7 @@ def _interactive(request: Request) -> int:
     except (KeyboardInterrupt, EOFError):
         screen.line()
         if case_id:
-            _resume_hint(screen, request, case_id)
+            request.resume_hint(screen, "callout", case_id, GO_ON)
         else:
             screen.para("Stopped before anything was answered: nothing is on file.")
         return INTERRUPTED
@@ -138,20 +115,9 @@ def _lead(
         after=person.after,
     )
     if outcome.turn.step.kind != "done":
-        _resume_hint(screen, request, case_id)
+        request.resume_hint(screen, "callout", case_id, GO_ON)
         return 0
     return _offer_to_close(screen, store, knowledge, person, case_id)
-
-
-def _resume_hint(screen: Screen, request: Request, case_id: str) -> None:
-    words = [f"diagnose callout --resume {shlex.quote(case_id)}"]
-    if request.store:
-        words.append(f"--store {shlex.quote(str(request.store))}")
-    if request.knowledge:
-        words.append(f"--knowledge {shlex.quote(request.knowledge)}")
-    screen.para("Every answer is on file. To go on:")
-    fits = len(" ".join(words)) + 2 <= screen.width
-    screen.line("  " + (" " if fits else " \\\n    ").join(words))
 
 
 def _offer_to_close(
@@ -176,9 +142,7 @@ def _offer_to_close(
 
 def _scripted(request: Request, path: Path) -> int:
     knowledge = load(request.knowledge)
-    answers = read_answers(path, knowledge)
-    if request.installation or request.variants:
-        raise fail("option", "--installation and --set do not go with --answers: the file says it")
+    answers = request.answers_in(path, knowledge)
     screen = Screen(request.no_color)
     session = session_for(knowledge, answers.installation, screen.plain)
     opened = answers.opened(knowledge)

@@ -8,7 +8,7 @@ from typing import Any
 
 from diagnose.casebook.store import CaseStore
 from diagnose.cli.ask import clean, match
-from diagnose.cli.common import load, store_at
+from diagnose.cli.common import INTERRUPTED, load, store_at
 from diagnose.cli.render import Screen
 from diagnose.errors import fail
 from diagnose.interview.events import Event, new_event
@@ -23,7 +23,6 @@ CONFIRMED = {
     "replaced": "the fault went with the part that was replaced",
     "not_confirmed": "not confirmed",
 }
-INTERRUPTED = 130
 
 
 @dataclass(frozen=True)

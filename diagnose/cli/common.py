@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from diagnose.plant.compose import Installation
     from diagnose.plant.matrix import DependencyMatrix
 
+INTERRUPTED = 130
+"""Exit code of a command that the person broke off, as shells have it for Ctrl-C."""
+
 
 def load(folder: str | None) -> KnowledgeBase:
     """The knowledge base of a folder, or the one that comes with the program."""

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import json
-import shlex
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
-from diagnose.casebook.answers import Scripted, read_answers
+from diagnose.casebook.answers import Scripted
 from diagnose.casebook.store import CaseStore
-from diagnose.cli.ask import Terminal, match
-from diagnose.cli.callout import INTERRUPTED, Narrated, header_of
-from diagnose.cli.common import load, matrix_of, settings, store_at
+from diagnose.cli.ask import Terminal
+from diagnose.cli.callout import Narrated, header_of
+from diagnose.cli.common import INTERRUPTED, load, matrix_of, settings, store_at
 from diagnose.cli.render import INSTRUMENTS, Screen, Titles, name_of, percent
+from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.setup import Setup
 from diagnose.errors import fail
 from diagnose.interview.describing import SITE, VARIANT, WIRING, asks_for
@@ -32,8 +32,8 @@ from diagnose.interview.phone import (
     status_of_call,
 )
 from diagnose.interview.session import Turn
-from diagnose.interview.state import PHONE
-from diagnose.interview.steps import Option, Step
+from diagnose.interview.state import PHONE, withdrawn_ids
+from diagnose.interview.steps import Step
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation, compose
 from diagnose.reasoning.van import SHARE
@@ -54,22 +54,13 @@ SHOWN_CAUSES = 5
 
 
 @dataclass(frozen=True)
-class Request:
+class PhoneRequest(Request):
     """The command's argument and options."""
 
-    case: str | None = None
-    answers: Path | None = None
-    json: bool = False
-    resume: bool = False
-    store: Path | None = None
-    knowledge: str | None = None
-    installation: str | None = None
-    variants: Sequence[str] = ()
     share: float = SHARE
-    no_color: bool = False
 
 
-def run_phone(request: Request) -> int:
+def run_phone(request: PhoneRequest) -> int:
     """Run the command; the exit code.
 
     Raises
@@ -79,14 +70,9 @@ def run_phone(request: Request) -> int:
     """
     if not 0 < request.share <= 1:
         raise fail("option", f"--share {request.share:g} must lie above 0 and up to 1")
-    if request.case and not request.resume:
-        raise fail("option", f"to go on with a case: --resume {request.case}")
+    request.refuse_contradictions()
     if request.answers is not None:
-        if request.resume:
-            raise fail("option", "--answers and --resume exclude one another")
         return _scripted(request, request.answers)
-    if request.json:
-        raise fail("option", "--json needs --answers FILE")
     return _interactive(request)
 
 
@@ -116,7 +102,7 @@ class PhoneScreen(Screen):
 # ---------------------------------------------------------------------- by a person
 
 
-def _interactive(request: Request) -> int:
+def _interactive(request: PhoneRequest) -> int:
     screen = PhoneScreen(request.no_color)
     store = store_at(request.store)
     case_id = ""
@@ -137,7 +123,7 @@ def _interactive(request: Request) -> int:
     except (KeyboardInterrupt, EOFError):
         screen.line()
         if case_id:
-            _hint(screen, request, "phone", case_id, "Every answer is on file. To go on:")
+            request.resume_hint(screen, "phone", case_id, GO_ON)
         return INTERRUPTED
 
 
@@ -154,7 +140,7 @@ def _opened(knowledge: KnowledgeBase, installation: Installation, known: Sequenc
 
 
 def _lead(
-    request: Request, screen: PhoneScreen, setup: Setup, store: CaseStore, case_id: str
+    request: PhoneRequest, screen: PhoneScreen, setup: Setup, store: CaseStore, case_id: str
 ) -> int:
     header, events = store.header(case_id), store.events(case_id)
     if not on_the_phone(events):
@@ -174,11 +160,12 @@ def _lead(
     if request.resume:
         add(new_event("resumed", stage=PHONE))
     knowledge = setup.knowledge
-    plan = _safety(knowledge, screen, events, add, setup.read)
+    plan = _safety(setup, events, add)
     if plan.urgency == LEVELS[0]:
         add(phoned_event(plan, None, LEVELS[0]))
         show_plan(screen, plan, request.share)
-        _hint(screen, request, "phone", case_id, "When nobody is in danger any more:")
+        screen.line()
+        request.resume_hint(screen, "phone", case_id, "When nobody is in danger any more:")
         return 0
     installation = setup.go_on(header, events, record, (SITE, WIRING, VARIANT))
     matrix = matrix_of(knowledge, installation, screen.plain)
@@ -191,7 +178,8 @@ def _lead(
     plan = session.plan(turn)
     add(phoned_event(plan, turn, status_of_call(turn)))
     show_plan(screen, plan, request.share, session, turn)
-    _hint(screen, request, "callout", case_id, "On site, the case goes on from here:")
+    screen.line()
+    request.resume_hint(screen, "callout", case_id, "On site, the case goes on from here:")
     return 0
 
 
@@ -202,15 +190,9 @@ def on_the_phone(events: Sequence[Event]) -> bool:
     return events[0].data.get("stage") == PHONE and not arrived and not closed
 
 
-def _safety(
-    knowledge: KnowledgeBase,
-    screen: Screen,
-    events: Sequence[Event],
-    add: Callable[[Event], None],
-    read: Callable[[str], str],
-) -> Plan:
+def _safety(setup: Setup, events: Sequence[Event], add: Callable[[Event], None]) -> Plan:
     """Ask what has not been answered about safety, before anything else."""
-    gone = {str(e.data["event"]) for e in events if e.kind == "withdrawn"}
+    knowledge, gone = setup.knowledge, withdrawn_ids(events)
     answers = {
         str(e.data["question"]): str(e.data["choice"])
         for e in events
@@ -221,33 +203,13 @@ def _safety(
     for question in first_questions(knowledge):
         if question.id in answers:
             continue
-        options = [Option(k, v) for k, v in question.choices.items()]
-        screen.line()
-        screen.para(question.ask, style="bold")
-        screen.options(options)
-        chosen = None
-        while chosen is None:
-            chosen = match(read("> "), options)
-            if chosen is None:
-                screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")
+        chosen = setup.one(question.ask, question.choices, prompt="> ")
         add(new_event("answered", question=question.id, choice=chosen))
         answers[question.id] = chosen
         plan = first_advice(knowledge, answers)
         if plan.urgency == LEVELS[0]:
             return plan
     return first_advice(knowledge, answers)
-
-
-def _hint(screen: Screen, request: Request, command: str, case_id: str, text: str) -> None:
-    words = [f"diagnose {command} --resume {shlex.quote(case_id)}"]
-    if request.store:
-        words.append(f"--store {shlex.quote(str(request.store))}")
-    if request.knowledge:
-        words.append(f"--knowledge {shlex.quote(request.knowledge)}")
-    screen.line()
-    screen.para(text)
-    fits = len(" ".join(words)) + 2 <= screen.width
-    screen.line("  " + (" " if fits else " \\\n    ").join(words))
 
 
 # ---------------------------------------------------------------------- what it leads to
@@ -296,11 +258,9 @@ def show_plan(
 # ---------------------------------------------------------------------- by a file
 
 
-def _scripted(request: Request, path: Path) -> int:
+def _scripted(request: PhoneRequest, path: Path) -> int:
     knowledge = load(request.knowledge)
-    answers = read_answers(path, knowledge)
-    if request.installation or request.variants:
-        raise fail("option", "--installation and --set do not go with --answers: the file says it")
+    answers = request.answers_in(path, knowledge)
     screen = PhoneScreen(request.no_color)
     matrix = matrix_of(knowledge, answers.installation, screen.plain)
     session = PhoneSession(knowledge, answers.installation, matrix, request.share)

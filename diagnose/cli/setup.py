@@ -129,11 +129,11 @@ class Setup:
         if ask.id == INSTRUMENTS:
             return self._instruments()
         if ask.id == METER:
-            return self._one(
+            return self.one(
                 "Which measuring category is marked on the meter and its leads (the lower one)?",
                 {c: CATEGORY_TEXTS[c] for c in METER_CATEGORIES},
             )
-        return self._one(
+        return self.one(
             "Who does the work at the panel?", {q: PERSON_TEXTS[q] for q in QUALIFICATIONS}
         )
 
@@ -142,7 +142,7 @@ class Setup:
 
     def _kind(self) -> str:
         kinds = {k: i.title for k, i in self.knowledge.installations.items()}
-        return self._one("Which kind of installation is it?", kinds)
+        return self.one("Which kind of installation is it?", kinds)
 
     def _wiring(self, standard: Installation) -> str:
         kind = standard.type
@@ -165,9 +165,16 @@ class Setup:
         if ask.refused:
             self.screen.para("Please go through the questions once more.", 2)
         variant = standard.type.variants[ask.variant]
-        return self._one(variant.ask, {c: v.title for c, v in variant.choices.items()}, ask.default)
+        return self.one(variant.ask, {c: v.title for c, v in variant.choices.items()}, ask.default)
 
-    def _one(self, question: str, choices: Mapping[str, str], default: str = "") -> str:
+    def one(
+        self,
+        question: str,
+        choices: Mapping[str, str],
+        default: str = "",
+        prompt: str = "number > ",
+    ) -> str:
+        """Ask a question until one of its choices is taken; which one."""
         options = [
             Option(k, f"{v} (as standard: Enter)" if k == default else v)
             for k, v in choices.items()
@@ -177,7 +184,7 @@ class Setup:
         self.screen.para(question, style="bold")
         self.screen.options(options)
         while True:
-            line = self.read("number > ")
+            line = self.read(prompt)
             if not line.strip() and default:
                 return default
             chosen = match(line, plain)
