@@ -12,8 +12,9 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.casebook.files import FileStore, default_store, event_text
+from diagnose.casebook.files import FileStore, default_store
 from diagnose.casebook.store import CaseHeader, CaseStore, slug, status_of
+from diagnose.casebook.text import event_text
 from diagnose.errors import DiagnoseError
 from diagnose.interview.describing import next_ask
 from diagnose.interview.events import Event, new_event

@@ -19,6 +19,7 @@ from diagnose.errors import fail
 from diagnose.interview.drive import Outcome, Reply, drive, summary
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
+from diagnose.interview.state import is_closed
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.records import KnowledgeBase
 
@@ -81,7 +82,7 @@ def _lead(
     request: Request, screen: Screen, store: CaseStore, knowledge: KnowledgeBase, case_id: str
 ) -> int:
     header, events = store.header(case_id), store.events(case_id)
-    if any(event.kind == "closed" for event in events):
+    if is_closed(events):
         raise fail("closed", f"the case '{case_id}' is closed")
     screen.line()
     screen.para(f"Case {case_id}, on file at {store.where(case_id)}", hang=2)

@@ -32,7 +32,7 @@ from diagnose.interview.phone import (
     status_of_call,
 )
 from diagnose.interview.session import Turn
-from diagnose.interview.state import PHONE, withdrawn_ids
+from diagnose.interview.state import PHONE, is_closed, withdrawn_ids
 from diagnose.interview.steps import Step
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation, compose
@@ -186,7 +186,7 @@ def _lead(
 def on_the_phone(events: Sequence[Event]) -> bool:
     """Whether a case started with a call and nobody is on site yet."""
     arrived = [e for e in events if e.kind == "resumed" and e.data.get("stage") != PHONE]
-    closed = any(event.kind == "closed" for event in events)
+    closed = is_closed(events)
     return events[0].data.get("stage") == PHONE and not arrived and not closed
 
 
