@@ -74,24 +74,21 @@ def variants_text(variants: Mapping[str, Any]) -> str:
     return json.dumps(sorted((str(k), str(v)) for k, v in variants.items()))
 
 
-def first_variants(case: CaseHeader) -> str:
-    """The variants as a case was opened."""
-    return variants_text(case.variants)
-
-
 def facts_of(case: CaseHeader, events: Sequence[Event]) -> list[Fact]:
     """The columns of each event of a case, numbered from 0; all events are canonical."""
     gone = withdrawn_ids(events)
     taken: dict[str, int] = {}
     for number, event in enumerate(events):
         if event.kind == "withdrawn":
-            taken.setdefault(str(event.data["event"]), number)
+            taken.setdefault(str(event.data.get("event")), number)
     phone, repairs, variants = False, 0, case.variants
     asked: Counter[tuple[str, ...]] = Counter()
     facts: list[Fact] = []
-    for event in events:
+    for number, event in enumerate(events):
         data, kept = event.data, event.id not in gone
         told: dict[str, Any] = {}
+        if number == 0:
+            told = {"variants": variants_text(variants), "site": site_key(case.site)}
         if event.kind == "opened" and kept:
             phone = data.get("stage", PHONE if phone else "") == PHONE
         elif event.kind == "resumed":

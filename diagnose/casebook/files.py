@@ -38,21 +38,13 @@ from diagnose.interview.state import is_closed
 if TYPE_CHECKING:
     from filelock import FileLock
 
+    from diagnose.casebook.counting import Counts
     from diagnose.casebook.index import FolderIndex
+    from diagnose.casebook.outcomes import Outcome
 
 PATTERN = "[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]-*.yaml"
 PATIENCE = 20.0
 """Seconds to wait for another program that is writing."""
-
-
-def default_store() -> Path:
-    """``./cases`` where it exists, else the user's data folder."""
-    here = Path("cases")
-    if here.is_dir():
-        return here
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("diagnose", appauthor=False)) / "cases"
 
 
 class FileStore:
@@ -213,6 +205,16 @@ class FileStore:
     def overview(self) -> Overview:
         """See `CaseStore.overview`."""
         return self.index.overview()
+
+    def outcomes(self) -> Iterator[Outcome]:
+        """See `CaseStore.outcomes`."""
+        return self.index.outcomes()
+
+    def counts(self) -> Counts:
+        """See `CaseStore.counts`."""
+        from diagnose.casebook.counting import count
+
+        return count(self.outcomes())
 
     def latest(self) -> str:
         """See `CaseStore.latest`."""

@@ -7,15 +7,19 @@ import datetime
 import json
 import re
 import unicodedata
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from diagnose.errors import Issue, fail
 from diagnose.interview.describing import left_to_ask
 from diagnose.interview.events import Event
 from diagnose.interview.state import is_closed, reopens, withdrawn_ids
+
+if TYPE_CHECKING:
+    from diagnose.casebook.counting import Counts
+    from diagnose.casebook.outcomes import Outcome
 
 FORMAT = "1"
 LONGEST_SLUG = 40
@@ -141,6 +145,14 @@ class CaseStore(Protocol):
 
     def overview(self) -> Overview:
         """All cases, with where each stands."""
+        ...
+
+    def outcomes(self) -> Iterator[Outcome]:
+        """What each closed case teaches, in the order of the store; the unreadable are left out."""
+        ...
+
+    def counts(self) -> Counts:
+        """All confirmed cases, counted."""
         ...
 
     def latest(self) -> str:

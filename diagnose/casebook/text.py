@@ -16,7 +16,7 @@ from diagnose.knowledge.reading import Mapping as Node
 from diagnose.knowledge.reading import Reader, Text, parse_yaml, read_yaml
 from diagnose.knowledge.reading import Sequence as ListNode
 
-NUMBERS = ("minutes", "probability")
+NUMBERS = ("minutes", "own", "walk", "probability")
 """Keys of an event's data that hold a number."""
 WHOLE = ("expansions",)
 """Keys, at any depth, that hold a whole number."""

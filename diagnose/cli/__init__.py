@@ -16,6 +16,16 @@ from typing import Annotated
 
 import typer
 
+from diagnose.cli.casebook import cases_app, close, store_app
+from diagnose.cli.options import (
+    AnswersOption,
+    InstallationOption,
+    KnowledgeOption,
+    PlainOption,
+    ResultOption,
+    StoreOption,
+    VariantsOption,
+)
 from diagnose.errors import DiagnoseError
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -32,31 +42,8 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-StoreOption = Annotated[
-    Path | None,
-    typer.Option("--store", metavar="DIR", help="Folder of the cases (else ./cases, else yours)."),
-]
-KnowledgeOption = Annotated[
-    str | None,
-    typer.Option("--knowledge", metavar="DIR", help="Folder of the knowledge base."),
-]
-AnswersOption = Annotated[
-    Path | None,
-    typer.Option("--answers", metavar="FILE", help="Take all answers from a file, ask nobody."),
-]
-ResultOption = Annotated[
-    bool, typer.Option("--json", help="With --answers: print the result as one object.")
-]
-InstallationOption = Annotated[
-    str | None, typer.Option("--installation", metavar="ID", help="Kind of installation.")
-]
-VariantsOption = Annotated[
-    list[str] | None,
-    typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
-]
-PlainOption = Annotated[
-    bool, typer.Option("--no-color", help="No colour (the variable NO_COLOR does the same).")
-]
+app.add_typer(cases_app, name="cases")
+app.add_typer(store_app, name="store")
 
 
 @app.command()
@@ -163,62 +150,7 @@ def survey(
         raise typer.Exit(code)
 
 
-cases_app = typer.Typer(help="List the cases on file, or show one.", rich_markup_mode=None)
-app.add_typer(cases_app, name="cases")
-
-
-@cases_app.callback(invoke_without_command=True)
-def cases(context: typer.Context, store: StoreOption = None, no_color: PlainOption = False) -> None:
-    """List the cases on file, one line each; `cases show ID` shows one."""
-    if context.invoked_subcommand is None:
-        from diagnose.cli.cases import list_cases
-
-        list_cases(store, no_color)
-    else:
-        context.obj = store
-
-
-@cases_app.command("show")
-def show(
-    context: typer.Context,
-    case: Annotated[str, typer.Argument(metavar="ID", help="The case to show.")],
-    store: StoreOption = None,
-    no_color: PlainOption = False,
-) -> None:
-    """Show one case from its first event to its last."""
-    from diagnose.cli.cases import show_case
-
-    show_case(case, store or context.obj, no_color)
-
-
-@app.command()
-def close(
-    case: Annotated[str, typer.Argument(metavar="CASE", help="The case to close.")],
-    found: Annotated[
-        str | None,
-        typer.Option("--found", help="What it really was: UNIT.MODE, or in your own words."),
-    ] = None,
-    minutes: Annotated[
-        float | None, typer.Option("--minutes", min=0, help="Working time in all.")
-    ] = None,
-    parts: Annotated[
-        list[str] | None, typer.Option("--part", help="A part that was used; repeatable.")
-    ] = None,
-    confirmed: Annotated[
-        str | None,
-        typer.Option("--confirmed", help="How: verification, measured, replaced or not_confirmed."),
-    ] = None,
-    store: StoreOption = None,
-    knowledge: KnowledgeOption = None,
-    no_color: PlainOption = False,
-) -> None:
-    """Close a case with what was really found; asks for what no option says."""
-    from diagnose.cli.close import Closing, run_close
-
-    given = Closing(found, minutes, parts, confirmed)
-    code = run_close(case, given, store, knowledge, no_color)
-    if code:
-        raise typer.Exit(code)
+app.command()(close)
 
 
 @app.command()

@@ -14,6 +14,7 @@ from diagnose.cli.ask import Terminal
 from diagnose.cli.common import INTERRUPTED, load, session_for, settings, store_at
 from diagnose.cli.render import Screen, Titles
 from diagnose.cli.request import GO_ON, Request
+from diagnose.cli.saving import Recorder, create
 from diagnose.cli.setup import Setup
 from diagnose.errors import fail
 from diagnose.interview.drive import Outcome, Reply, drive, summary
@@ -52,7 +53,7 @@ def _interactive(request: Request) -> int:
         else:
             chosen = settings(request.variants)
             opened = Setup(knowledge, screen).begin(request.installation, chosen)
-            case_id = store.create(header_of(opened), [opened]).id
+            case_id = create(store, header_of(opened), [opened], input).id
         with store.hold(case_id):
             return _lead(request, screen, store, knowledge, case_id)
     except (KeyboardInterrupt, EOFError):
@@ -92,9 +93,7 @@ def _lead(
             "and are weighed anew."
         )
 
-    def record(event: Event) -> None:
-        store.append(case_id, event)
-
+    record = Recorder(store, case_id, input)
     if request.resume:
         event = new_event("resumed")
         record(event)
@@ -149,7 +148,7 @@ def _scripted(request: Request, path: Path) -> int:
     opened = answers.opened(knowledge)
     events = [opened]
     store: CaseStore | None = store_at(request.store) if request.store else None
-    case_id = store.create(header_of(opened), events).id if store is not None else ""
+    case_id = create(store, header_of(opened), events).id if store is not None else ""
     scripted = Scripted(answers, knowledge)
     person: Scripted | Narrated = scripted
     if not request.json:
@@ -162,7 +161,7 @@ def _scripted(request: Request, path: Path) -> int:
             session,
             events,
             person,
-            record=(lambda event: store.append(case_id, event)) if store is not None else None,
+            record=Recorder(store, case_id) if store is not None else None,
             after=person.after if isinstance(person, Narrated) else lambda a, b, c: None,
         )
     result = result_of(outcome, events, answers, knowledge, case_id)

@@ -5,13 +5,13 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.casebook.files import FileStore, default_store
+from diagnose.casebook.stores import open_store
 from diagnose.errors import fail
 
 if TYPE_CHECKING:
+    from diagnose.casebook.store import CaseStore
     from diagnose.interview.session import Session
     from diagnose.knowledge.records import KnowledgeBase
     from diagnose.plant.compose import Installation
@@ -29,9 +29,9 @@ def load(folder: str | None) -> KnowledgeBase:
     return knowledge_for(find_knowledge(folder))
 
 
-def store_at(folder: Path | None) -> FileStore:
-    """The store in a folder, or the usual one."""
-    return FileStore(folder or default_store())
+def store_at(named: str | None) -> CaseStore:
+    """The store in a folder or a database, or the usual one."""
+    return open_store(named)
 
 
 def settings(pairs: Sequence[str]) -> dict[str, str]:

@@ -73,7 +73,7 @@ class State:
 
 def withdrawn_ids(events: Iterable[Event]) -> set[str]:
     """Ids of the events that were taken back."""
-    return {str(e.data["event"]) for e in events if e.kind == "withdrawn"}
+    return {str(e.data.get("event")) for e in events if e.kind == "withdrawn"}
 
 
 def reopens(event: Event) -> bool:
