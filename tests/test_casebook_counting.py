@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from diagnose.casebook.counting import Counts, Tally, count
-from diagnose.casebook.outcomes import Outcome, outcome_of, site_key
+from diagnose.casebook.outcomes import Outcome, outcome_of
 from diagnose.casebook.store import CaseHeader
 from diagnose.interview.events import Event
+from diagnose.interview.sites import site_key
 
 HEADER = CaseHeader(
     id="2026-03-02-north-yard",
