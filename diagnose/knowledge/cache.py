@@ -78,21 +78,25 @@ def knowledge_for(
             digest += f"+{hashlib.sha256(overlay.read_bytes()).hexdigest()[:16]}"
         key = _key(root, digest, overlay)
     except OSError:
-        return _load(root, overlay)  # which says what cannot be read
+        return _fresh(root, overlay)  # which says what cannot be read
     path = cache_folder(cache_dir) / f"{PREFIX}{key}.pickle"
     found = _read(path, key, digest)
     if found is not None:
         return found
-    knowledge = _load(root, overlay)
+    knowledge = _fresh(root, overlay)
     if knowledge.digest == digest:  # else a file was changed meanwhile
         _write(path, key, knowledge)
     return knowledge
 
 
-def _load(root: Path, overlay: Path | None) -> KnowledgeBase:
+def _load(root: Path) -> KnowledgeBase:
     from diagnose.knowledge.load import load_knowledge  # only here: what is kept needs no readers
 
-    knowledge = load_knowledge(root)
+    return load_knowledge(root)
+
+
+def _fresh(root: Path, overlay: Path | None) -> KnowledgeBase:
+    knowledge = _load(root)
     if overlay is None:
         return knowledge
     from diagnose.knowledge.overlay import with_overlay
