@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from diagnose.casebook.counting import Counts, Tally, count
-from diagnose.casebook.outcomes import Outcome, outcome_of, site_key
+from diagnose.casebook.outcomes import Outcome, outcome_of
 from diagnose.casebook.store import CaseHeader
 from diagnose.interview.events import Event
+from diagnose.interview.sites import site_key
 
 HEADER = CaseHeader(
     id="2026-03-02-north-yard",
@@ -90,6 +91,17 @@ def test_minutes_are_measured_only_in_cases_in_which_somebody_corrected_some() -
     twice = counts.minutes[kind, "", "test", "tap"]
     assert twice.n == 2
     assert math.isclose(twice.total, 2 * math.log(2.0))
+
+
+def test_a_way_is_counted_by_how_one_gets_there() -> None:
+    told = list(WORK)
+    told[5] = ("finding", {**told[5][1], "place": "roof"})
+    told.insert(3, ("answered", {"question": "roof_way", "choice": "storeys"}))
+    events = case(*told, ("closed", {**CLOSED, "took": {"e7": 18.0}}))
+    found = outcome_of(HEADER, events)
+    assert found is not None
+    key = ("tank_and_sump", site_key("North Yard"), "walk", "roof:storeys")
+    assert count([found]).minutes[key] == Tally.of(16.0)
 
 
 def test_only_first_answers_before_any_repair_are_counted() -> None:

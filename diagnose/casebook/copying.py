@@ -46,7 +46,9 @@ def copy_all(
         try:
             added = to.put(source.header(case_id), source.events(case_id))
         except DiagnoseError as error:
-            if any(issue.code in ("unreachable", "unwritable", "version") for issue in error.issues):
+            if any(
+                issue.code in ("unreachable", "unwritable", "version") for issue in error.issues
+            ):
                 raise
             copied.issues += error.issues
             continue

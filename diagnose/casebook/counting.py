@@ -61,7 +61,8 @@ class Counts:
         cases with one fault that is there all the time (`Outcome.one_fault`).
     minutes : (installation, site, kind of work, name) -> Tally
         kind ``test``: name is the test; ``repair``: ``unit.mode``; both with site "".
-        ``walk``: name is the place; ``act``: name is the act; both with the site's key.
+        ``walk``: name is the place, or ``place:choice`` where the way there was asked for
+        (`way_of`); ``act``: name is the act; both with the site's key.
     """
 
     cases: int = 0
@@ -124,6 +125,12 @@ def count(outcomes: Iterable[Outcome]) -> Counts:
     return counter.counts()
 
 
+def way_of(outcome: Outcome, place: str) -> str:
+    """A place with what was answered to the question ``<place>_way``, if it was asked."""
+    choice = outcome.answers.get(f"{place}_way", "")
+    return f"{place}:{choice}" if choice else place
+
+
 def _first_answers(outcome: Outcome) -> Iterator[tuple[str, str, bool, bool]]:
     asked: set[tuple[str, bool]] = set()
     for seen in outcome.findings:
@@ -141,7 +148,7 @@ def _measured(outcome: Outcome) -> Iterator[tuple[tuple[str, str, str], float]]:
         if seen.own is not None and seen.own > 0:
             yield ("", "test", seen.test), seen.own
         if seen.walk is not None and seen.walk > 0 and seen.place:
-            yield (outcome.site, "walk", seen.place), seen.walk
+            yield (outcome.site, "walk", way_of(outcome, seen.place)), seen.walk
     for act in outcome.acts:
         if act.minutes is not None and act.minutes > 0:
             yield (outcome.site, "act", act.name), act.minutes

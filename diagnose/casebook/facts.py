@@ -13,9 +13,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from diagnose.casebook.outcomes import site_key
 from diagnose.casebook.store import CaseHeader
 from diagnose.interview.events import Event
+from diagnose.interview.sites import site_key
 from diagnose.interview.state import PHONE, variants_of, withdrawn_ids
 
 

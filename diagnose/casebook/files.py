@@ -31,7 +31,7 @@ from diagnose.casebook.text import (
     parse_case,
     read_case,
 )
-from diagnose.errors import DiagnoseError, fail
+from diagnose.errors import fail
 from diagnose.interview.events import Event
 from diagnose.interview.state import is_closed
 
@@ -128,7 +128,9 @@ class FileStore:
         with self._writing(case_id):
             old = self._in_order(path)
             if f"- id: {event.id}\n".encode() in old:
-                known = [e for e in parse_case(decoded(old, path), str(path))[1] if e.id == event.id]
+                known = [
+                    e for e in parse_case(decoded(old, path), str(path))[1] if e.id == event.id
+                ]
                 if known and same_event(known[0], canonical(event)):
                     return
                 if known:

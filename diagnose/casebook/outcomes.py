@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from diagnose.casebook.store import CaseHeader, slug
+from diagnose.casebook.store import CaseHeader
 from diagnose.interview.events import Event
+from diagnose.interview.sites import site_key
 from diagnose.interview.state import replay, variants_of, withdrawn_ids
 
 NOT_CONFIRMED = "not_confirmed"
 FAILED = "failed"
-SITE_KEY = 12
-"""Characters of a site's key: enough that two sites of one firm never share one."""
 
 Variants = tuple[tuple[str, str], ...]
 
@@ -103,12 +101,6 @@ class Outcome:
         """
         others = {repair.name for repair in self.repairs} - {self.cause}
         return bool(self.cause) and not others and self.answers.get("present", "now") == "now"
-
-
-def site_key(site: str) -> str:
-    """A site without its name: the start of a SHA-256 over its slug, "" for no site."""
-    plain = slug(site)
-    return hashlib.sha256(plain.encode()).hexdigest()[:SITE_KEY] if plain else ""
 
 
 def outcome_of(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:

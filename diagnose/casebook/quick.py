@@ -20,7 +20,9 @@ HEADER = {"format", "id", "title", "site", "installation", "variants", "opened",
 _ODD = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u2028\u2029\ufeff\ud800-\udfff]")
 """Characters that are line ends to some, or that YAML takes as something else."""
 _KEY = r"[A-Za-z0-9_][A-Za-z0-9_.@-]*"
-_SCALAR = r"(?:(?!.*(?:: | #))[A-Za-z0-9_./+(\u00a0-\U0010ffff].*(?<![: ])|'(?:[^']|'')*'|\{\}|\[\])"
+_SCALAR = (
+    r"(?:(?!.*(?:: | #))[A-Za-z0-9_./+(\u00a0-\U0010ffff].*(?<![: ])|'(?:[^']|'')*'|\{\}|\[\])"
+)
 _LINE = re.compile(rf"( *)(- )?(?:({_KEY}):(?: ({_SCALAR}))?|({_SCALAR}))")
 
 

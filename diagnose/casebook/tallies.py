@@ -146,6 +146,7 @@ PARTS = {
             ) t
         ), measured as (
             select c.installation, c.site, e.kind, e.test, e.act, e.place,
+                e.place || coalesce(':' || nullif(w.choice, ''), '') as way,
                 e.unit || '.' || coalesce(e.failure_mode, '') as mode,
                 coalesce(e.own, e.minutes, 0) * k.scale as own, coalesce(e.walk, 0) * k.scale as walk
             from {{c}} c join (select distinct case_number from took) m using (case_number)
@@ -155,12 +156,19 @@ PARTS = {
                 select case when e.minutes > 0 then coalesce(t.minutes, e.minutes) / e.minutes
                     else 1 end as scale
             ) k
+            left join lateral (
+                select b.choice from events b
+                where e.walk > 0 and b.case_number = e.case_number and b.kind = 'answered'
+                    and b.question = e.place || '_way' and b.seq <= c.upto
+                    and (b.withdrawn_by is null or b.withdrawn_by > c.upto)
+                order by b.seq desc limit 1
+            ) w on true
             where {KEPT} and (e.kind in ('act', 'repaired') or e.kind = 'finding' and not e.phone)
         ), work as (
             select installation, '' as site, 'test' as kind, test as name, own as minutes
             from measured where kind = 'finding'
             union all
-            select installation, site, 'walk', place, walk from measured
+            select installation, site, 'walk', way, walk from measured
             where kind = 'finding' and place <> ''
             union all
             select installation, site, 'act', act, own from measured where kind = 'act'

@@ -111,7 +111,9 @@ def parse_day(text: str, today: datetime.date) -> str:
         return datetime.date.fromisoformat(text).isoformat()
     except ValueError:
         example = f"30, or {today + datetime.timedelta(days=30)}"
-        raise fail("option", f"'{text}' is no day and no number of days", None, (example,)) from None
+        raise fail(
+            "option", f"'{text}' is no day and no number of days", None, (example,)
+        ) from None
 
 
 class Questions:
@@ -140,9 +142,7 @@ class Questions:
                 chosen = match(typed, options)
                 if chosen is not None:
                     return chosen
-            elif typed in titles:
-                return typed
-            elif typed and ("." not in typed or " " in typed):
+            elif typed in titles or (typed and ("." not in typed or " " in typed)):
                 return typed
             unit = typed.partition(".")[0]
             near = [n for n in titles if n.startswith(f"{unit}.")][:8]

@@ -5,6 +5,8 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.casebook.stores import open_store
@@ -12,6 +14,7 @@ from diagnose.errors import fail
 
 if TYPE_CHECKING:
     from diagnose.casebook.store import CaseStore
+    from diagnose.cli.render import Screen
     from diagnose.interview.session import Session
     from diagnose.knowledge.records import KnowledgeBase
     from diagnose.plant.compose import Installation
@@ -21,12 +24,44 @@ INTERRUPTED = 130
 """Exit code of a command that the person broke off, as shells have it for Ctrl-C."""
 
 
-def load(folder: str | None) -> KnowledgeBase:
-    """The knowledge base of a folder, or the one that comes with the program."""
-    from diagnose.knowledge.cache import knowledge_for
-    from diagnose.knowledge.folder import find_knowledge
+chosen_overlay: ContextVar[Path | None] = ContextVar("chosen_overlay", default=None)
+"""What ``--overlay`` says, for every command that loads knowledge."""
 
-    return knowledge_for(find_knowledge(folder))
+
+def load(folder: str | None, learned: bool = True) -> KnowledgeBase:
+    """The knowledge base of a folder, or the one that comes with the program.
+
+    Parameters
+    ----------
+    learned
+        With the numbers of the overlay, where there is one.
+
+    Raises
+    ------
+    DiagnoseError
+        The folder or an overlay that was named is not there, or one of the files has issues.
+    """
+    from diagnose.knowledge.cache import knowledge_for
+    from diagnose.knowledge.folder import find_knowledge, overlay_path
+
+    root = find_knowledge(folder)
+    path = overlay_path(root, chosen_overlay.get())
+    if learned and not path.is_file() and path == chosen_overlay.get():
+        raise fail("no-overlay", f"there is no overlay '{path}'")
+    return knowledge_for(root, overlay=path if learned and path.is_file() else None)
+
+
+def say_learned(screen: Screen, knowledge: KnowledgeBase) -> None:
+    """One line where learned numbers are in use: from how much, from when, and where they lie."""
+    overlay = knowledge.overlay
+    if overlay is None:
+        return
+    screen.para(
+        f"With numbers learned from {overlay.cases} confirmed cases on {overlay.learned} "
+        f"({overlay.path})."
+    )
+    if overlay.knowledge != knowledge.digest.partition("+")[0]:
+        screen.para("The knowledge base has changed since: run 'diagnose learn' again.", 2)
 
 
 def store_at(named: str | None) -> CaseStore:

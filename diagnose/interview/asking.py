@@ -106,7 +106,10 @@ def test_step(
         return None if refuse_act(equipment.safety, act) else act_step(session, state, act)
     if refuse_step(equipment.safety, exposure, test.spec.by == "licensed"):
         return None
-    ready, _ = session.ground_at(state).costs.reach(session.standing(state), way_of(test))
+    costs = session.ground_at(state).costs
+    ready, _ = costs.reach(session.standing(state), way_of(test))
+    way = test.spec.place_at if state.place == PANEL else ""
+    walk = costs.move(state.place, way) if way else 0.0
     return Step(
         "test",
         test.id,
@@ -122,6 +125,9 @@ def test_step(
         cautions=session.texts(test.spec.cautions),
         again=decision.again,
         why=why(session, belief, choice, decision),
+        own=test.minutes,
+        walk=walk,
+        way=way if walk else "",
     )
 
 
@@ -148,6 +154,9 @@ def act_step(session: Session, state: State, act: str) -> Step:
         text,
         (Option("done", "done"),),
         minutes=costs.act(act) + costs.move(state.place, PANEL),
+        own=costs.act(act),
+        walk=costs.move(state.place, PANEL),
+        way=state.place if state.place != PANEL else "",
         place=PANEL,
         cautions=session.texts(ACT_CAUTIONS[act]),
     )

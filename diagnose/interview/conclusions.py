@@ -12,6 +12,7 @@ from diagnose.interview.explain import title_of
 from diagnose.interview.state import State
 from diagnose.interview.steps import Conclusion, Evidence, Step
 from diagnose.interview.verifying import verification
+from diagnose.plant.learned import repair_minutes
 from diagnose.reasoning.belief import UNKNOWN, UNKNOWN_UNIT, Belief
 from diagnose.reasoning.rules import Inference
 
@@ -82,7 +83,7 @@ def conclusion_of(
         recommendations=tuple(recommendations),
         cautions=session.texts(("isolate_first",)),
         checks=tuple(verification(session.installation, inference)),
-        repair_minutes=session.knowledge.word("repair_minutes", mode.repair),
+        repair_minutes=repair_minutes(session.knowledge, session.installation, name),
     )
 
 

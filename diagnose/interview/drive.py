@@ -11,6 +11,7 @@ from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import last_retractable
 from diagnose.interview.steps import Conclusion, Step
+from diagnose.plant.learned import repair_minutes
 
 REPLIES = ("answer", "cannot", "back", "other", "stop", "repaired", "leave")
 SHOWN_CAUSES = 3
@@ -65,6 +66,14 @@ def shown(turn: Turn) -> dict[str, Any]:
     return {name: round(p, 4) for name, p in leading}
 
 
+def parted(step: Step) -> dict[str, Any]:
+    """How a step's minutes divide, where some of them are on the way: a record for learning."""
+    if step.own in (None, step.minutes):
+        return {}
+    way = {"walk": step.walk, "place": step.way} if step.way else {}
+    return {"own": step.own, **way}
+
+
 def how_chosen(turn: Turn, step: Step) -> dict[str, Any]:
     """A record of how a test was chosen: by which search, after how many expansions."""
     choices = turn.decision.choices if turn.decision is not None else ()
@@ -106,6 +115,7 @@ def respond(
             outcome=outcome,
             sure="yes" if reply.sure else "no",
             minutes=step.minutes,
+            **parted(step),
             shown=shown(turn),
             **how_chosen(turn, step),
         )
@@ -118,7 +128,7 @@ def respond(
     if step.kind == "question":
         return new_event("answered", question=step.id, choice=str(reply.text))
     if step.kind == "act":
-        return new_event("act", act=step.id, minutes=step.minutes)
+        return new_event("act", act=step.id, minutes=step.minutes, **parted(step))
     if step.kind == "verify":
         return new_event("verified", check=step.id, result=str(reply.text))
     return None
@@ -147,8 +157,7 @@ def _repaired(session: Session, turn: Turn, step: Step, name: str) -> Event:
         place = getattr(name, "place", None)
         names = [n for n, _ in turn.belief.ranking() if n in session.installation.modes][:12]
         raise fail("unknown-id", f"'{name}' is not a failure mode here", place, names)
-    repair = session.installation.modes[name].mode.repair
-    minutes = session.knowledge.word("repair_minutes", repair)
+    minutes = repair_minutes(session.knowledge, session.installation, name)
     return new_event("repaired", unit=unit, failure_mode=mode, minutes=minutes)
 
 

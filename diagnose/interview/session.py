@@ -11,11 +11,13 @@ from diagnose.interview.conclusions import conclusion_of, ending_step
 from diagnose.interview.events import Event
 from diagnose.interview.facts import ending_fact, facts_of
 from diagnose.interview.remaining import Remaining
+from diagnose.interview.sites import site_key
 from diagnose.interview.state import PHONE, Finding, State, replay
 from diagnose.interview.steps import Conclusion, Option, Step
 from diagnose.interview.verifying import verify_step
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
+from diagnose.plant.learned import change_minutes, failure_rates
 from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
 from diagnose.plant.procedures import InstalledTest, installed_tests, phone_error
 from diagnose.reasoning.belief import Belief, Hypotheses
@@ -79,12 +81,12 @@ class Session:
         circuit = MatrixBuilder.circuit_of(installation)
         self.tests: dict[str, InstalledTest] = installed_tests(knowledge, installation, circuit)
         self.places = {name: (t.spec.place_at, t.level) for name, t in self.tests.items()}
-        self.rates = {name: m.mode.rate.nominal for name, m in installation.modes.items()}
+        self.rates = failure_rates(knowledge, installation)
         self.errors = {name: t.error for name, t in self.tests.items()}
-        self._grounds: dict[tuple[tuple[str, str], ...], Ground] = {}
+        self._grounds: dict[tuple[str, tuple[tuple[str, str], ...]], Ground] = {}
         self._tables: dict[str, Hypotheses] = {}
         self._remaining = Remaining(self)
-        self.ground = self._ground(())
+        self.ground = self._ground("", ())
         self.stakes = Stakes.of(knowledge, installation, self.table("now"))
         self.questions = {
             name: q for name, q in knowledge.questions.items() if q.kind in ("safety", "history")
@@ -277,13 +279,19 @@ class Session:
             if question in known
             for pair in known[question].minutes.get(choice, {}).items()
         ]
-        return self._ground(tuple(words))
+        site = site_key(str(state.opened.get("site", "")))
+        return self._ground(site if self.knowledge.overlay is not None else "", tuple(words))
 
-    def _ground(self, site: tuple[tuple[str, str], ...]) -> Ground:
-        if site not in self._grounds:
-            costs = Costs.of(self.knowledge, dict(site))
-            self._grounds[site] = Ground(self.tests, costs, repair_places(self.installation))
-        return self._grounds[site]
+    def _ground(self, site: str, words: tuple[tuple[str, str], ...]) -> Ground:
+        if (site, words) not in self._grounds:
+            kind = self.installation.type.id
+            general = change_minutes(self.knowledge, kind)
+            here = change_minutes(self.knowledge, kind, site)
+            measured = {word: m for word, m in here.items() if m != general[word]}
+            costs = Costs.of(self.knowledge, dict(words), general, measured)
+            ground = Ground(self.tests, costs, repair_places(self.installation))
+            self._grounds[site, words] = ground
+        return self._grounds[site, words]
 
     def standing(self, state: State) -> Standing:
         """Where the person stands, the electrical state and the water's level."""

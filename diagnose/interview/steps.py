@@ -63,6 +63,11 @@ class Step:
     why: Why | None = None
     conclusion: Conclusion | None = None
     open_checks: tuple[OpenCheck, ...] = ()
+    own: float | None = None
+    """Minutes of the step itself, without the way there; None where the two are not parted."""
+    walk: float = 0.0
+    way: str = ""
+    """The place at the other end of a walk from or to the panel, and its minutes."""
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from typing import Any, BinaryIO
 
 from diagnose.cache import cache_folder, keep, note_use
 from diagnose.errors import Place
-from diagnose.knowledge import records, rule_records
+from diagnose.knowledge import overlay_records, records, rule_records
 from diagnose.knowledge.folder import digest_of, shown_name
 from diagnose.knowledge.reading import Text
 from diagnose.knowledge.records import KnowledgeBase
@@ -35,7 +35,10 @@ CHECKSUM = hashlib.sha256().digest_size
 
 LEGAL: dict[tuple[str, str], type] = {
     (kind.__module__, kind.__qualname__): kind
-    for kind in (Place, Text, *vars(records).values(), *vars(rule_records).values())
+    for kind in (
+        *(Place, Text, *vars(records).values()),
+        *(*vars(rule_records).values(), *vars(overlay_records).values()),
+    )
     if isinstance(kind, type) and (kind is Text or is_dataclass(kind))
 }
 """All that a kept file may hold besides plain texts, numbers, tuples, lists and mappings."""
@@ -52,11 +55,15 @@ class _Records(pickle.Unpickler):
             raise pickle.UnpicklingError(f"{module}.{name} is no record") from None
 
 
-def knowledge_for(root: Path, cache_dir: Path | None = None) -> KnowledgeBase:
+def knowledge_for(
+    root: Path, cache_dir: Path | None = None, overlay: Path | None = None
+) -> KnowledgeBase:
     """The knowledge base below `root`, from the cache or read and cached.
 
     Parameters
     ----------
+    overlay
+        A file of learned numbers that take the place of the knowledge's own.
     cache_dir
         See `diagnose.cache.cache_folder`.
 
@@ -67,14 +74,16 @@ def knowledge_for(root: Path, cache_dir: Path | None = None) -> KnowledgeBase:
     """
     try:
         digest = digest_of(root)
-        key = _key(root, digest)
+        if overlay is not None:
+            digest += f"+{hashlib.sha256(overlay.read_bytes()).hexdigest()[:16]}"
+        key = _key(root, digest, overlay)
     except OSError:
-        return _load(root)  # which says what cannot be read
+        return _fresh(root, overlay)  # which says what cannot be read
     path = cache_folder(cache_dir) / f"{PREFIX}{key}.pickle"
     found = _read(path, key, digest)
     if found is not None:
         return found
-    knowledge = _load(root)
+    knowledge = _fresh(root, overlay)
     if knowledge.digest == digest:  # else a file was changed meanwhile
         _write(path, key, knowledge)
     return knowledge
@@ -86,9 +95,19 @@ def _load(root: Path) -> KnowledgeBase:
     return load_knowledge(root)
 
 
-def _key(root: Path, digest: str) -> str:
+def _fresh(root: Path, overlay: Path | None) -> KnowledgeBase:
+    knowledge = _load(root)
+    if overlay is None:
+        return knowledge
+    from diagnose.knowledge.overlay import with_overlay
+
+    return with_overlay(knowledge, overlay)
+
+
+def _key(root: Path, digest: str, overlay: Path | None) -> str:
     """SHA-256 over everything that shapes the records, in hexadecimal."""
-    parts = (str(FORMAT), sys.version, _program(), str(root), shown_name(root), digest)
+    shown = "" if overlay is None else shown_name(overlay)
+    parts = (str(FORMAT), sys.version, _program(), str(root), shown_name(root), digest, shown)
     return hashlib.sha256("\0".join(parts).encode("utf-8", "surrogateescape")).hexdigest()
 
 

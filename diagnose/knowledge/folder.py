@@ -9,6 +9,10 @@ from pathlib import Path
 from diagnose.errors import fail
 
 ENVIRONMENT = "DIAGNOSE_KNOWLEDGE"
+OVERLAY_ENVIRONMENT = "DIAGNOSE_OVERLAY"
+OVERLAY = "learned.yaml"
+"""Name of the file of learned numbers; it is no part of the folder's own digest."""
+PACKAGED = "_data"
 PATTERNS = (
     *("sources.yaml", "scales.yaml", "parts/*.yaml", "installations/*.yaml", "tests/*.yaml"),
     *("signs/*.yaml", "complaints.yaml", "cautions.yaml", "questions.yaml", "rules/*.yaml"),
@@ -31,10 +35,26 @@ def find_knowledge(chosen: str | None = None) -> Path:
             raise fail("no-knowledge", f"there is no knowledge folder '{chosen}'")
         return path
     package = Path(__file__).resolve().parent.parent
-    for candidate in (package / "_data" / "knowledge", package.parent / "knowledge"):
+    for candidate in (package / PACKAGED / "knowledge", package.parent / "knowledge"):
         if candidate.is_dir():
             return candidate
     raise fail("no-knowledge", "no knowledge folder found; name one with --knowledge DIR")
+
+
+def overlay_path(root: Path, chosen: Path | None = None) -> Path:
+    """Where the overlay of a knowledge folder lies, whether it is there or not.
+
+    `chosen`, the environment's (``DIAGNOSE_OVERLAY``), the folder itself where it can be written
+    to and does not come with the program, else the user's data folder.
+    """
+    named = os.environ.get(OVERLAY_ENVIRONMENT)
+    if chosen is not None or named:
+        return chosen or Path(str(named))
+    if os.access(root, os.W_OK) and root.resolve().parent.name != PACKAGED:
+        return root / OVERLAY
+    import platformdirs  # only here: a folder that can be written to needs no looking for
+
+    return Path(platformdirs.user_data_dir("diagnose", appauthor=False)) / OVERLAY
 
 
 def shown_name(path: Path) -> str:

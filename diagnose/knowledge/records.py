@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from diagnose.errors import Place
+from diagnose.knowledge.overlay_records import Overlay
 from diagnose.knowledge.rule_records import Rule
 
 Domain = Literal["dc", "ac", "water"]
@@ -335,6 +336,7 @@ class KnowledgeBase:
     rules: Mapping[str, Rule]
     numbers: tuple[Number, ...]
     digest: str
+    overlay: Overlay | None = None
 
     def word(self, scale: str, word: str) -> float:
         """The value behind a word of a scale, in base units."""

@@ -37,6 +37,8 @@ class InstalledTest:
     outcomes: tuple[Outcome, ...]
     level: str = ""
     """Where the water of the roof tank must really stand; "" where it does not matter."""
+    kind: str = ""
+    """The installation type."""
 
 
 def situation_condition(installation: Installation, name: str) -> Condition:
@@ -88,7 +90,11 @@ def installed_tests(
 
 def phone_error(knowledge: KnowledgeBase, test: InstalledTest) -> float:
     """Chance that a customer's answer to this test, given by telephone, is wrong."""
-    return knowledge.word("phone_errors", test.spec.answering)
+    handbook = knowledge.word("phone_errors", test.spec.answering)
+    overlay = knowledge.overlay
+    if overlay is None:
+        return handbook
+    return overlay.value("wrong_by_phone", test.kind, test.spec.id, handbook)
 
 
 def _install(
@@ -120,6 +126,12 @@ def _install(
         values = {**base.values, **{k: filled(v) for k, v in spec.values.items()}}
         pairs = frozenset(zip(bridge[::2], bridge[1::2], strict=True))
         condition = replace(base, values=values, lift=lift, bridge=pairs)
+    minutes = knowledge.word("minutes", spec.minutes)
+    wrong = knowledge.word("answer_errors", spec.answering)
+    kind, overlay = installation.type.id, knowledge.overlay
+    if overlay is not None:
+        minutes = overlay.value("test_minutes", kind, spec.id, minutes)
+        wrong = overlay.value("wrong_answers", kind, spec.id, wrong)
     return InstalledTest(
         id=f"{spec.id}@{it}" if it else spec.id,
         spec=spec,
@@ -128,11 +140,12 @@ def _install(
         do=filled(spec.do),
         of=of,
         condition=condition,
-        minutes=knowledge.word("minutes", spec.minutes),
-        error=knowledge.word("answer_errors", spec.answering),
+        minutes=minutes,
+        error=wrong,
         spread=knowledge.word("accuracy", spec.accuracy),
         outcomes=tuple(
             replace(o, title=filled(o.title), when=filled(o.when)) for o in spec.outcomes
         ),
         level=level_needed(installation, spec),
+        kind=kind,
     )

@@ -13,6 +13,7 @@ import numpy as np
 
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
+from diagnose.plant.learned import change_minutes
 from diagnose.plant.procedures import InstalledTest
 from diagnose.reasoning.guard import Electrical, Exposure, SafetyState, refuse_step
 from diagnose.reasoning.strategy import Candidate, Terrain
@@ -80,16 +81,25 @@ class Costs:
     level: Mapping[str, float] = field(default_factory=dict)
 
     @staticmethod
-    def of(knowledge: KnowledgeBase, site: Mapping[str, str] | None = None) -> Costs:
+    def of(
+        knowledge: KnowledgeBase,
+        site: Mapping[str, str] | None = None,
+        minutes: Mapping[str, float] | None = None,
+        measured: Mapping[str, float] | None = None,
+    ) -> Costs:
         """Read the scale ``changes``: isolate, prove_dead, energise, panel_to_…, level_to_….
 
         Parameters
         ----------
         site : word -> word
             Which words stand in for which others at this site.
+        minutes : word -> minutes
+            The scale as learned, where it was.
+        measured : word -> minutes
+            What was measured at this very site, whatever is said of it.
         """
-        scale = knowledge.scales["changes"].words
-        words = {k: scale[(site or {}).get(k, k)].nominal for k in scale}
+        scale = minutes or change_minutes(knowledge)
+        words = {k: scale[(site or {}).get(k, k)] for k in scale} | dict(measured or {})
 
         def of(prefix: str) -> dict[str, float]:
             return {k.removeprefix(prefix): v for k, v in words.items() if k.startswith(prefix)}

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
+from diagnose.plant.learned import change_minutes, failure_rates, repair_minutes
 from diagnose.reasoning.bearing import entropy
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief, Hypotheses
 
@@ -33,17 +34,17 @@ class Stakes:
     @staticmethod
     def of(knowledge: KnowledgeBase, installation: Installation, table: Hypotheses) -> Stakes:
         """From the scales: repair, verification and spare of each unit's modes, by their rate."""
-        words = knowledge.scales["repair_minutes"].words
         spares = knowledge.scales["wasted_spare"].words
-        changes = knowledge.scales["changes"].words
+        changes = change_minutes(knowledge, installation.type.id)
+        rates = failure_rates(knowledge, installation)
         trust = knowledge.word("trust", "repair_in_vain")
-        around = sum(changes[w].nominal for w in ("isolate", "prove_dead", "energise", "verify"))
+        around = sum(changes[w] for w in ("isolate", "prove_dead", "energise", "verify"))
         lost: dict[str, list[tuple[float, float]]] = {}
-        for mode in installation.modes.values():
-            repair = mode.mode.repair
-            minutes = words[repair].nominal + spares[repair].nominal + around
-            lost.setdefault(mode.unit, []).append((mode.mode.rate.nominal, minutes))
-        lost[UNKNOWN_UNIT] = [(1.0, around + words["heavy"].nominal)]
+        for name, mode in installation.modes.items():
+            minutes = repair_minutes(knowledge, installation, name)
+            minutes += spares[mode.mode.repair].nominal + around
+            lost.setdefault(mode.unit, []).append((rates[name], minutes))
+        lost[UNKNOWN_UNIT] = [(1.0, around + knowledge.word("repair_minutes", "heavy"))]
         means = {u: sum(r * m for r, m in x) / sum(r for r, _ in x) for u, x in lost.items()}
         return Stakes(trust + np.array([means[u] for u in table.unit_names]))
 
