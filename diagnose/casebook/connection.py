@@ -52,8 +52,12 @@ def parse_address(text: str) -> URL:
 
 def without_password(address: str) -> str:
     """An address that may be shown and typed again; the password is left out."""
+    from sqlalchemy import URL
+
     url = parse_address(address)
-    return url.set(password=None).render_as_string(hide_password=False)
+    query = {key: v for key, v in url.query.items() if "password" not in key}
+    shown = URL.create(url.drivername, url.username, None, url.host, url.port, url.database, query)
+    return shown.render_as_string(hide_password=False)
 
 
 class Database:

@@ -95,8 +95,8 @@ class DatabaseStore:
     ) -> int:
         """Add what is missing of `events` to a case; how many."""
         cases = tables.cases.c
-        query = select(cases.number, cases.header).where(cases.id == case_id).with_for_update()
-        row = connection.execute(query).one_or_none()
+        query = select(cases.number, cases.header).where(cases.id == sql_text(case_id))
+        row = connection.execute(query.with_for_update()).one_or_none()
         if row is None:
             raise self._no_such(connection, case_id)
         kept = CaseHeader(**row.header)

@@ -100,7 +100,7 @@ def facts_of(case: CaseHeader, events: Sequence[Event]) -> list[Fact]:
         if event.kind in ("opened", "described") and "site" in data:
             told["site"] = site_key(str(data["site"]))
         told |= _said(event.kind, data)
-        about = (event.kind, str(phone), told.get("test", ""))
+        about: tuple[str, ...] = (event.kind, str(phone), told.get("test", ""))
         if event.kind == "answered":
             about = (event.kind, told.get("question", ""))
         told = {key: sql_text(v) if isinstance(v, str) else v for key, v in told.items()}

@@ -148,7 +148,8 @@ PARTS = {
             select c.installation, c.site, e.kind, e.test, e.act, e.place,
                 e.place || coalesce(':' || nullif(w.choice, ''), '') as way,
                 e.unit || '.' || coalesce(e.failure_mode, '') as mode,
-                coalesce(e.own, e.minutes, 0) * k.scale as own, coalesce(e.walk, 0) * k.scale as walk
+                coalesce(e.own, e.minutes, 0) * k.scale as own,
+                coalesce(e.walk, 0) * k.scale as walk
             from {{c}} c join (select distinct case_number from took) m using (case_number)
             join events e using (case_number)
             left join took t on t.case_number = e.case_number and t.id = e.id

@@ -84,8 +84,8 @@ def close_case(
     steps = steps_of(events, knowledge)
     took = took_before(events)
     for text in given.took or ():
-        step, minutes = _took(text, steps)
-        took[step] = minutes
+        step, real = _took(text, steps)
+        took[step] = real
     _check(given, modes)
     ask = Questions(screen)
     found = given.found

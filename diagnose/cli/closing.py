@@ -183,12 +183,11 @@ class Questions:
             if not typed:
                 return round(whole, 1)
             name, equals, text = typed.rpartition("=")
-            minutes = _minutes(text)
-            number = name.strip()
-            if minutes is not None and not equals:
-                return minutes
-            if minutes is not None and number.isdigit() and 1 <= int(number) <= len(steps):
-                took[steps[int(number) - 1].event] = minutes
+            said, which = _minutes(text), name.strip()
+            if said is not None and not equals:
+                return said
+            if said is not None and which.isdigit() and 1 <= int(which) <= len(steps):
+                took[steps[int(which) - 1].event] = said
                 continue
             hint = ", or a step and its minutes, e.g. 1 = 20" if steps else ""
             self.screen.para(f"Type a number of minutes, e.g. 45{hint}.", 2, "red")
