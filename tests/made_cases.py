@@ -15,7 +15,11 @@ VARIANTS = {"module": ("active_low", "active_high"), "sump": ("none", "float", "
 CAUSES = ("relay.welded", "float.stuck", "pump.seized", "lead.open", "board.no_supply")
 TESTS = ("rail", "contact", "coil", "lead@sump", "pressure")
 OUTCOMES = ("good", "low", "open")
-QUESTIONS = {"present": ("now", "sometimes"), "roof_way": ("stairs", "ladder"), "smoke": ("no",)}
+QUESTIONS = {
+    "present": ("now", "now", "now", 'gestört "manchmal"'),
+    "roof_way": ("stairs", "ladder"),
+    "smoke": ("no",),
+}
 PLACES = ("roof", "sump")
 COMPLAINTS = ("overflows", "runs_dry", "chatters")
 WORDS = ("a wasp in the socket", "lightning", "ants, many of them")

@@ -53,8 +53,9 @@ def opened() -> Event:
 
 def finding(raw: str = "0.2 V") -> Event:
     return new_event(
-        *("finding",),
-        **{"test": "rail", "raw": raw, "outcome": "low", "sure": "no", "minutes": 2.5},
+        "finding",
+        **{"test": "rail", "raw": raw, "outcome": "low", "sure": "no"},
+        minutes=2.5,
         shown={"a.b": 0.5},
         chosen={"by": "rollout", "expansions": 12},
     )
@@ -285,6 +286,7 @@ def test_every_store_counts_alike(place: Place, seed: int) -> None:
     name = place()
     cases = [made_case(chance, number) for number in range(1, 81)]
     store = open_store(name)
+    assert store.counts() == Counts()
     filed: list[tuple[CaseHeader, list[Event]]] = []
 
     def wanted() -> Counts:

@@ -18,8 +18,8 @@ from sqlalchemy.dialects.postgresql import insert as insert_new
 from diagnose.casebook import tables
 from diagnose.casebook.connection import Database
 from diagnose.casebook.counting import Counts
-from diagnose.casebook.facts import COLUMNS, Fact, facts_of, sql_text
-from diagnose.casebook.outcomes import Outcome, outcome_of
+from diagnose.casebook.facts import COLUMNS, Fact, complaints_text, facts_of, sql_text
+from diagnose.casebook.outcomes import Outcome
 from diagnose.casebook.store import (
     CaseHeader,
     Listing,
@@ -30,10 +30,10 @@ from diagnose.casebook.store import (
     new_id,
     summary_of,
 )
-from diagnose.casebook.tallies import WRITING, Tallies
+from diagnose.casebook.tallies import WRITING, Tallies, outcome_or_none
 from diagnose.casebook.text import canonical
 from diagnose.errors import fail
-from diagnose.interview.events import RETRACTABLE, Event
+from diagnose.interview.events import Event
 from diagnose.interview.state import is_closed
 
 HOLDING = 0x64696103
@@ -114,8 +114,6 @@ class DatabaseStore:
                 connection.execute(
                     update(tables.events).where(place).values(**_columns(connection, now))
                 )
-        if any(_undoes_more(event, [*there, *new]) for event in new):
-            connection.execute(text("delete from counted"))
         changed = _case_columns(connection, kept, [*there, *new], after)
         connection.execute(
             update(tables.cases).where(cases.number == number).values(**changed, changed=change)
@@ -144,7 +142,7 @@ class DatabaseStore:
 
     def _no_such(self, connection: Connection, case_id: str) -> Exception:
         ids = tables.cases.c.id
-        last = connection.scalars(select(ids).order_by(ids.collate("C").desc()).limit(8))
+        last = connection.scalars(select(ids).order_by(ids.desc()).limit(8))
         known = sorted(last)
         return fail("unknown-id", f"there is no case '{case_id}' in {self.name}", None, known)
 
@@ -171,14 +169,14 @@ class DatabaseStore:
         """See `CaseStore.listing`."""
         cases = tables.cases.c
         with self.database.begin() as connection:
-            query = select(cases.header).order_by(cases.id.collate("C"))
+            query = select(cases.header).order_by(cases.id)
             return Listing(tuple(CaseHeader(**h) for h in connection.scalars(query)))
 
     def overview(self) -> Overview:
         """See `CaseStore.overview`."""
         cases = tables.cases.c
         with self.database.begin() as connection:
-            query = select(cases.summary).order_by(cases.id.collate("C"))
+            query = select(cases.summary).order_by(cases.id)
             return Overview(tuple(Summary(*s) for s in connection.scalars(query)))
 
     def latest(self) -> str:
@@ -203,7 +201,7 @@ class DatabaseStore:
                 last = rows[-1].number
                 told = _events_of(connection, [row.number for row in rows])
             for row in rows:
-                outcome = outcome_of(CaseHeader(**row.header), told[row.number])
+                outcome = outcome_or_none(CaseHeader(**row.header), told[row.number])
                 if outcome is not None:
                     yield outcome
 
@@ -244,7 +242,16 @@ def _case_columns(
 ) -> dict[str, Any]:
     """What a case's row says of its events."""
     variants = [fact.variants for fact in facts if fact.variants is not None][-1]
+    outcome = outcome_or_none(case, events)
+    ends = [seq for seq, event in enumerate(events) if event.kind == "closed"]
+    teaches = outcome is not None and outcome.confirmed
     return {
+        "confirmed": teaches,
+        "closed_by": ends[-1] if teaches else None,
+        "cause": sql_text(outcome.cause) if outcome is not None and teaches else None,
+        "complaints": complaints_text(outcome.complaints if outcome is not None else ()),
+        "one_fault": outcome is not None and teaches and outcome.one_fault,
+        "took": teaches and bool(events[ends[-1]].data.get("took")),
         "wiring": _wiring(connection, variants),
         "site": [fact.site for fact in facts if fact.site is not None][-1],
         "summary": list(asdict(summary_of(case, events)).values()),
@@ -307,10 +314,3 @@ def _events_of(connection: Connection, numbers: Sequence[int]) -> dict[int, list
     for row in connection.execute(query.order_by(of.case_number, of.seq)):
         found[row.case_number].append(Event(row.id, row.at, row.kind, row.data))
     return found
-
-
-def _undoes_more(event: Event, events: Sequence[Event]) -> bool:
-    """Whether an event takes back one that no program takes back: then all is counted anew."""
-    if event.kind != "withdrawn":
-        return False
-    return any(e.id == event.data.get("event") and e.kind not in RETRACTABLE for e in events)

@@ -27,8 +27,6 @@ class Fact:
     ----------
     minutes, own, walk : float or None
         Minutes: the whole, the work itself, the way there.
-    complaints : str or None
-        Sorted ids as JSON.
     phone : bool
         Whether the customer was on the telephone.
     repairs : int
@@ -54,7 +52,6 @@ class Fact:
     question: str | None = None
     choice: str | None = None
     act: str | None = None
-    complaints: str | None = None
     confirmed: str | None = None
     verified: str | None = None
     held: str | None = None
@@ -72,6 +69,11 @@ COLUMNS = tuple(Fact.__dataclass_fields__)
 def variants_text(variants: Mapping[str, Any]) -> str:
     """Variants as one text by which they can be grouped."""
     return json.dumps(sorted((str(k), str(v)) for k, v in variants.items()))
+
+
+def complaints_text(complaints: Sequence[str]) -> str:
+    """Complaints as one text by which they can be grouped."""
+    return json.dumps(list(complaints))
 
 
 def facts_of(case: CaseHeader, events: Sequence[Event]) -> list[Fact]:
@@ -131,8 +133,6 @@ def _said(kind: str, data: Mapping[str, Any]) -> dict[str, Any]:
     if kind == "finding":
         told["sure"] = data.get("sure", "yes") != "no"
         told["place"] = str(data.get("place", ""))
-    elif kind == "complaint":
-        told["complaints"] = json.dumps(sorted(str(c) for c in data.get("ids", ())))
     elif kind == "closed":
         told["confirmed"] = str(data.get("confirmed", "not_confirmed"))
         told["verified"] = str(data.get("verified", "not_made"))

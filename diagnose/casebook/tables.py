@@ -9,19 +9,21 @@ from sqlalchemy import (
     Double,
     ForeignKey,
     Identity,
+    Index,
     Integer,
     MetaData,
     Sequence,
     Table,
-    Text,
     UniqueConstraint,
 )
+from sqlalchemy import Text as AnyText
 from sqlalchemy.dialects.postgresql import JSON
 
 # JSON, not JSONB: it keeps the order of keys and the digits of numbers, so that a case comes
 # back byte for byte, and takes what JSONB refuses (a NUL that was typed). What is counted has
 # columns of its own.
 
+Text = AnyText(collation="C")
 metadata = MetaData()
 changes = Sequence("changes", metadata=metadata)
 
@@ -44,9 +46,19 @@ cases = Table(
     Column("site", Text, nullable=False),
     Column("summary", JSON, nullable=False),
     Column("closed", Boolean, nullable=False),
-    Column("changed", BigInteger, nullable=False, index=False),
+    Column("changed", BigInteger, nullable=False),
+    Column("confirmed", Boolean, nullable=False),
+    Column("closed_by", Integer),
+    Column("cause", Text),
+    Column("complaints", Text, nullable=False),
+    Column("one_fault", Boolean, nullable=False),
+    Column("took", Boolean, nullable=False),
+    Index("cases_changed", "changed"),
 )
-"""`wiring` and `site` (its key) as they are now; `changed`: the latest of `changes`."""
+"""What a case is now. `site` is its key, `changed` the latest of `changes`; from `confirmed` on:
+its `diagnose.casebook.outcomes.Outcome`, `closed_by` the event that it was closed by, `took`
+whether the minutes of some step were put right then.
+"""
 
 events = Table(
     "events",
@@ -68,7 +80,7 @@ events = Table(
         Column(name, Text)
         for name in (
             *("test", "outcome", "place", "unit", "failure_mode", "question", "choice"),
-            *("act", "complaints", "confirmed", "verified", "held", "site"),
+            *("act", "confirmed", "verified", "held", "site"),
         )
     ),
     Column("id", Text, nullable=False),
