@@ -46,7 +46,7 @@ class DatabaseStore:
 
     def __init__(self, address: str) -> None:
         self.database = Database(address)
-        self._tallies = Tallies(self.database)
+        self.tallies = Tallies(self.database)
 
     @property
     def name(self) -> str:
@@ -207,7 +207,7 @@ class DatabaseStore:
 
     def counts(self) -> Counts:
         """See `CaseStore.counts`."""
-        return self._tallies.counts()
+        return self.tallies.counts()
 
 
 def _change(connection: Connection) -> int:

@@ -62,8 +62,8 @@ class Tallies:
         self._upto = upto
         return self._counts
 
-    def refresh(self) -> tuple[int, int, list[Row]]:
-        """Bring the table of counts up to date.
+    def refresh(self, anew: bool = False) -> tuple[int, int, list[Row]]:
+        """Bring the table of counts up to date; `anew`: count everything again.
 
         Returns
         -------
@@ -83,9 +83,9 @@ class Tallies:
             upto = int(connection.scalar(text(last)) or 0)
             connection.execute(text(f"select pg_advisory_unlock({WRITING})"))
             known = connection.scalar(text("select upto from counted"))
-            since = -1 if known is None else int(known)
+            since = -1 if known is None or anew else int(known)
             delta: list[Row] = []
-            if known is not None and since < upto:
+            if 0 <= since < upto:
                 changed = text("select count(*) from cases where changed > :since")
                 if int(connection.scalar(changed, {"since": since}) or 0) > MOST_CHANGED:
                     since = -1
