@@ -160,7 +160,9 @@ VALUES = st.recursive(
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40, deadline=None
+)
 @given(raw=TEXTS, more=VALUES, minutes=FINITE, shown=st.dictionaries(TEXTS, FINITE, max_size=3))
 def test_anything_that_was_typed_survives(
     store: CaseStore, raw: str, more: object, minutes: float, shown: dict[str, float]

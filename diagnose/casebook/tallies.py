@@ -108,8 +108,8 @@ class Tallies:
         """Count everything; tables of their own let the server use several cores."""
         from sqlalchemy import text
 
-        connection.execute(text("set local work_mem = '256MB'"))
-        connection.execute(text("set local jit = off"))
+        for setting in ("work_mem = '256MB'", "jit = off", "parallel_tuple_cost = 0.001"):
+            connection.execute(text(f"set local {setting}"))
         connection.execute(text("delete from tallies"))
         connection.execute(text(f"create unlogged table counting_took as {TOOK}"))
         connection.execute(text("analyze counting_took"))

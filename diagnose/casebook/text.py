@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,10 +18,10 @@ from diagnose.knowledge.reading import Sequence as ListNode
 
 NUMBERS = ("minutes", "own", "walk", "probability")
 """Keys of an event's data that hold a number."""
-WHOLE = ("expansions",)
-"""Keys, at any depth, that hold a whole number."""
 OF_NUMBERS = ("shown", "took")
-"""Keys of an event's data that hold a mapping of numbers; everything else is text."""
+"""Keys of an event's data that hold a mapping of numbers."""
+WHOLE = (("chosen", "expansions"),)
+"""Keys within keys that hold a whole number; everything else is text."""
 HEAD = "# A case of diagnose. Events are added at the end and never changed.\n"
 
 
@@ -63,22 +63,30 @@ def _plain(value: Any) -> Any:
 
 def canonical(event: Event) -> Event:
     """The event as any store gives it back: numbers where the key says so, all else text."""
-    data = {str(k): _typed(str(k), v, False) for k, v in event.data.items()}
+    data = {str(k): _typed((str(k),), v) for k, v in event.data.items()}
     return Event(str(event.id), str(event.at), str(event.kind), data)
 
 
-def _typed(key: str, value: Any, number: bool) -> Any:
+def _typed(path: tuple[str, ...], value: Any) -> Any:
     if isinstance(value, Mapping):
-        return {str(k): _typed(str(k), v, key in OF_NUMBERS) for k, v in value.items()}
+        return {str(k): _typed((*path, str(k)), v) for k, v in value.items()}
     if not isinstance(value, str) and isinstance(value, Sequence):
-        return [_typed("", v, False) for v in value]
-    if key in WHOLE:
-        return int(value)
-    if number or key in NUMBERS:
-        return _finite(value)
+        return [_typed((*path, ""), v) for v in value]
+    read = _number_at(path)
+    if read is not None:
+        return read(value)
     if isinstance(value, bool) or value is None:
         return {True: "true", False: "false", None: "null"}[value]
     return str(value)
+
+
+def _number_at(path: tuple[str, ...]) -> Callable[[Any], float] | None:
+    """What reads the number at a place in an event's data; None where text stands there."""
+    if path in WHOLE:
+        return int
+    if (len(path) == 1 and path[0] in NUMBERS) or (len(path) == 2 and path[0] in OF_NUMBERS):
+        return _finite
+    return None
 
 
 def _finite(value: Any) -> float:
@@ -188,7 +196,7 @@ def _event(node: Any, issues: list[Issue]) -> Event:
         id=reader.text("id"),
         at=reader.text("at"),
         kind=reader.choice("kind", KINDS),
-        data={str(k): _value(str(k), v, issues) for k, v in reader.mapping("data").items()},
+        data={str(k): _value((str(k),), v, issues) for k, v in reader.mapping("data").items()},
     )
     try:
         check_time(event.at)
@@ -198,20 +206,21 @@ def _event(node: Any, issues: list[Issue]) -> Event:
     return event
 
 
-def _value(key: str, value: Any, issues: list[Issue], number: bool = False) -> Any:
+def _value(path: tuple[str, ...], value: Any, issues: list[Issue]) -> Any:
     """An event's value: numbers where the key says so, else text, lists and mappings."""
     if isinstance(value, Text):
-        if not number and key not in NUMBERS and key not in WHOLE:
+        read = _number_at(path)
+        if read is None:
             return value
         try:
-            return int(value) if key in WHOLE else _finite(value)
+            return read(value)
         except ValueError:
             place: Place | None = value.place
-            issues.append(Issue("error", "structure", f"event: '{key}' must be a number", place))
+            message = f"event: '{path[-1]}' must be a number"
+            issues.append(Issue("error", "structure", message, place))
             return 0.0
     if isinstance(value, Node):
-        inside = key in OF_NUMBERS
-        return {str(k): _value(str(k), v, issues, inside) for k, v in value.items()}
+        return {str(k): _value((*path, str(k)), v, issues) for k, v in value.items()}
     if isinstance(value, ListNode):
-        return [_value("", v, issues) for v in value]
+        return [_value((*path, ""), v, issues) for v in value]
     return value
