@@ -23,7 +23,7 @@ from diagnose.casebook.text import canonical
 from diagnose.cli import app
 from diagnose.errors import DiagnoseError
 from diagnose.interview.events import KINDS, Event
-from tests.made_cases import made_case
+from tests.wild_cases import made_case
 
 NAME = "Zacharias Quillfeather-{}, 7 Plumtree Walk"
 """Planted, each time with another number; nobody's name."""

@@ -26,7 +26,7 @@ from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event, new_event
 from tests.campaigns.writers import run_writers
 from tests.database import PASSWORD, Server, free_port, server
-from tests.made_cases import made_case
+from tests.wild_cases import made_case
 
 _numbers = itertools.count()
 HEAD = CaseHeader("", "", "A", "k", {"a": "b"}, "2026-03-01T09:30:00+00:00", "d")

@@ -21,7 +21,7 @@ from diagnose.casebook.store import CaseHeader, summary_of
 from diagnose.casebook.text import canonical, case_text, parse_case
 from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event, new_event
-from tests.made_cases import made_case
+from tests.wild_cases import made_case
 
 # ---------------------------------------------------------------------- the quick reader
 
@@ -258,3 +258,15 @@ def test_the_folder_counts_from_its_index(
     for _ in range(2):
         assert FileStore(folder).counts() == count(outcomes)
     assert pickle.loads(pickle.dumps(outcomes)) == outcomes
+
+
+def test_one_open_case_among_many_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("DIAGNOSE_CACHE", str(tmp_path / "cache"))
+    store = FileStore(tmp_path / "cases")
+    case = CaseHeader("", "", "A", "k", {}, "2026-03-01T09:30:00+00:00", "d")
+    names = [store.create(case, [new_event("opened", site="A")]).id for _ in range(30)]
+    for k, name in enumerate(names):
+        if k != 3:
+            store.append(name, new_event("closed", found="ants"))
+        os.utime(store.path(name), (k + 1, k + 1))
+    assert store.latest() == names[3]

@@ -23,7 +23,7 @@ from diagnose.casebook.text import canonical, case_text
 from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event, new_event
 from tests.database import Server
-from tests.made_cases import made_case
+from tests.wild_cases import made_case
 
 VARIANTS = {"module": "active_low", "drive": "contactor"}
 Place = Callable[[], str]

@@ -248,4 +248,4 @@ def test_steps_have_titles() -> None:
     assert [s.minutes for s in steps] == [5.0, 4.0, 2.0, 30.0]
     assert steps[0].title == "Prove dead"
     assert steps[1].title == "Relay contact open when released"
-    assert steps[3].title == "Repair: relay module.x"
+    assert steps[3].title == "Repair: relay module, x"

@@ -43,6 +43,8 @@ if TYPE_CHECKING:
     from diagnose.casebook.outcomes import Outcome
 
 PATTERN = "[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]-*.yaml"
+LOOKED_AT = 20
+"""Cases that are read in search of an open one before the index is asked."""
 PATIENCE = 20.0
 """Seconds to wait for another program that is writing."""
 
@@ -220,8 +222,12 @@ class FileStore:
 
     def latest(self) -> str:
         """See `CaseStore.latest`."""
-        for path in sorted(self._files(), key=lambda p: (-p.stat().st_mtime_ns, p.name)):
-            if not is_closed(read_case(path)[1]):
+        closed: set[str] = set()
+        newest = sorted(self._files(), key=lambda p: (-p.stat().st_mtime_ns, p.name))
+        for number, path in enumerate(newest):
+            if number == LOOKED_AT:
+                closed = {c.id for c in self.overview().cases if c.status == "closed"}
+            if path.stem not in closed and not is_closed(read_case(path)[1]):
                 return path.stem
         raise fail("no-case", f"there is no open case in {self.folder}")
 

@@ -64,7 +64,7 @@ def steps_of(events: Sequence[Event], knowledge: KnowledgeBase) -> list[StepDone
             title = ACT_TEXTS[name][0] if name in ACT_TEXTS else name_of(name)
         else:
             name = f"{data['unit']}.{data['failure_mode']}"
-            title = f"Repair: {name_of(name)}"
+            title = f"Repair: {name_of(str(data['unit']))}, {name_of(str(data['failure_mode']))}"
         steps.append(StepDone(event.id, name, title, minutes))
     return steps
 
