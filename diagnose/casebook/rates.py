@@ -212,7 +212,9 @@ def _laplace(
 ) -> tuple[Floats, Floats, float, Floats]:
     """Mode and variances of the posterior of f, the log evidence, and the weights ``k⁻¹ f``.
 
-    Newton's method in the weights a, with f = k a, so that k is never inverted.
+    Cases say nothing of how often anything fails at all, so mode and variances are of f less its
+    mean, weighted by the handbook's rates. Newton's method in the weights a, with f = k a, so that
+    k is never inverted.
     """
     size = len(weights)
     eye = np.eye(size)
@@ -241,7 +243,10 @@ def _laplace(
     inner = eye + k @ curvature
     covariance = np.linalg.solve(inner, k)
     evidence = value - 0.5 * float(np.linalg.slogdet(inner)[1])
-    return f, np.maximum(np.diag(covariance), 0.0), evidence, a
+    share = modes.handbook / modes.handbook.sum()
+    with_all = covariance @ share
+    variance = np.diag(covariance) - 2 * with_all + share @ with_all
+    return f - share @ f, np.maximum(variance, 0.0), evidence, a
 
 
 def _curvature(data: Causes, p: Floats) -> tuple[Floats, Floats]:
