@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from filelock import FileLock
 
 PATTERN = "[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]-*.yaml"
-NUMBERS = ("minutes", "probability")
+NUMBERS = ("minutes", "probability", "own", "walk")
 """Keys of an event's data that hold a number; everything else is text."""
 PATIENCE = 20.0
 """Seconds to wait for another program that is writing."""

@@ -93,20 +93,20 @@ def clusters(replays: Sequence[Replayed]) -> list[Cluster]:
             break
         a, b = pair
         groups[a] += groups.pop(b)
-    found = [_cluster([replays[k] for k in g], likeness[np.ix_(g, g)]) for g in groups]
-    found = [c for c in found if len(c.replays) >= LEAST]
+    large = [g for g in groups if len(g) >= LEAST]
+    found = [_cluster([replays[k] for k in g], likeness[np.ix_(g, g)]) for g in large]
     return sorted(found, key=lambda c: (-len(c.replays), c.title))
 
 
 def _word_likeness(replays: Sequence[Replayed]) -> Floats:
     """Cosine between the words, each weighed by how rare it is, (cases, cases)."""
     texts = [stems(r.outcome.words) for r in replays]
-    often = Counter(word for text in texts for word in text)
+    often: Counter[str] = Counter(word for text in texts for word in text)
     place = {word: k for k, word in enumerate(sorted(often))}
     table = np.zeros((len(texts), max(len(place), 1)))
     for row, text in enumerate(texts):
         for word in text:
-            table[row, place[word]] = math.log(1 + len(texts) / often[word])
+            table[row, place[word]] = math.log1p(len(texts) / often[word])
     length = np.maximum(np.linalg.norm(table, axis=1, keepdims=True), 1e-12)
     table = table / length
     return np.asarray(table @ table.T)
@@ -129,7 +129,7 @@ def _rarity(replayed: Replayed, test: str, outcome: str) -> float:
         return 0.0
     weight = np.exp(table.prior(replayed.outcome.complaints))
     shown = table.likely(table.test_index[test], ids.index(outcome))
-    return float(-np.log2(max(weight @ shown, 1e-6)))
+    return -math.log2(max(float(weight @ shown), 1e-6))
 
 
 def _finding_likeness(replays: Sequence[Replayed]) -> Floats:

@@ -32,6 +32,15 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
+
+def _note_overlay(path: Path | None) -> Path | None:
+    """Keep what ``--overlay`` says for whoever loads the knowledge in this command."""
+    from diagnose.cli.common import chosen_overlay
+
+    chosen_overlay.set(path)
+    return path
+
+
 StoreOption = Annotated[
     Path | None,
     typer.Option("--store", metavar="DIR", help="Folder of the cases (else ./cases, else yours)."),
@@ -39,6 +48,15 @@ StoreOption = Annotated[
 KnowledgeOption = Annotated[
     str | None,
     typer.Option("--knowledge", metavar="DIR", help="Folder of the knowledge base."),
+]
+OverlayOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--overlay",
+        metavar="FILE",
+        help="Learned numbers (else learned.yaml beside the knowledge, or yours).",
+        callback=_note_overlay,
+    ),
 ]
 AnswersOption = Annotated[
     Path | None,
@@ -71,6 +89,7 @@ def callout(
     ] = False,
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
     no_color: PlainOption = False,
@@ -102,6 +121,7 @@ def phone(
     ] = 0.9,
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
     no_color: PlainOption = False,
@@ -140,6 +160,7 @@ def survey(
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one object for scripts.")] = False,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """A visit without a complaint: the shortest checklist that reveals every detectable fault."""
@@ -210,6 +231,7 @@ def close(
     ] = None,
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Close a case with what was really found; asks for what no option says."""
@@ -243,6 +265,15 @@ def check(
     code = run_check(knowledge, json, installations or (), everything)
     if code:
         raise typer.Exit(code)
+
+
+def _add_commands() -> None:
+    from diagnose.cli.learning_app import add_commands  # it takes its options from here
+
+    add_commands(app)
+
+
+_add_commands()
 
 
 def main(args: Sequence[str] | None = None) -> None:
