@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 SHOWN = 12
 """Numbers shown of each section; the file has them all."""
+PICTURED = 20
 BAR = 17
 """Columns of a bar; odd, so that the handbook stands in the middle."""
 TITLES = {
@@ -78,7 +79,7 @@ def run_learn(request: LearnRequest) -> int:
     if request.picture is not None:
         from diagnose.cli.pictures import intervals_svg, write_picture
 
-        write_picture(request.picture, intervals_svg(_rows(learning, 40)))
+        write_picture(request.picture, intervals_svg(_rows(learning, PICTURED)))
     written = not request.dry_run and not refused
     if written:
         write_overlay(learning.overlay, path)
@@ -156,13 +157,25 @@ def _name(key: Key) -> str:
     return f"{name} at {site}" if site else name
 
 
+def _shown(section: str) -> float:
+    """What a number is multiplied with to be shown: chances are in per cent."""
+    return 100.0 if section in ("wrong_answers", "wrong_by_phone") else 1.0
+
+
+def _titled(section: str) -> str:
+    unit = {"rates": "/Mh", "wrong_answers": "%", "wrong_by_phone": "%"}.get(section, "min")
+    return f"{TITLES[section]}, {unit}"
+
+
 def _rows(learning: Learning, most: int) -> list[tuple[str, str, float, float, float, float, int]]:
     """Section, name, handbook, value, low, high, cases of the numbers that moved most."""
-    return [
-        (TITLES[section], _name(key), n.handbook, n.value, n.low, n.high, n.cases)
-        for section, pairs in _ordered(learning).items()
-        for key, n in pairs[:most]
-    ]
+    found = []
+    for section, pairs in _ordered(learning).items():
+        k = _shown(section)
+        for key, n in pairs[:most]:
+            figures = (k * n.handbook, k * n.value, k * n.low, k * n.high, n.cases)
+            found.append((_titled(section), _name(key), *figures))
+    return found
 
 
 def _show(screen: Screen, learning: Learning) -> None:
@@ -197,16 +210,14 @@ def _weight(learning: Learning) -> str:
 
 
 def _heading(section: str, pairs: Sequence[tuple[Key, Learned]]) -> str:
-    unit = {"rates": "/Mh", "wrong_answers": "%", "wrong_by_phone": "%"}.get(section, "min")
-    return f"{TITLES[section]} ({len(pairs)}), {unit}: handbook → learned (95 %), cases"
+    return f"{_titled(section)} ({len(pairs)}): handbook → learned (95 %), cases"
 
 
 def _lines(section: str, pairs: Sequence[tuple[Key, Learned]], width: int) -> Iterator[str]:
     """One line for each number: name, figures, and a bar on a logarithmic scale."""
-    percent = 100.0 if section in ("wrong_answers", "wrong_by_phone") else 1.0
     room = max(width - BAR - 32, 16)
     for key, n in pairs:
-        book, value, low, high = (percent * x for x in (n.handbook, n.value, n.low, n.high))
+        book, value, low, high = (_shown(section) * x for x in (n.handbook, n.value, n.low, n.high))
         figures = f"{book:.3g} → {value:.3g} ({low:.2g}..{high:.2g})"
         name = _name(key)
         name = name if len(name) <= room else name[: room - 1] + "…"

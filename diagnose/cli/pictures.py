@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from diagnose.errors import Place, fail
@@ -15,6 +15,7 @@ FONT = "font-family='Helvetica, Arial, sans-serif'"
 ROW = 18
 WIDE = 900
 LEFT, RIGHT = 330, 130
+JOINED = 5
 
 Row = tuple[str, str, float, float, float, float, int]
 """Section, name, handbook, value, low, high, cases."""
@@ -100,10 +101,10 @@ def intervals_svg(rows: Sequence[Row]) -> str:
 Bins = Sequence[tuple[float, float, int]]
 
 
-def calibration_svg(series: dict[str, Bins], title: str) -> str:
+def calibration_svg(series: Mapping[str, Bins], title: str) -> str:
     """Share of right ones over the probability claimed; the diagonal is perfect.
 
-    The area of a dot goes with its cases.
+    The area of a dot goes with its cases; those of `JOINED` cases or more are joined.
     """
     left, top, side = 70.0, 46.0, 380.0
 
@@ -122,7 +123,8 @@ def calibration_svg(series: dict[str, Bins], title: str) -> str:
     for row, (name, bins) in enumerate(series.items()):
         colour = (BLUE, ORANGE)[row % 2]
         places = [at(p, share) for p, share, _ in bins]
-        parts += [_line(a, b, colour, 1.5) for a, b in itertools.pairwise(places)]
+        sure = [at(p, share) for p, share, n in bins if n >= JOINED]
+        parts += [_line(a, b, colour, 1.5) for a, b in itertools.pairwise(sure)]
         for (px, py), (_, _, n) in zip(places, bins, strict=True):
             radius = 3 + 7 * math.sqrt(n / most)
             parts.append(

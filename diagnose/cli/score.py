@@ -119,7 +119,7 @@ def _show(screen: Screen, found: Score) -> None:
     for p, share, n in calibration(found.judged["learned", "after"]):
         cells = round(20 * share)
         bar = screen.full * cells + screen.empty * (20 - cells)
-        screen.line(f"  {p:>4.0%} {bar} {share:>4.0%}  {n} cases")
+        screen.line(f"  {p:>4.0%} {bar} {share:>4.0%}  {n} {'case' if n == 1 else 'cases'}")
 
 
 def _verdict(measure: str, low: float, high: float) -> str:
