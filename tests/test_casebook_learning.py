@@ -123,7 +123,7 @@ def test_the_evidence_of_a_fit_agrees_with_numerical_integration() -> None:
     data = Causes(counts, np.ones((1, 2)))
     spread = 0.7
     covariance = modes.covariance(spread, (0.0, 0.0, 1.0))
-    _, _, evidence, _ = _laplace(modes, data, covariance, np.zeros(2))
+    evidence = _laplace(modes, data, covariance, np.zeros(2)).evidence
 
     def density(f: float, g: float) -> float:
         odds = 2 * math.exp(f - g)

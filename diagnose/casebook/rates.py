@@ -57,6 +57,8 @@ MOST_GROUPS = 1000
 """Kinds of case (wiring and complaints) fitted; the rarest are left out beyond these."""
 ENOUGH = 1e-4
 """Gain in log probability at which Newton's method has arrived."""
+NEGLIGIBLE = 1e-4
+"""Fits of less weight are left out."""
 HOPELESS = 12.0
 """Beyond its best spread, a make-up is not followed where its log evidence is worse by this."""
 
@@ -163,15 +165,17 @@ def fit_rates(modes: Modes, causes: Causes) -> RateFit:
     start = np.zeros(size)
     log_evidence = [_log_likelihood(modes, data, start)[0]]
     prior = [HANDBOOK]
-    means, variances, spreads, made = [start], [start], [0.0], [""]
+    means, spreads, made = [start], [0.0], [""]
+    fits: list[_Fit | None] = [None]
     each = (1.0 - HANDBOOK) / (len(SPREADS) * len(MAKE_UPS))
     for name, make_up in MAKE_UPS.items():
-        weights, best = np.zeros(size), log_evidence[0]
+        weights, best, earlier = np.zeros(size), log_evidence[0], SPREADS[0]
         for spread in SPREADS:
             k = modes.covariance(spread, make_up)
-            mean, variance, evidence, weights = _laplace(modes, data, k, weights)
-            means.append(mean)
-            variances.append(variance)
+            fit = _laplace(modes, data, k, weights * (earlier / spread) ** 2)
+            weights, earlier, evidence = fit.weights, spread, fit.evidence
+            means.append(fit.mean)
+            fits.append(fit)
             log_evidence.append(evidence)
             prior.append(each)
             spreads.append(spread)
@@ -182,7 +186,11 @@ def fit_rates(modes: Modes, causes: Causes) -> RateFit:
     log_weight = np.log(prior) + np.array(log_evidence)
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    mean, variance = np.array(means), np.array(variances)
+    kept = weight > NEGLIGIBLE
+    weight = np.where(kept, weight, 0.0) / weight[kept].sum()
+    none = np.zeros(size)
+    widths = [f.variances(modes) if f and k else none for f, k in zip(fits, kept, strict=True)]
+    mean, variance = np.array(means), np.array(widths)
     factor = weight @ np.exp(mean + variance / 2)
     centre = weight @ mean
     width = 1.959964 * np.sqrt(weight @ (variance + mean**2) - centre**2 + 1e-18)
@@ -207,15 +215,31 @@ def _log_likelihood(modes: Modes, data: Causes, f: Floats) -> tuple[float, Float
     return float((data.counts[seen] * np.log(p[seen])).sum()), p
 
 
-def _laplace(
-    modes: Modes, data: Causes, k: Floats, weights: Floats
-) -> tuple[Floats, Floats, float, Floats]:
-    """Mode and variances of the posterior of f, the log evidence, and the weights ``k⁻¹ f``.
+@dataclass(frozen=True)
+class _Fit:
+    """One fit: the posterior's mode, the log evidence, and the weights ``k⁻¹ f``.
 
     Cases say nothing of how often anything fails at all, so mode and variances are of f less its
-    mean, weighted by the handbook's rates. Newton's method in the weights a, with f = k a, so that
-    k is never inverted.
+    mean, weighted by the handbook's rates.
     """
+
+    mean: Floats
+    evidence: float
+    weights: Floats
+    inner: Floats
+    k: Floats
+
+    def variances(self, modes: Modes) -> Floats:
+        """Variance of each failure mode's f, (modes,)."""
+        covariance = np.linalg.solve(self.inner, self.k)
+        share = modes.handbook / modes.handbook.sum()
+        with_all = covariance @ share
+        variance = np.diag(covariance) - 2 * with_all + share @ with_all
+        return np.maximum(variance, 0.0)
+
+
+def _laplace(modes: Modes, data: Causes, k: Floats, weights: Floats) -> _Fit:
+    """Fit one covariance: Newton's method in the weights a, f = k a, so k is never inverted."""
     size = len(weights)
     eye = np.eye(size)
     total = data.counts.sum(axis=0)
@@ -241,12 +265,9 @@ def _laplace(
             break
     _, curvature = _curvature(data, p)
     inner = eye + k @ curvature
-    covariance = np.linalg.solve(inner, k)
     evidence = value - 0.5 * float(np.linalg.slogdet(inner)[1])
     share = modes.handbook / modes.handbook.sum()
-    with_all = covariance @ share
-    variance = np.diag(covariance) - 2 * with_all + share @ with_all
-    return f - share @ f, np.maximum(variance, 0.0), evidence, a
+    return _Fit(f - share @ f, evidence, a, inner, k)
 
 
 def _curvature(data: Causes, p: Floats) -> tuple[Floats, Floats]:

@@ -97,9 +97,9 @@ def foretold(blocks: Sequence[Counts], wirings: Wirings) -> Foretold:
             seen = causes.counts > 0
             loss = -float((causes.counts[seen] * np.log(p[seen])).sum())
             handbook, learned = handbook + (1 - weight) * loss, learned + weight * loss
-        cases += causes.counts.sum()
+        cases += float(causes.counts.sum())
     n = max(cases, 1.0)
-    return Foretold(int(cases), handbook / n, learned / n)
+    return Foretold(int(cases), float(handbook / n), float(learned / n))
 
 
 # ---------------------------------------------------------------------- whole cases

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 SHOWN = 12
 """Numbers shown of each section; the file has them all."""
 PICTURED = 20
+JUDGED = 6
+"""Blocks of cases that are foretold from the blocks before them."""
 BAR = 17
 """Columns of a bar; odd, so that the handbook stands in the middle."""
 TITLES = {
@@ -74,7 +76,7 @@ def run_learn(request: LearnRequest) -> int:
     wirings = wirings_of(knowledge, screen.plain)
     counts = count(confirmed)
     learning = learn(counts, wirings, cases_behind(confirmed))
-    judged = foretold([count(block) for block in in_blocks(confirmed)], wirings)
+    judged = foretold([count(block) for block in in_blocks(confirmed, JUDGED)], wirings)
     refused = judged.worse and not request.anyway
     if request.picture is not None:
         from diagnose.cli.pictures import intervals_svg, write_picture

@@ -95,16 +95,14 @@ def _show(screen: Screen, found: Score) -> None:
     screen.rule("Score", f"{len(found.cases)} cases, each judged by earlier ones only")
     for stage, title in STAGES.items():
         screen.line()
-        screen.line(f"{title:<32}{'handbook':>10}{'learned':>10}   difference (95 %)", "bold")
+        screen.line(f"{title:<29}{'handbook':>9}{'learned':>10}  difference (95 %)", "bold")
         for measure, name in TITLES.items():
             old, new, mean, low, high = _figures(found, stage, measure)
-            kind = "" if measure in BETTER_LOW else "%"
+            kind = " " if measure in BETTER_LOW else "%"
             k = 1 if measure in BETTER_LOW else 100
-            shown = f"{k * mean:+.3g} ({k * low:+.3g} .. {k * high:+.3g}){kind}"
-            verdict = _verdict(measure, low, high)
-            screen.line(
-                f"  {name:<30}{k * old:>9.3g}{kind:1}{k * new:>9.3g}{kind:1}   {shown}{verdict}"
-            )
+            shown = f"{k * mean:+.2g} ({k * low:+.2g}..{k * high:+.2g})"
+            figures = f"{k * old:>9.3g}{kind}{k * new:>9.3g}{kind} {shown:<22}"
+            screen.line(f"  {name:<27}{figures}{_verdict(measure, low, high)}".rstrip())
     off = found.estimates
     screen.line()
     if len(off["handbook"]):
@@ -126,7 +124,7 @@ def _verdict(measure: str, low: float, high: float) -> str:
     if low <= 0 <= high:
         return ""
     better = (high < 0) == (measure in BETTER_LOW)
-    return "  better" if better else "  worse"
+    return " better" if better else " worse"
 
 
 def _object(found: Score | None) -> dict[str, Any]:
