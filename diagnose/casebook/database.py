@@ -19,7 +19,7 @@ from diagnose.casebook import tables
 from diagnose.casebook.connection import Database
 from diagnose.casebook.counting import Counts
 from diagnose.casebook.facts import COLUMNS, Fact, complaints_text, facts_of, sql_text
-from diagnose.casebook.outcomes import Outcome
+from diagnose.casebook.outcomes import Outcome, outcome_or_none
 from diagnose.casebook.store import (
     CaseHeader,
     Listing,
@@ -30,7 +30,7 @@ from diagnose.casebook.store import (
     new_id,
     summary_of,
 )
-from diagnose.casebook.tallies import WRITING, Tallies, outcome_or_none
+from diagnose.casebook.tallies import WRITING, Tallies
 from diagnose.casebook.text import canonical
 from diagnose.errors import fail
 from diagnose.interview.events import Event

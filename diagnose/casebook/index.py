@@ -23,7 +23,7 @@ from typing import Any
 
 from diagnose.cache import cache_folder
 from diagnose.casebook import outcomes, quick, store, text
-from diagnose.casebook.outcomes import Outcome, outcome_of
+from diagnose.casebook.outcomes import Outcome, outcome_or_none
 from diagnose.casebook.quick import quick_case
 from diagnose.casebook.store import CaseHeader, Listing, Overview, Summary, summary_of
 from diagnose.casebook.text import decoded, parse_case
@@ -76,7 +76,7 @@ def _row(folder: Path, name: str) -> tuple[Row, bytes] | list[Issue]:
     """An entry and its outcome (pickled), or what is wrong with the file."""
     try:
         header, events = read_any(folder / name)
-        outcome = pickle.dumps(outcome_of(header, events))
+        outcome = pickle.dumps(outcome_or_none(header, events))
     except DiagnoseError as error:
         return list(error.issues)
     head = asdict(header)

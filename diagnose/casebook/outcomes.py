@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from diagnose.casebook.store import CaseHeader
+from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event
 from diagnose.interview.sites import site_key
 from diagnose.interview.state import replay, variants_of, withdrawn_ids
@@ -163,6 +164,14 @@ def outcome_of(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:
         words="" if cause else str(told.get("found", "")).strip(),
         confirmed=counts_as_confirmed(told),
     )
+
+
+def outcome_or_none(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:
+    """As `outcome_of`, and None where an event lacks its data: such a case teaches nothing."""
+    try:
+        return outcome_of(header, events) if events else None
+    except (DiagnoseError, KeyError, TypeError, ValueError):
+        return None
 
 
 def closing(events: Sequence[Event]) -> Event | None:

@@ -9,7 +9,7 @@ change tell.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
@@ -17,9 +17,8 @@ from diagnose.casebook.connection import Database
 from diagnose.casebook.counting import Counts, Tally, count
 from diagnose.casebook.counting_sql import PARTS, TOOK
 from diagnose.casebook.facts import complaints_text
-from diagnose.casebook.outcomes import Outcome, Variants, outcome_of
+from diagnose.casebook.outcomes import Outcome, Variants, outcome_or_none
 from diagnose.casebook.store import CaseHeader
-from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event
 
 if TYPE_CHECKING:
@@ -200,14 +199,6 @@ class Tallies:
                 return self._wirings(own)
         rows = connection.execute(text("select number, variants from wirings"))
         return {row.number: tuple((k, v) for k, v in json.loads(row.variants)) for row in rows}
-
-
-def outcome_or_none(case: CaseHeader, events: Sequence[Event]) -> Outcome | None:
-    """What a case teaches; nothing where its events lack something."""
-    try:
-        return outcome_of(case, events) if events else None
-    except DiagnoseError:
-        return None
 
 
 def _rows(counts: Counts, wirings: Mapping[Variants, int]) -> Iterator[Row]:

@@ -17,10 +17,12 @@ from typing import Annotated
 import typer
 
 from diagnose.cli.casebook import cases_app, close, store_app
+from diagnose.cli.learning_app import add_commands
 from diagnose.cli.options import (
     AnswersOption,
     InstallationOption,
     KnowledgeOption,
+    OverlayOption,
     PlainOption,
     ResultOption,
     StoreOption,
@@ -58,6 +60,7 @@ def callout(
     ] = False,
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
     no_color: PlainOption = False,
@@ -89,6 +92,7 @@ def phone(
     ] = 0.9,
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
     no_color: PlainOption = False,
@@ -127,6 +131,7 @@ def survey(
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one object for scripts.")] = False,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """A visit without a complaint: the shortest checklist that reveals every detectable fault."""
@@ -175,6 +180,9 @@ def check(
     code = run_check(knowledge, json, installations or (), everything)
     if code:
         raise typer.Exit(code)
+
+
+add_commands(app)
 
 
 def main(args: Sequence[str] | None = None) -> None:

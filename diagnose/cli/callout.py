@@ -11,7 +11,7 @@ from typing import Any
 from diagnose.casebook.answers import Answers, Scripted
 from diagnose.casebook.store import CaseHeader, CaseStore
 from diagnose.cli.ask import Terminal
-from diagnose.cli.common import INTERRUPTED, load, session_for, settings, store_at
+from diagnose.cli.common import INTERRUPTED, load, say_learned, session_for, settings, store_at
 from diagnose.cli.render import Screen, Titles
 from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.saving import Recorder, create
@@ -48,6 +48,7 @@ def _interactive(request: Request) -> int:
     case_id = ""
     try:
         knowledge = load(request.knowledge)
+        say_learned(screen, knowledge)
         if request.resume:
             case_id = request.case or store.latest()
         else:
@@ -144,6 +145,8 @@ def _scripted(request: Request, path: Path) -> int:
     knowledge = load(request.knowledge)
     answers = request.answers_in(path, knowledge)
     screen = Screen(request.no_color)
+    if not request.json:
+        say_learned(screen, knowledge)
     session = session_for(knowledge, answers.installation, screen.plain)
     opened = answers.opened(knowledge)
     events = [opened]

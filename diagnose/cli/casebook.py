@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from diagnose.cli.options import KnowledgeOption, PlainOption, StoreOption
+from diagnose.cli.options import KnowledgeOption, OverlayOption, PlainOption, StoreOption
 
 cases_app = typer.Typer(
     help="List the cases on file, show one, copy or export them.", rich_markup_mode=None
@@ -143,6 +143,7 @@ def close(
     ] = None,
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Close a case with what was really found; asks for what no option says."""

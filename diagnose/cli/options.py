@@ -7,6 +7,15 @@ from typing import Annotated
 
 import typer
 
+
+def _note_overlay(path: Path | None) -> Path | None:
+    """Keep what ``--overlay`` says for whoever loads the knowledge in this command."""
+    from diagnose.cli.common import chosen_overlay
+
+    chosen_overlay.set(path)
+    return path
+
+
 StoreOption = Annotated[
     str | None,
     typer.Option(
@@ -18,6 +27,15 @@ StoreOption = Annotated[
 KnowledgeOption = Annotated[
     str | None,
     typer.Option("--knowledge", metavar="DIR", help="Folder of the knowledge base."),
+]
+OverlayOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--overlay",
+        metavar="FILE",
+        help="Learned numbers (else learned.yaml beside the knowledge, or yours).",
+        callback=_note_overlay,
+    ),
 ]
 AnswersOption = Annotated[
     Path | None,

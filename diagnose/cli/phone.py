@@ -12,7 +12,7 @@ from diagnose.casebook.answers import Scripted
 from diagnose.casebook.store import CaseStore
 from diagnose.cli.ask import Terminal
 from diagnose.cli.callout import Narrated, header_of
-from diagnose.cli.common import INTERRUPTED, load, matrix_of, settings, store_at
+from diagnose.cli.common import INTERRUPTED, load, matrix_of, say_learned, settings, store_at
 from diagnose.cli.render import INSTRUMENTS, Screen, Titles, name_of, percent
 from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.saving import Recorder, create
@@ -109,6 +109,7 @@ def _interactive(request: PhoneRequest) -> int:
     case_id = ""
     try:
         knowledge = load(request.knowledge)
+        say_learned(screen, knowledge)
         setup = Setup(knowledge, screen)
         if request.resume:
             case_id = request.case or store.latest()
@@ -262,6 +263,8 @@ def _scripted(request: PhoneRequest, path: Path) -> int:
     knowledge = load(request.knowledge)
     answers = request.answers_in(path, knowledge)
     screen = PhoneScreen(request.no_color)
+    if not request.json:
+        say_learned(screen, knowledge)
     matrix = matrix_of(knowledge, answers.installation, screen.plain)
     session = PhoneSession(knowledge, answers.installation, matrix, request.share)
     opened = opened_by_phone(answers.opened(knowledge), asks_for(knowledge, [SITE, WIRING]))

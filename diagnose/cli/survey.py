@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from diagnose.casebook.answers import QUALIFICATIONS, nearest
-from diagnose.cli.common import load, session_for, settings
+from diagnose.cli.common import load, say_learned, session_for, settings
 from diagnose.cli.render import Screen, Titles, percent
 from diagnose.cli.survey_text import FORMATS, SAFETY, form, markdown, plain
 from diagnose.errors import DiagnoseError, Issue, Place, fail
@@ -59,6 +59,8 @@ def run_survey(request: Request) -> int:
     knowledge = load(request.knowledge)
     instruments = _instruments(knowledge, request.instruments)
     screen = Screen(request.no_color)
+    if not request.json:
+        say_learned(screen, knowledge)
     kind = request.installation or next(iter(knowledge.installations))
     installation = compose(knowledge, kind, settings(request.variants))
     session = session_for(knowledge, installation, screen.plain)

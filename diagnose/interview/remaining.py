@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.interview.history import rate_factors
-from diagnose.interview.sites import site_key
+from diagnose.interview.sites import site_of
 from diagnose.interview.state import Finding, State
 from diagnose.interview.verifying import checks_for
 from diagnose.plant.learned import site_factors
@@ -69,7 +69,7 @@ class Remaining:
         """Posterior over what is wrong now, and the findings that still stand (its `seen`)."""
         key = (
             *(state.complaints, tuple(state.answers.items()), tuple(state.findings)),
-            *(tuple(state.repairs), tuple(state.checked), str(state.opened.get("site", ""))),
+            *(tuple(state.repairs), tuple(state.checked), site_of(state.opened)),
         )
         if self._last is None or self._last[0] != key:
             self._last = key, *_After(self, state, table).belief()
@@ -123,7 +123,7 @@ class _After:
         self.causes = [f"{unit}.{mode}" for unit, mode in state.repairs]
         known = self.session
         history = rate_factors(known.knowledge, known.installation, state.answers)
-        site = site_key(str(state.opened.get("site", "")))
+        site = site_of(state.opened)
         for name, factor in site_factors(known.knowledge, known.installation, site).items():
             history[name] = history.get(name, 1.0) * factor
         self.rate = table.prior((), history)

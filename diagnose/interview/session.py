@@ -11,7 +11,7 @@ from diagnose.interview.conclusions import conclusion_of, ending_step
 from diagnose.interview.events import Event
 from diagnose.interview.facts import ending_fact, facts_of
 from diagnose.interview.remaining import Remaining
-from diagnose.interview.sites import site_key
+from diagnose.interview.sites import site_of
 from diagnose.interview.state import PHONE, Finding, State, replay
 from diagnose.interview.steps import Conclusion, Option, Step
 from diagnose.interview.verifying import verify_step
@@ -279,7 +279,7 @@ class Session:
             if question in known
             for pair in known[question].minutes.get(choice, {}).items()
         ]
-        site = site_key(str(state.opened.get("site", "")))
+        site = site_of(state.opened)
         return self._ground(site if self.knowledge.overlay is not None else "", tuple(words))
 
     def _ground(self, site: str, words: tuple[tuple[str, str], ...]) -> Ground:

@@ -1,0 +1,320 @@
+"""From counts of confirmed cases to an overlay: what a firm's own cases say about the numbers.
+
+Only `Counts` are looked at, never the cases, so learning takes as long for a million of them as
+for a thousand, and one more case is added to the counts and fitted again.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.casebook.counting import Counts, way_of
+from diagnose.casebook.outcomes import Outcome, Variants
+from diagnose.casebook.rates import (
+    Causes,
+    Modes,
+    RateFit,
+    fit_rates,
+    site_factors,
+    site_weight,
+)
+from diagnose.casebook.shrinkage import Beta
+from diagnose.casebook.times import WEIGHT, learned_times
+from diagnose.casebook.wirings import Wirings, handbook_rates, history_weights, part_of
+from diagnose.casebook.wrong import WEIGHTS, Answers, answers_by_test, fit_error, fitting_weight
+from diagnose.knowledge.overlay_records import Key, Learned, Overlay
+
+Floats = NDArray[np.float64]
+
+SHOWN_IDS = 5
+"""Cases named behind a number; their count stands beside them."""
+MOVED = 0.01
+"""A rate is written where it differs from the handbook's by more than this share."""
+SITE_CASES = 3
+"""A site's own rates need so many cases there, and must differ by `SITE_TELLS`."""
+SITE_TELLS = 0.25
+HANDBOOK_SHARE = 20.0
+"""Cases that the handbook's rates count for where the mean factor of the history is found."""
+
+Behind = Mapping[tuple[str, ...], Sequence[str]]
+"""The first cases behind a number, by section, installation type, site and name."""
+
+
+@dataclass(frozen=True)
+class Learning:
+    """What was learned, and how.
+
+    Attributes
+    ----------
+    overlay : Overlay
+    rates : RateFit or None
+        None where no confirmed cause is in the knowledge base.
+    used : float
+        Share of the cases whose wiring was learned from.
+    """
+
+    overlay: Overlay
+    rates: RateFit | None
+    used: float
+
+
+def learn(
+    counts: Counts, wirings: Wirings, behind: Behind | None = None, day: str | None = None
+) -> Learning:
+    """Fit everything.
+
+    Parameters
+    ----------
+    wirings
+        On the handbook, not on what was learned before: cases count once.
+    behind
+        The cases to name beside each number; see `cases_behind`.
+    day
+        The date to write, ISO 8601; today by default.
+    """
+    behind = behind or {}
+    used = wirings.make_for(counts)
+    numbers: dict[Key, Learned] = {}
+    weights: dict[str, float] = {}
+    fitted = _rates(counts, wirings)
+    if fitted is not None:
+        modes, causes, fit = fitted
+        numbers |= _rate_numbers(modes, causes, fit, behind)
+        numbers |= _site_numbers(counts, modes, causes, fit, behind, weights)
+        weights["rates, cases of a failure mode"] = fit.weight
+    for section, by_phone in (("wrong_answers", False), ("wrong_by_phone", True)):
+        numbers |= _error_numbers(counts, wirings, section, by_phone, behind, weights)
+    words = {
+        (kind, name): mode.mode.repair
+        for (kind, _), wiring in wirings.made.items()
+        if wiring is not None
+        for name, mode in wiring.installation.modes.items()
+    }
+    for key, time in learned_times(counts, wirings.knowledge, words).items():
+        e = time.estimate
+        ids = tuple(behind.get(key, ()))[:SHOWN_IDS]
+        numbers[key] = Learned(e.value, time.handbook, e.low, e.high, time.n, ids)
+        weights["minutes, measurements"] = WEIGHT
+    overlay = Overlay(
+        learned=day or datetime.date.today().isoformat(),
+        knowledge=wirings.knowledge.digest,
+        cases=counts.cases,
+        weights=weights,
+        numbers=numbers,
+    )
+    return Learning(overlay, fitted[2] if fitted is not None else None, used)
+
+
+# ---------------------------------------------------------------------- rates
+
+
+def causes_of(counts: Counts, wirings: Wirings) -> tuple[Modes, Causes] | None:
+    """The counted causes as tables; None where there are none in the knowledge base."""
+    kinds: dict[tuple[str, Variants, tuple[str, ...]], dict[str, int]] = {}
+    cases: dict[tuple[str, str], int] = {}
+    for (kind, variants, complaints, cause), n in sorted(counts.causes.items()):
+        cases[kind, cause] = cases.get((kind, cause), 0) + n
+        wiring = wirings.of(kind, variants)
+        if wiring is not None and cause in wiring.installation.modes:
+            kinds.setdefault((kind, variants, complaints), {})[cause] = n
+    rates: dict[tuple[str, str], float] = {}
+    groups: dict[tuple[str, str], tuple[str, str, str]] = {}
+    for (kind, _), wiring in wirings.made.items():
+        if wiring is None:
+            continue
+        for name, rate in handbook_rates(wiring).items():
+            mode, part = wiring.installation.modes[name].mode, part_of(wiring.installation, name)
+            rates[kind, name] = rate
+            groups[kind, name] = (mode.mode_class, part, f"{part}.{mode.id}")
+    names = tuple(sorted(rates))
+    classes, parts, part_modes = (
+        zip(*(groups[n] for n in names), strict=True) if names else ((),) * 3
+    )
+    modes = Modes(names, classes, parts, part_modes, np.array([rates[n] for n in names]))
+    found, shown = [], []
+    raised: dict[tuple[str, Variants], Floats] = {}
+    for (kind, variants, complaints), causes in kinds.items():
+        wiring = wirings.of(kind, variants)
+        reported = wiring.reported(complaints) if wiring is not None else None
+        if wiring is None or reported is None:
+            continue
+        own = np.array([modes.index[kind, name] for name in wiring.modes])
+        if (kind, variants) not in raised:
+            shares = np.array([rates[kind, name] for name in wiring.modes])
+            n_of = np.array([cases.get((kind, name), 0) for name in wiring.modes])
+            shares = n_of + HANDBOOK_SHARE * shares / shares.sum()
+            raised[kind, variants] = history_weights(
+                wiring, counts, wirings.knowledge, shares / shares.sum()
+            )
+        row = np.zeros((2, len(names)))
+        row[0, own] = reported * raised[kind, variants]
+        for cause, n in causes.items():
+            row[1, modes.index[kind, cause]] = n
+        shown.append(row[0])
+        found.append(row[1])
+    return (modes, Causes(np.array(found), np.array(shown))) if found else None
+
+
+def _rates(counts: Counts, wirings: Wirings) -> tuple[Modes, Causes, RateFit] | None:
+    tables = causes_of(counts, wirings)
+    return None if tables is None else (*tables, fit_rates(*tables))
+
+
+def _rate_numbers(modes: Modes, causes: Causes, fit: RateFit, behind: Behind) -> dict[Key, Learned]:
+    """Rates that moved; all are scaled alike, so that as many failures are expected in all."""
+    cases = causes.counts.sum(axis=0)
+    scale = modes.handbook.sum() / (modes.handbook @ fit.factor)
+    found: dict[Key, Learned] = {}
+    for k, (kind, name) in enumerate(modes.names):
+        factor, low, high = (scale * float(x[k]) for x in (fit.factor, fit.low, fit.high))
+        if abs(factor - 1) <= MOVED and not cases[k]:
+            continue
+        book = float(modes.handbook[k])
+        key = ("rates", kind, "", name)
+        ids = tuple(behind.get(key, ()))[:SHOWN_IDS]
+        found[key] = Learned(book * factor, book, book * low, book * high, int(cases[k]), ids)
+    return found
+
+
+def _site_numbers(
+    counts: Counts,
+    modes: Modes,
+    causes: Causes,
+    fit: RateFit,
+    behind: Behind,
+    weights: dict[str, float],
+) -> dict[Key, Learned]:
+    """Units that fail more or less often at one site than the firm's cases let expect."""
+    weight = causes.shown * (modes.handbook * fit.factor)
+    expected = causes.totals @ (weight / weight.sum(axis=1, keepdims=True))
+    share: dict[tuple[str, str], float] = {}
+    whole: dict[str, float] = {}
+    for k, (kind, name) in enumerate(modes.names):
+        unit = name.partition(".")[0]
+        share[kind, unit] = share.get((kind, unit), 0.0) + float(expected[k])
+        whole[kind] = whole.get(kind, 0.0) + float(expected[k])
+    at: dict[tuple[str, str], dict[str, int]] = {}
+    for (kind, site, cause), n in counts.sites.items():
+        if kind in whole:
+            units = at.setdefault((kind, site), {})
+            unit = cause.partition(".")[0]
+            units[unit] = units.get(unit, 0) + n
+    pairs = [
+        (
+            kind,
+            site,
+            unit,
+            units.get(unit, 0),
+            sum(units.values()) * share[kind, unit] / whole[kind],
+        )
+        for (kind, site), units in sorted(at.items())
+        if sum(units.values()) >= SITE_CASES
+        for of_kind, unit in share
+        if of_kind == kind
+    ]
+    if not pairs:
+        return {}
+    seen = np.array([p[3] for p in pairs], dtype=float)
+    hoped = np.array([p[4] for p in pairs])
+    counted = weights["rates of a site, cases of a unit"] = site_weight(seen, hoped)
+    values, lows, highs = site_factors(seen, hoped, counted)
+    found: dict[Key, Learned] = {}
+    for k in np.flatnonzero(np.abs(values - 1) > SITE_TELLS).tolist():
+        kind, site, unit = pairs[k][:3]
+        key = ("rates", kind, site, unit)
+        value, low, high = (float(x[k]) for x in (values, lows, highs))
+        ids = tuple(behind.get(key, ()))[:SHOWN_IDS]
+        found[key] = Learned(value, 1.0, min(low, value), max(high, value), int(seen[k]), ids)
+    return found
+
+
+# ---------------------------------------------------------------------- wrong answers
+
+
+def _error_numbers(
+    counts: Counts,
+    wirings: Wirings,
+    section: str,
+    by_phone: bool,
+    behind: Behind,
+    weights: dict[str, float],
+) -> dict[Key, Learned]:
+    """Chances of wrong answers: by kind of answering, then test, then installation type."""
+    knowledge = wirings.knowledge
+    scale = "phone_errors" if by_phone else "answer_errors"
+    answers = {
+        key: found
+        for key, found in answers_by_test(counts, wirings, by_phone).items()
+        if knowledge.tests[key[1]].answering in knowledge.scales[scale].words
+    }
+    if not answers:
+        return {}
+    books = {k: knowledge.word(scale, knowledge.tests[k[1]].answering) for k in answers}
+    counted = fitting_weight({k: (answers[k], books[k]) for k in answers})
+    weights[f"{section}, answers"] = counted
+    by_word: dict[str, list[tuple[str, str]]] = {}
+    for key in answers:
+        by_word.setdefault(knowledge.tests[key[1]].answering, []).append(key)
+    found: dict[Key, Learned] = {}
+    for word, keys in by_word.items():
+        handbook = knowledge.word(scale, word)
+        start = Beta.around(handbook, WEIGHTS[2])
+        middle = fit_error(_joined([answers[k] for k in keys]), start).mean
+        for key in sorted(keys):
+            others = [answers[k] for k in keys if k[1] == key[1] and k != key]
+            prior = Beta.around(middle, counted)
+            if others:
+                prior = Beta.around(fit_error(_joined(others), prior).mean, counted)
+            e = fit_error(answers[key], prior).estimate()
+            place = (section, key[0], "", key[1])
+            ids = tuple(behind.get(place, ()))[:SHOWN_IDS]
+            n = int(answers[key].n.sum())
+            found[place] = Learned(e.value, handbook, e.low, e.high, n, ids)
+    return found
+
+
+def _joined(parts: Sequence[Answers]) -> Answers:
+    return Answers(*(np.concatenate([getattr(p, f) for p in parts]) for f in ("p", "others", "n")))
+
+
+# ---------------------------------------------------------------------- the cases behind
+
+
+def cases_behind(outcomes: Iterable[Outcome]) -> Behind:
+    """The first few confirmed cases behind every number, by its key in the overlay."""
+    found: dict[tuple[str, ...], list[str]] = {}
+
+    def note(case: str, *key: str) -> None:
+        ids = found.setdefault(key, [])
+        if len(ids) < SHOWN_IDS and case not in ids:
+            ids.append(case)
+
+    for outcome in outcomes:
+        if not outcome.confirmed:
+            continue
+        case, kind, site = outcome.case, outcome.installation, outcome.site
+        if outcome.cause:
+            note(case, "rates", kind, "", outcome.cause)
+            if site:
+                note(case, "rates", kind, site, outcome.cause.partition(".")[0])
+        for seen in outcome.findings:
+            spec = seen.test.partition("@")[0]
+            if outcome.one_fault and not seen.after_repairs:
+                section = "wrong_by_phone" if seen.by_phone else "wrong_answers"
+                note(case, section, kind, "", spec)
+            if seen.own is not None and not seen.by_phone:
+                note(case, "test_minutes", kind, "", spec)
+            if seen.walk is not None and ":" not in way_of(outcome, seen.place):
+                note(case, "change_minutes", kind, "", f"panel_to_{seen.place}")
+        for act in outcome.acts:
+            if act.minutes is not None:
+                note(case, "change_minutes", kind, "", act.name)
+        for repair in outcome.repairs:
+            if repair.minutes is not None:
+                note(case, "repair_minutes", kind, "", repair.name)
+    return found

@@ -1,0 +1,123 @@
+"""Minutes of tests, ways, acts and repairs, from those that somebody measured.
+
+A time is log-normal. Its median starts at the handbook's value, moved by how fast the firm works
+altogether, and counts for `WEIGHT` measurements; installation types share what they have seen, and
+a site starts from its type. So three measurements never outvote the handbook.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from diagnose.casebook.counting import Counts, Tally
+from diagnose.casebook.shrinkage import Estimate, LogTime, pooled_spread
+from diagnose.knowledge.overlay_records import Key
+from diagnose.knowledge.records import KnowledgeBase
+
+WEIGHT = 6.0
+"""Measurements that what is known beforehand counts for (judgement)."""
+SPREAD, SPREAD_WEIGHT = 0.4, 20.0
+"""Standard deviation of the logarithm of one measurement beforehand, and its weight (judgement)."""
+PACE_WEIGHT = 30.0
+"""Measurements that *as fast as the handbook* counts for."""
+SITE_TELLS = 0.1
+"""A site's own time is kept where it differs by more than this share, from two cases on."""
+
+
+@dataclass(frozen=True)
+class Time:
+    """A learned time: estimate, the handbook's minutes, measurements behind it."""
+
+    estimate: Estimate
+    handbook: float
+    n: int
+
+
+def learned_times(
+    counts: Counts, knowledge: KnowledgeBase, repair_words: Mapping[tuple[str, str], str]
+) -> dict[Key, Time]:
+    """Every time that was measured, by section, installation type, site and name.
+
+    Parameters
+    ----------
+    repair_words : (installation type, ``unit.mode``) -> word of ``repair_minutes``
+    """
+    found: dict[Key, Time] = {}
+    by_section: dict[str, dict[tuple[str, str, str], Tally]] = {}
+    handbook: dict[tuple[str, str, str], float] = {}
+    for (kind, site, work, name), tally in counts.minutes.items():
+        told = _section(knowledge, repair_words, kind, work, name)
+        if told is None:
+            continue
+        section, entry, minutes = told
+        tallies = by_section.setdefault(section, {})
+        tallies[kind, site, entry] = tallies.get((kind, site, entry), Tally()).plus(tally)
+        handbook[section, kind, entry] = minutes
+    for section, tallies in by_section.items():
+        books = {(k, e): m for (s, k, e), m in handbook.items() if s == section}
+        for (kind, site, entry), time in _shrunk(tallies, books):
+            found[section, kind, site, entry] = time
+    return found
+
+
+def _section(
+    knowledge: KnowledgeBase,
+    repair_words: Mapping[tuple[str, str], str],
+    kind: str,
+    work: str,
+    name: str,
+) -> tuple[str, str, float] | None:
+    """Section, entry and the handbook's minutes of a piece of work; None where it is unknown."""
+    changes = knowledge.scales["changes"].words
+    if work == "test":
+        spec = knowledge.tests.get(name.partition("@")[0])
+        if spec is None:
+            return None
+        return "test_minutes", spec.id, knowledge.word("minutes", spec.minutes)
+    if work == "repair":
+        word = repair_words.get((kind, name))
+        return None if word is None else ("repair_minutes", name, _word(knowledge, word))
+    if work == "act":
+        return ("change_minutes", name, changes[name].nominal) if name in changes else None
+    place, _, choice = name.partition(":")
+    word = f"panel_to_{place}"
+    question = knowledge.questions.get(f"{place}_way")
+    if question is not None and choice:
+        word = question.minutes.get(choice, {}).get(word, word)
+    return ("change_minutes", word, changes[word].nominal) if word in changes else None
+
+
+def _word(knowledge: KnowledgeBase, word: str) -> float:
+    return knowledge.word("repair_minutes", word)
+
+
+def _shrunk(
+    tallies: Mapping[tuple[str, str, str], Tally], handbook: Mapping[tuple[str, str], float]
+) -> Iterator[tuple[tuple[str, str, str], Time]]:
+    """The cascade firm, installation type, site for the entries of one section."""
+    spread = pooled_spread(list(tallies.values()), SPREAD, SPREAD_WEIGHT)
+    by_kind: dict[tuple[str, str], Tally] = {}
+    at_sites: dict[tuple[str, str], list[tuple[str, Tally]]] = {}
+    for (kind, site, entry), tally in sorted(tallies.items()):
+        if site and tally.n > 1:
+            at_sites.setdefault((kind, entry), []).append((site, tally))
+        by_kind[kind, entry] = by_kind.get((kind, entry), Tally()).plus(tally)
+    slower = sum(t.total - t.n * math.log(handbook[key]) for key, t in by_kind.items())
+    pace = slower / (sum(t.n for t in by_kind.values()) + PACE_WEIGHT)
+    everywhere: dict[str, Tally] = {}
+    for (_, entry), tally in by_kind.items():
+        everywhere[entry] = everywhere.get(entry, Tally()).plus(tally)
+    for (kind, entry), tally in sorted(by_kind.items()):
+        book = handbook[kind, entry]
+        firm = LogTime(math.log(book) + pace, WEIGHT, spread)
+        others = everywhere[entry].plus(tally, -1)
+        prior = LogTime(firm.seen(others).log_mean, WEIGHT, spread)
+        time = prior.seen(tally)
+        yield (kind, "", entry), Time(time.estimate(), book, tally.n)
+        for site, own in at_sites.get((kind, entry), []):
+            rest = prior.seen(tally.plus(own, -1))
+            here = LogTime(rest.log_mean, WEIGHT, spread).seen(own)
+            if abs(here.log_mean - time.log_mean) > SITE_TELLS:
+                yield (kind, site, entry), Time(here.estimate(), book, own.n)
