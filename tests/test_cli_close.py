@@ -91,7 +91,7 @@ def last(store: FileStore, case: str) -> Event:
 
 def test_enter_takes_what_is_proposed(store: FileStore, case: str, installed: Any) -> None:
     """Found, how, minutes, parts, call-back: one key each; the verification is known."""
-    shown = run(store, "close", case, typed="\n1\n\n\n\n")
+    shown = run(store, "close", case, typed=5 * "\n")
     unit, mode = mode_of(installed)
     assert last(store, case).data == {
         **{"unit": unit, "failure_mode": mode, "confirmed": "verification", "minutes": 40.0},

@@ -80,7 +80,10 @@ def close_case(
         raise fail("closed", message, None, legal)
     fitted = compose(knowledge, header.installation, variants_of(header.variants, events))
     modes, parts_fitted = fitted.modes, fitted.instances
-    titles = {n: f"{parts_fitted[m.unit].title}: {m.title}" for n, m in modes.items()}
+    titles = {
+        name: f"{parts_fitted[m.unit].title}: {m.title[0].lower()}{m.title[1:]}"
+        for name, m in modes.items()
+    }
     steps = steps_of(events, knowledge)
     took = took_before(events)
     for text in given.took or ():
@@ -91,7 +94,9 @@ def close_case(
     found = given.found
     if found is None:
         found = ask.found([n for n in leading(events) if n in modes], titles)
-    confirmed = given.confirmed or ask.confirmed()
+    by_checks = verified_by_checks(events)
+    passed = "verification" if by_checks == "passed" else ""
+    confirmed = given.confirmed or ask.confirmed(passed)
     minutes = given.minutes
     if minutes is None:
         minutes = ask.total(steps, took, bool(given.took)) if not given.silent else None
@@ -99,7 +104,7 @@ def close_case(
     parts = given.parts
     if parts is None:
         parts = [] if given.silent else ask.parts()
-    verified = given.verified or verified_by_checks(events)
+    verified = given.verified or by_checks
     if verified is None:
         verified = "not_made" if given.silent else ask.verified()
     if given.call_back is not None:

@@ -149,20 +149,24 @@ class Questions:
             legal = f" {unit} has: {', '.join(near)}." if near and "." in typed else ""
             self.screen.para(f"'{typed}' is none of these.{legal}", 2, "red", 2)
 
-    def confirmed(self) -> str:
+    def confirmed(self, default: str = "") -> str:
         """How it was confirmed."""
-        return self._one("How was it confirmed?", CONFIRMED)
+        return self._one("How was it confirmed?", CONFIRMED, default)
 
     def verified(self) -> str:
         """What came of the verification."""
         return self._one("Has everything been checked after the repair?", VERIFIED)
 
-    def _one(self, question: str, texts: Mapping[str, str]) -> str:
+    def _one(self, question: str, texts: Mapping[str, str], default: str = "") -> str:
         options = [Option(k, v) for k, v in texts.items()]
         self.screen.para(question, style="bold")
         self.screen.options(options)
+        hint = f" (Enter: {list(texts).index(default) + 1})" if default else ""
         while True:
-            chosen = match(self.read("number > "), options)
+            typed = self.read(f"number{hint} > ")
+            if default and not typed.strip():
+                return default
+            chosen = match(typed, options)
             if chosen is not None:
                 return chosen
             self.screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")
@@ -175,8 +179,9 @@ class Questions:
             minutes = took.get(step.event, step.minutes)
             room = self.screen.width - 14
             title = step.title if len(step.title) <= room else step.title[: room - 2] + ".."
-            self.screen.line(f"  {number:>2}  {minutes:>4.0f}  {title}")
-        how = "in all, or STEP = MINUTES" if steps else "working minutes in all"
+            shown = f"{minutes:.0f}" if minutes >= 1 else f"{minutes:.1f}"
+            self.screen.line(f"  {number:>2}  {shown:>4}  {title}")
+        how = "minutes in all, or STEP = MINUTES" if steps else "working minutes in all"
         while True:
             whole = sum(took.get(step.event, step.minutes) for step in steps)
             typed = self.read(f"{how} (Enter: {whole:.0f}) > ").strip()
