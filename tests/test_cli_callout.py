@@ -107,7 +107,7 @@ def test_a_case_is_closed_by_asking(answers: Path, tmp_path: Path) -> None:
     store = tmp_path / "store"
     runner.invoke(app, ["callout", "--answers", str(answers), "--store", str(store), "--json"])
     case, command = closing(store)
-    typed = "99\nrelay_module.wrong\na wasp in the socket\n9\n2\nmany\n1 = x\n12,5\n\nsoon\n\n"
+    typed = "99\nrelay_module.wrong\na wasp in the socket\n9\n2\nmany\n1 = x\n12,5\n\n3\nsoon\n\n"
     result = runner.invoke(app, command, input=typed)
     assert result.exit_code == 0, result.output
     assert "not in the knowledge base" in result.stdout
