@@ -270,3 +270,18 @@ def test_one_open_case_among_many_is_found(tmp_path: Path, monkeypatch: pytest.M
             store.append(name, new_event("closed", found="ants"))
         os.utime(store.path(name), (k + 1, k + 1))
     assert store.latest() == names[3]
+
+
+def test_an_index_made_by_other_code_goes(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cache = tmp_path / "cache"
+    shown(folder, cache)
+    (before,) = cache.glob("cases-*.sqlite")
+    other = tmp_path / "other"
+    other.mkdir()
+    shown(other, cache)
+    monkeypatch.setattr(index, "MADE_BY", index.MADE_BY[1:])
+    assert shown(folder, cache) == truth(folder)
+    assert not before.exists()
+    assert len(list(cache.glob("cases-*.sqlite"))) == 2

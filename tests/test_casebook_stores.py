@@ -20,6 +20,7 @@ from diagnose.casebook.outcomes import outcome_of
 from diagnose.casebook.store import CaseHeader, CaseStore, same_event
 from diagnose.casebook.stores import open_store
 from diagnose.casebook.text import canonical, case_text
+from diagnose.cli import main
 from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event, new_event
 from tests.database import Server
@@ -267,6 +268,33 @@ def test_one_case_that_contradicts_does_not_keep_the_others(place: Place, tmp_pa
     (issue,) = copied.issues
     assert "'2026-03-01-b'" in issue.message
     assert copy_all(here, there, ["2026-03-01-c"]).same == 1
+
+
+def test_the_commands_that_copy_and_list(
+    place: Place, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    here, name = open_store(str(tmp_path)), place()
+    for site in ("A", "B"):
+        case = here.create(header(site), [opened()])
+    open_store(name).put(replace(case, title="another"), [opened()])
+
+    def said(*words: str) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as caught:
+            main(words)
+        shown = capsys.readouterr()
+        return int(caught.value.code or 0), " ".join(shown.out.split()), shown.err
+
+    code, out, err = said("cases", "copy", "--from", str(tmp_path), "--to", name)
+    assert code == 2
+    assert out.startswith("1 cases with 1 new events copied")
+    assert len(err.splitlines()) == 1
+    assert "the case '2026-03-01-b' is in" in err
+    copy = ("cases", "--store", str(tmp_path), "copy", "--to", name, "2026-03-01-a")
+    assert said(*copy)[1].endswith("1 were there already.")
+    assert said("cases", "--store", name)[1].startswith("2026-03-01-a open 2026-03-01-b open")
+    code, out, _ = said("cases", "show", "2026-03-01-a", "--store", name)
+    assert code == 0
+    assert "Site A" in out
 
 
 # ---------------------------------------------------------------------- counting

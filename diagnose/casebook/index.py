@@ -109,11 +109,12 @@ class FolderIndex:
     def __init__(self, folder: Path, pattern: str, cache: Path | None = None) -> None:
         self.folder = folder
         self.pattern = pattern
-        key = hashlib.sha256(str(folder.resolve()).encode())
+        place = hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:16]
+        key = hashlib.sha256()
         for module in (*MADE_BY, __file__):
             source = module if isinstance(module, str) else module.__file__
             key.update(Path(source or "").read_bytes())
-        self.path = cache_folder(cache) / f"cases-{key.hexdigest()[:24]}.sqlite"
+        self.path = cache_folder(cache) / f"cases-{place}-{key.hexdigest()[:16]}.sqlite"
         self._unsettled: dict[str, bytes] = {}
 
     def listing(self) -> Listing:
@@ -173,6 +174,9 @@ class FolderIndex:
         issues.clear()
         self._unsettled = {}
         self.path.parent.mkdir(parents=True, exist_ok=True)
+        if not self.path.exists():
+            for made_by_other_code in self.path.parent.glob(f"{self.path.stem[:23]}*.sqlite"):
+                made_by_other_code.unlink(missing_ok=True)
         with closing(sqlite3.connect(self.path, timeout=10.0)) as base:
             base.execute("pragma synchronous = off")
             base.executescript(TABLES)
