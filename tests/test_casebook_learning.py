@@ -15,10 +15,9 @@ from diagnose.casebook.rates import (
     Modes,
     _laplace,
     fit_rates,
-    site_factors,
-    site_weight,
 )
 from diagnose.casebook.shrinkage import Beta, LogTime, dirichlet_mean
+from diagnose.casebook.sites import site_factors, site_weight
 from diagnose.casebook.surprise import at_least, at_most, believed
 from diagnose.casebook.wirings import Wiring, Wirings, history_weights
 from diagnose.casebook.wrong import Answers, fit_error

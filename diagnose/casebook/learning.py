@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,10 +20,9 @@ from diagnose.casebook.rates import (
     Modes,
     RateFit,
     fit_rates,
-    site_factors,
-    site_weight,
 )
 from diagnose.casebook.shrinkage import Beta
+from diagnose.casebook.sites import expected_shares, site_numbers
 from diagnose.casebook.times import WEIGHT, learned_times
 from diagnose.casebook.wirings import Wirings, handbook_rates, history_weights, part_of
 from diagnose.casebook.wrong import WEIGHTS, Answers, answers_by_test, fit_error, fitting_weight
@@ -35,9 +34,6 @@ SHOWN_IDS = 5
 """Cases named behind a number; their count stands beside them."""
 MOVED = 0.01
 """A rate is written where it differs from the handbook's by more than this share."""
-SITE_CASES = 3
-"""A site's own rates need so many cases there, and must differ by `SITE_TELLS`."""
-SITE_TELLS = 0.25
 HANDBOOK_SHARE = 20.0
 """Cases that the handbook's rates count for where the mean factor of the history is found."""
 
@@ -85,7 +81,11 @@ def learn(
     if fitted is not None:
         modes, causes, fit = fitted
         numbers |= _rate_numbers(modes, causes, fit, behind)
-        numbers |= _site_numbers(counts, modes, causes, fit, behind, weights)
+        found, weight = site_numbers(counts, expected_shares(modes, causes, fit))
+        numbers |= {
+            k: replace(n, ids=tuple(behind.get(k, ()))[:SHOWN_IDS]) for k, n in found.items()
+        }
+        weights["rates of a site, cases of a unit"] = weight
         weights["rates, cases of a failure mode"] = fit.weight
     for section, by_phone in (("wrong_answers", False), ("wrong_by_phone", True)):
         numbers |= _error_numbers(counts, wirings, section, by_phone, behind, weights)
@@ -178,58 +178,6 @@ def _rate_numbers(modes: Modes, causes: Causes, fit: RateFit, behind: Behind) ->
         key = ("rates", kind, "", name)
         ids = tuple(behind.get(key, ()))[:SHOWN_IDS]
         found[key] = Learned(book * factor, book, book * low, book * high, int(cases[k]), ids)
-    return found
-
-
-def _site_numbers(
-    counts: Counts,
-    modes: Modes,
-    causes: Causes,
-    fit: RateFit,
-    behind: Behind,
-    weights: dict[str, float],
-) -> dict[Key, Learned]:
-    """Units that fail more or less often at one site than the firm's cases let expect."""
-    weight = causes.shown * (modes.handbook * fit.factor)
-    expected = causes.totals @ (weight / weight.sum(axis=1, keepdims=True))
-    share: dict[tuple[str, str], float] = {}
-    whole: dict[str, float] = {}
-    for k, (kind, name) in enumerate(modes.names):
-        unit = name.partition(".")[0]
-        share[kind, unit] = share.get((kind, unit), 0.0) + float(expected[k])
-        whole[kind] = whole.get(kind, 0.0) + float(expected[k])
-    at: dict[tuple[str, str], dict[str, int]] = {}
-    for (kind, site, cause), n in counts.sites.items():
-        if kind in whole:
-            units = at.setdefault((kind, site), {})
-            unit = cause.partition(".")[0]
-            units[unit] = units.get(unit, 0) + n
-    pairs = [
-        (
-            kind,
-            site,
-            unit,
-            units.get(unit, 0),
-            sum(units.values()) * share[kind, unit] / whole[kind],
-        )
-        for (kind, site), units in sorted(at.items())
-        if sum(units.values()) >= SITE_CASES
-        for of_kind, unit in share
-        if of_kind == kind
-    ]
-    if not pairs:
-        return {}
-    seen = np.array([p[3] for p in pairs], dtype=float)
-    hoped = np.array([p[4] for p in pairs])
-    counted = weights["rates of a site, cases of a unit"] = site_weight(seen, hoped)
-    values, lows, highs = site_factors(seen, hoped, counted)
-    found: dict[Key, Learned] = {}
-    for k in np.flatnonzero(np.abs(values - 1) > SITE_TELLS).tolist():
-        kind, site, unit = pairs[k][:3]
-        key = ("rates", kind, site, unit)
-        value, low, high = (float(x[k]) for x in (values, lows, highs))
-        ids = tuple(behind.get(key, ()))[:SHOWN_IDS]
-        found[key] = Learned(value, 1.0, min(low, value), max(high, value), int(seen[k]), ids)
     return found
 
 
