@@ -103,9 +103,9 @@ def test_tails_and_their_correction_agree_with_scipy() -> None:
     drawn = np.random.default_rng(3).random((200_000, 12)) < chances
     share = float((drawn.sum(axis=1) >= 8).mean())
     assert at_least(chances.tolist(), 8) == pytest.approx(share, abs=0.005)
-    p = np.random.default_rng(4).random(30) ** 3
-    adjusted = stats.false_discovery_control(p, method="bh")
-    assert believed(p.tolist(), 0.05) == [bool(x) for x in adjusted <= 0.05]
+    values = np.random.default_rng(4).random(30) ** 3
+    adjusted = stats.false_discovery_control(values, method="bh")
+    assert believed(values.tolist(), 0.05) == [bool(x) for x in adjusted <= 0.05]
 
 
 # ---------------------------------------------------------------------- rates

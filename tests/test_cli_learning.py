@@ -82,7 +82,9 @@ def test_learn_shows_first_and_writes_then(
     assert (code, err) == (0, "")
     assert f"Written to {overlay}" in " ".join(out.split())
     text = overlay.read_text(encoding="utf-8")
-    assert "North" not in text, "no site by its name"
+    run(capsys, "learn", *where[:2], "--overlay", tmp_path / "shared.yaml", "--no-ids")
+    shared = (tmp_path / "shared.yaml").read_text(encoding="utf-8")
+    assert "north" not in shared.lower(), "no site by its name"
     line = next(x for x in text.splitlines() if x.strip().startswith(f"{causes[-1]}:"))
     assert "cases: 25" in line
     assert "ids: [2026-01-01-north-yard," in line

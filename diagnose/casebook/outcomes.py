@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -133,17 +134,17 @@ def outcome_of(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:
         case=str(header.id),
         day=str(end.at)[:10],
         closed=str(end.at),
-        installation=str(header.installation),
+        installation=_word(header.installation),
         variants=tuple(
-            sorted((str(k), str(v)) for k, v in variants_of(header.variants, events).items())
+            sorted((_word(k), _word(v)) for k, v in variants_of(header.variants, events).items())
         ),
         site=site_key(site),
-        complaints=tuple(sorted(str(c) for c in state.complaints)),
-        answers={str(k): str(v) for k, v in state.answers.items()},
+        complaints=tuple(sorted(_word(c) for c in state.complaints)),
+        answers={_word(k): _word(v) for k, v in state.answers.items()},
         findings=tuple(
             Seen(
-                str(f.test),
-                str(f.outcome),
+                _word(f.test),
+                _word(f.outcome),
                 f.sure,
                 f.by_phone,
                 *_split(by_id[f.event], took),
@@ -151,7 +152,7 @@ def outcome_of(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:
             )
             for f in state.findings
         ),
-        acts=tuple(Work(str(e.data["act"]), _split(e, took)[0]) for e in kept if e.kind == "act"),
+        acts=tuple(Work(_word(e.data["act"]), _split(e, took)[0]) for e in kept if e.kind == "act"),
         repairs=tuple(
             Work(f"{e.data['unit']}.{e.data['failure_mode']}", _split(e, took)[0])
             for e in kept
@@ -163,6 +164,11 @@ def outcome_of(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:
         words="" if cause else str(told.get("found", "")).strip(),
         confirmed=counts_as_confirmed(told),
     )
+
+
+def _word(text: object) -> str:
+    """A text that stands in many cases, held once."""
+    return sys.intern(str(text))
 
 
 def closing(events: Sequence[Event]) -> Event | None:
