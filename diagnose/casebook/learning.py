@@ -23,13 +23,15 @@ from diagnose.casebook.rates import (
 )
 from diagnose.casebook.shrinkage import Beta
 from diagnose.casebook.sites import expected_shares, site_numbers
-from diagnose.casebook.times import WEIGHT, learned_times
+from diagnose.casebook.times import WEIGHT as TIME_WEIGHT
+from diagnose.casebook.times import learned_times
 from diagnose.casebook.wirings import Wirings, handbook_rates, history_weights, part_of
 from diagnose.casebook.wrong import WEIGHTS, Answers, answers_by_test, fit_error, fitting_weight
 from diagnose.knowledge.overlay_records import Key, Learned, Overlay
 
 Floats = NDArray[np.float64]
 
+SITE_WEIGHT = "rates of a site, cases of a unit"
 SHOWN_IDS = 5
 """Cases named behind a number; their count stands beside them."""
 MOVED = 0.01
@@ -60,9 +62,13 @@ class Learning:
 
 
 def learn(
-    counts: Counts, wirings: Wirings, behind: Behind | None = None, day: str | None = None
+    counts: Counts,
+    wirings: Wirings,
+    behind: Behind | None = None,
+    day: str | None = None,
+    added: tuple[Overlay, Counts] | None = None,
 ) -> Learning:
-    """Fit everything.
+    """Fit everything, or after a few more cases what they bear on.
 
     Parameters
     ----------
@@ -72,20 +78,35 @@ def learn(
         The cases to name beside each number; see `cases_behind`.
     day
         The date to write, ISO 8601; today by default.
+    added
+        What was learned before, and the counts of the cases since (they are in `counts` too). Then
+        the rates are fitted anew, and of the rest what those cases touch; how much the handbook
+        counts stays as it was found. It is the same but for that, and quick.
     """
     behind = behind or {}
+    earlier = added[0] if added is not None else None
+    if added is not None:
+        counts = touched(counts, added[1])
     used = wirings.make_for(counts)
     numbers: dict[Key, Learned] = {}
-    weights: dict[str, float] = {}
+    weights: dict[str, float] = dict(earlier.weights) if earlier is not None else {}
+    if earlier is not None:
+        seen = {(kind, site) for kind, site, _ in counts.sites}
+        numbers = {
+            key: n
+            for key, n in earlier.numbers.items()
+            if key[0] != "rates" or (key[2] and (key[1], key[2]) not in seen)
+        }
     fitted = _rates(counts, wirings)
     if fitted is not None:
         modes, causes, fit = fitted
         numbers |= _rate_numbers(modes, causes, fit, behind)
-        found, weight = site_numbers(counts, expected_shares(modes, causes, fit))
+        pinned = weights.get(SITE_WEIGHT)
+        found, weight = site_numbers(counts, expected_shares(modes, causes, fit), pinned)
         numbers |= {
             k: replace(n, ids=tuple(behind.get(k, ()))[:SHOWN_IDS]) for k, n in found.items()
         }
-        weights["rates of a site, cases of a unit"] = weight
+        weights[SITE_WEIGHT] = weight
         weights["rates, cases of a failure mode"] = fit.weight
     for section, by_phone in (("wrong_answers", False), ("wrong_by_phone", True)):
         numbers |= _error_numbers(counts, wirings, section, by_phone, behind, weights)
@@ -95,11 +116,11 @@ def learn(
         if wiring is not None
         for name, mode in wiring.installation.modes.items()
     }
-    for key, time in learned_times(counts, wirings.knowledge, words).items():
+    for key, time in learned_times(counts, wirings.knowledge, words, weights).items():
         e = time.estimate
         ids = tuple(behind.get(key, ()))[:SHOWN_IDS]
         numbers[key] = Learned(e.value, time.handbook, e.low, e.high, time.n, ids)
-        weights["minutes, measurements"] = WEIGHT
+        weights["minutes, measurements"] = TIME_WEIGHT
     overlay = Overlay(
         learned=day or datetime.date.today().isoformat(),
         knowledge=wirings.knowledge.digest,
@@ -108,6 +129,27 @@ def learn(
         numbers=numbers,
     )
     return Learning(overlay, fitted[2] if fitted is not None else None, used)
+
+
+def touched(counts: Counts, added: Counts) -> Counts:
+    """Of counts, all causes, and what the added cases bear on: their sites, tests and work."""
+    sites = {key[:2] for key in added.sites}
+    tests = {(key[0], key[3].partition("@")[0]) for key in added.findings}
+    works = {(key[2], key[3].partition("@")[0]) for key in added.minutes}
+    return replace(
+        counts,
+        sites={key: n for key, n in counts.sites.items() if key[:2] in sites},
+        findings={
+            key: n
+            for key, n in counts.findings.items()
+            if (key[0], key[3].partition("@")[0]) in tests
+        },
+        minutes={
+            key: tally
+            for key, tally in counts.minutes.items()
+            if (key[2], key[3].partition("@")[0]) in works
+        },
+    )
 
 
 # ---------------------------------------------------------------------- rates
@@ -203,7 +245,9 @@ def _error_numbers(
     if not answers:
         return {}
     books = {k: knowledge.word(scale, knowledge.tests[k[1]].answering) for k in answers}
-    counted = fitting_weight({k: (answers[k], books[k]) for k in answers})
+    counted = weights.get(f"{section}, answers") or fitting_weight(
+        {k: (answers[k], books[k]) for k in answers}
+    )
     weights[f"{section}, answers"] = counted
     by_word: dict[str, list[tuple[str, str]]] = {}
     for key in answers:
@@ -212,7 +256,9 @@ def _error_numbers(
     for word, keys in by_word.items():
         handbook = knowledge.word(scale, word)
         start = Beta.around(handbook, WEIGHTS[2])
-        middle = fit_error(_joined([answers[k] for k in keys]), start).mean
+        pinned = f"{section}, {word}, mean"
+        middle = weights.get(pinned) or fit_error(_joined([answers[k] for k in keys]), start).mean
+        weights[pinned] = middle
         for key in sorted(keys):
             others = [answers[k] for k in keys if k[1] == key[1] and k != key]
             prior = Beta.around(middle, counted)

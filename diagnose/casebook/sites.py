@@ -79,13 +79,16 @@ def expected_shares(modes: Modes, causes: Causes, fit: RateFit) -> Shares:
     return {k: {u: n / sum(units.values()) for u, n in units.items()} for k, units in found.items()}
 
 
-def site_numbers(counts: Counts, shares: Shares) -> tuple[dict[Key, Learned], float]:
+def site_numbers(
+    counts: Counts, shares: Shares, pinned: float | None = None
+) -> tuple[dict[Key, Learned], float]:
     """Factors that are surely not 1 (their 95 % interval leaves it out), and the weight used.
 
-    At most `MOST` of them, so that the file stays readable whatever the number of sites.
+    At most `MOST` of them, so that the file stays readable whatever the number of sites. A weight
+    that is `pinned` is taken as it is.
     """
     found: dict[Key, Learned] = {}
-    weight = SITE_WEIGHTS[-1]
+    weight = pinned or SITE_WEIGHTS[-1]
     for kind, units in shares.items():
         names = list(units)
         share = np.array([units[n] for n in names])
@@ -95,7 +98,8 @@ def site_numbers(counts: Counts, shares: Shares) -> tuple[dict[Key, Learned], fl
         if not sites:
             continue
         expected = table.sum(axis=1, keepdims=True) * share
-        weight = site_weight(table[:TRIED].ravel(), expected[:TRIED].ravel())
+        if pinned is None:
+            weight = site_weight(table[:TRIED].ravel(), expected[:TRIED].ravel())
         values, lows, highs = site_factors(table, expected, weight)
         far = np.where((lows > 1) | (highs < 1), np.abs(np.log(values)), 0.0)
         order = np.argsort(-far, axis=None, kind="stable")[:MOST]

@@ -40,14 +40,20 @@ class Time:
 
 
 def learned_times(
-    counts: Counts, knowledge: KnowledgeBase, repair_words: Mapping[tuple[str, str], str]
+    counts: Counts,
+    knowledge: KnowledgeBase,
+    repair_words: Mapping[tuple[str, str], str],
+    weights: dict[str, float] | None = None,
 ) -> dict[Key, Time]:
     """Every time that was measured, by section, installation type, site and name.
 
     Parameters
     ----------
     repair_words : (installation type, ``unit.mode``) -> word of ``repair_minutes``
+    weights
+        Takes the firm's pace and the spread of each section; what is there already stays.
     """
+    weights = {} if weights is None else weights
     found: dict[Key, Time] = {}
     by_section: dict[str, dict[tuple[str, str, str], Tally]] = {}
     handbook: dict[tuple[str, str, str], float] = {}
@@ -61,7 +67,7 @@ def learned_times(
         handbook[section, kind, entry] = minutes
     for section, tallies in by_section.items():
         books = {(k, e): m for (s, k, e), m in handbook.items() if s == section}
-        for (kind, site, entry), time in _shrunk(tallies, books):
+        for (kind, site, entry), time in _shrunk(section, tallies, books, weights):
             found[section, kind, site, entry] = time
     return _readable(found)
 
@@ -109,10 +115,16 @@ def _word(knowledge: KnowledgeBase, word: str) -> float:
 
 
 def _shrunk(
-    tallies: Mapping[tuple[str, str, str], Tally], handbook: Mapping[tuple[str, str], float]
+    section: str,
+    tallies: Mapping[tuple[str, str, str], Tally],
+    handbook: Mapping[tuple[str, str], float],
+    weights: dict[str, float],
 ) -> Iterator[tuple[tuple[str, str, str], Time]]:
     """The cascade firm, installation type, site for the entries of one section."""
-    spread = pooled_spread(list(tallies.values()), SPREAD, SPREAD_WEIGHT)
+    spread = weights.get(f"{section}, spread") or pooled_spread(
+        list(tallies.values()), SPREAD, SPREAD_WEIGHT
+    )
+    weights[f"{section}, spread"] = spread
     by_kind: dict[tuple[str, str], Tally] = {}
     at_sites: dict[tuple[str, str], list[tuple[str, Tally]]] = {}
     for (kind, site, entry), tally in sorted(tallies.items()):
@@ -121,6 +133,7 @@ def _shrunk(
         by_kind[kind, entry] = by_kind.get((kind, entry), Tally()).plus(tally)
     slower = sum(t.total - t.n * math.log(handbook[key]) for key, t in by_kind.items())
     pace = slower / (sum(t.n for t in by_kind.values()) + PACE_WEIGHT)
+    pace = math.log(weights.setdefault(f"{section}, pace", math.exp(pace)))
     everywhere: dict[str, Tally] = {}
     for (_, entry), tally in by_kind.items():
         everywhere[entry] = everywhere.get(entry, Tally()).plus(tally)
