@@ -155,12 +155,21 @@ def best_possible(firm: Firm, drawn: Sequence[tuple[int, int, int]], flat: Float
     }
 
 
-def rate_figures(seeds: int, sizes: Sequence[int] = SIZES) -> dict[str, Any]:
+FIRMS = (("makes", 0.0), ("apart", 0.0), ("handbook", 0.0), ("makes", WRONG))
+"""Kinds of firm (see `tests.benchmarks.firm.log_factors`) and shares of wrong closings."""
+
+
+def rate_figures(
+    seeds: int,
+    sizes: Sequence[int] = SIZES,
+    firms: Sequence[tuple[str, float]] = FIRMS,
+    best: bool = True,
+) -> dict[str, Any]:
     """Log losses of every firm, by number of cases; means over the seeds."""
     wirings, known = standard_wirings()
     flat = np.linspace(-TEN, TEN, 121)
     found: dict[str, Any] = {}
-    for name, wrong in (("makes", 0.0), ("apart", 0.0), ("handbook", 0.0), ("makes", WRONG)):
+    for name, wrong in firms:
         rows: list[dict[str, float]] = []
         for seed in range(seeds):
             firm = Firm.of(known, name, seed)
@@ -173,9 +182,9 @@ def rate_figures(seeds: int, sizes: Sequence[int] = SIZES) -> dict[str, Any]:
                 if book - oracle > 1e-9:
                     row[f"closed_{n}"] = (book - loss) / (book - oracle)
                 row[f"worse_{n}"] = (loss - book) / book
-                if name == "apart":
-                    best = firm.loss(best_possible(firm, drawn[:n], flat))
-                    row[f"best_possible_{n}"] = (book - best) / (book - oracle)
+                if name == "apart" and best:
+                    bound = firm.loss(best_possible(firm, drawn[:n], flat))
+                    row[f"best_possible_{n}"] = (book - bound) / (book - oracle)
             rows.append(row)
         label = name if not wrong else f"{name}, {wrong:.0%} closed wrongly"
         found[label] = {key: float(np.mean([r[key] for r in rows])) for key in rows[0]}
@@ -241,16 +250,18 @@ class Workshop:
         """Lead the callouts of one firm and review them; the entries, and which were planted."""
         rng = np.random.default_rng([seed, 42])
         defects = self.defects(seed)
-        known, wiring = spoilt(self.knowledge, self.wiring, defects)
-        session = self.tool(known, wiring) if planted else self.session
+        session = self.session
+        if planted:
+            session = self.tool(*spoilt(self.knowledge, self.wiring, defects))
         special = (defects.missing, defects.likelihood[0], self.excluded)
         words = WORDINGS[seed % len(WORDINGS)]
+        others = [OTHERS[k] for k in rng.permutation(len(OTHERS))]
         outcomes: list[Outcome] = []
         ordinary = iter(self.world.callouts(cases, 0.05, seed=seed))
         for number in range(cases):
             draw = rng.random()
             callout = next(ordinary)
-            if draw < 3 * share:
+            if planted and draw < 3 * share:
                 chosen = special[int(draw / share)]
                 callout = callout_of(self.world, chosen, 100 * seed + number, 0.05)
                 if chosen == self.excluded and self._may_say(callout, defects.excluded[1]):
@@ -259,8 +270,8 @@ class Workshop:
             closed = {"unit": unit, "failure_mode": mode}
             if planted and callout.mode == defects.missing:
                 closed = {"found": str(rng.choice(words))}
-            elif rng.random() < 0.03:
-                closed = {"found": str(rng.choice(OTHERS))}
+            elif rng.random() < 0.03 and others:
+                closed = {"found": others.pop()}
             outcomes.append(lead(session, callout, number, closed))
         entries = review([replayed(o, session) for o in outcomes])
         return entries, defects, [o.case for o in outcomes if o.words]
