@@ -173,6 +173,8 @@ def outcome_or_none(header: CaseHeader, events: Sequence[Event]) -> Outcome | No
         return outcome_of(header, events) if events else None
     except (DiagnoseError, KeyError, TypeError, ValueError):
         return None
+
+
 def _word(text: object) -> str:
     """A text that stands in many cases, held once."""
     return sys.intern(str(text))
