@@ -140,7 +140,7 @@ class Screen:
         left = heading.get(step.kind, f"Test {number}" + (" (asked again)" if step.again else ""))
         right = f"about {step.minutes:.0f} min" if step.minutes >= 1 else ""
         self.rule(left, right)
-        self.para(_sentence(step.title), style="bold")
+        self.para(sentence(step.title), style="bold")
         for caution in step.cautions:
             self.field("CAUTION", caution, "bold yellow")
         self.field("Do", step.text)
@@ -255,7 +255,8 @@ class Titles:
         return title_of(self.session, name)
 
 
-def _sentence(text: str) -> str:
+def sentence(text: str) -> str:
+    """The text with a capital letter in front."""
     return text[:1].upper() + text[1:]
 
 

@@ -1,7 +1,7 @@
 """A document as one HTML file that needs nothing else: style inside, drawings as data.
 
-Every text is escaped by the template engine. Drawings and logos are pictures in ``data:`` addresses, where
-no script runs; a policy in the head forbids anything from elsewhere.
+Every text is escaped by the template engine. Drawings and logos are pictures in ``data:``
+addresses, where no script runs; a policy in the head forbids anything from elsewhere.
 """
 
 from __future__ import annotations

@@ -50,7 +50,8 @@ def pdf(document: Document) -> bytes:
         "contents": _("Contents"),
     }
     inputs = {"document": json.dumps(data), "labels": json.dumps(labels)}
-    stamp = datetime.datetime(*data["created"], tzinfo=datetime.UTC) if data["created"] else 0
+    year, month, day, hour, minute, second = data["created"] or (1970, 1, 1, 0, 0, 0)
+    stamp = datetime.datetime(year, month, day, hour, minute, second, tzinfo=datetime.UTC)
     try:
         made = _compiler().compile(format="pdf", sys_inputs=inputs, timestamp=stamp)
     except typst.TypstError as error:
@@ -102,10 +103,11 @@ def _broken(word: str) -> str:
         joined = unicodedata.category(char)[0] == "M" or char == "\u200d"
         before = word[position - 1] if position else ""
         far = since >= PIECE or before in _AFTER
-        if position and far and not joined and before != "\u200d" and char not in _AFTER:
-            if unicodedata.bidirectional(char) != "AL" or since >= LONG_WORD:
-                parts.append(BREAK)
-                since = 0
+        apart = not joined and before != "\u200d" and char not in _AFTER
+        written_joined = unicodedata.bidirectional(char) == "AL" and since < LONG_WORD
+        if position and far and apart and not written_joined:
+            parts.append(BREAK)
+            since = 0
         parts.append(char)
         since += 1
     return "".join(parts)

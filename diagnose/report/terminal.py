@@ -145,7 +145,7 @@ def _table(block: dict[str, Any]) -> RenderableType:
 
 def _records(block: dict[str, Any]) -> RenderableType:
     """A wide table as one record below the other."""
-    first, *others = block["columns"]
+    _first, *others = block["columns"]
     parts: list[RenderableType] = []
     for number, row in enumerate(block["rows"]):
         mark = "* " if number in block["marked"] else "  "
