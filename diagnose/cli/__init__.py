@@ -110,6 +110,7 @@ def callout(
     knowledge: KnowledgeOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
+    language: LanguageOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Lead a callout from the complaint to a verified repair."""
@@ -141,6 +142,7 @@ def phone(
     knowledge: KnowledgeOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
+    language: LanguageOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Before the drive: ask the customer; how urgent, what to switch off, what to load."""
@@ -247,6 +249,7 @@ def close(
     ] = None,
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
+    language: LanguageOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Close a case with what was really found; asks for what no option says."""

@@ -110,7 +110,7 @@ def read_firm(path: Path) -> Firm:
             reader.problem(error.issues[0].message, "logo", code="logo")
     reader.done()
     if issues:
-        raise DiagnoseError(sorted(issues))
+        raise DiagnoseError(issues)
     return Firm(name, address, logo, paper, language, texts)
 
 

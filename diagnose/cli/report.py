@@ -13,7 +13,7 @@ from diagnose.errors import fail
 if TYPE_CHECKING:
     from diagnose.casebook.store import CaseHeader
     from diagnose.cli.firm import Firm
-    from diagnose.cli.service_report import Matter
+    from diagnose.cli.matter import Matter
     from diagnose.interview.events import Event
     from diagnose.interview.session import Session
     from diagnose.report.document import Document, Paper
@@ -88,8 +88,8 @@ def run_report(case_id: str, wanted: Wanted, store: Path | None, knowledge: str 
 
 
 def matter_of(session: Session, header: CaseHeader, events: Sequence[Event], firm: Firm) -> Matter:
-    """What a report is made from; see `diagnose.cli.service_report.Matter`."""
-    from diagnose.cli.service_report import Matter, closing_of
+    """What a report is made from; see `diagnose.cli.matter.Matter`."""
+    from diagnose.cli.matter import Matter, closing_of
     from diagnose.interview.account import account
 
     site = header.site

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cli import formats
-from diagnose.cli.firm import Firm
+from diagnose.cli.matter import Matter, parts_of, short
 from diagnose.cli.record import record_of
 from diagnose.cli.render import sentence
 from diagnose.interview.account import Account
@@ -18,7 +17,6 @@ from diagnose.report.document import (
     Bullets,
     Caution,
     Document,
-    Figure,
     Heading,
     KeyValues,
     Letterhead,
@@ -30,54 +28,14 @@ from diagnose.report.document import (
     SignatureLines,
     runs,
     strong,
-    trimmed,
 )
 
 if TYPE_CHECKING:
-    from diagnose.casebook.store import CaseHeader
-    from diagnose.interview.events import Event
-    from diagnose.plant.compose import Installation
+    pass
 
-LINE = 140
-"""Characters of a name on the customer's page; the case file holds the whole."""
 WORDS = 420
 MOST = 4
 """Items of a list on the customer's page; the record has the rest."""
-
-
-@dataclass(frozen=True)
-class Matter:
-    """What a report is about: the case, its account, the firm, the knowledge now loaded.
-
-    Attributes
-    ----------
-    closed
-        Data of the ``closed`` event that stands; None where the case is open.
-    pictures
-        By name: ``circuit``, ``suspicion``, ``measured``; those that could be drawn.
-    """
-
-    header: CaseHeader
-    site: str
-    events: Sequence[Event]
-    installation: Installation
-    account: Account
-    knowledge: str
-    firm: Firm = field(default_factory=Firm)
-    closed: Mapping[str, Any] | None = None
-    closed_at: str = ""
-    pictures: Mapping[str, Figure] = field(default_factory=dict)
-
-
-def closing_of(events: Sequence[Event]) -> Event | None:
-    """The last ``closed`` event that no call-back has undone since."""
-    end: Event | None = None
-    for event in events:
-        if event.kind == "closed":
-            end = event
-        elif event.kind == "called_back" and str(event.data.get("held", "yes")) == "no":
-            end = None
-    return end
 
 
 def service_report(matter: Matter, paper: Paper = "a4") -> Document:
@@ -107,16 +65,6 @@ def service_report(matter: Matter, paper: Paper = "a4") -> Document:
         footer=_("Case {case}").format(case=matter.header.id),
         letterhead=head,
     )
-
-
-def short(text: str, most: int = LINE) -> str:
-    """A free text for the customer's page, on one line, with a notice where it is cut."""
-    return trimmed(" ".join(text.split(" ")).replace("\n", " "), notice(), most)
-
-
-def notice() -> str:
-    """What stands where a text was cut."""
-    return _("[cut: {count} characters in the case file]")
 
 
 # ---------------------------------------------------------------------- the customer's page
@@ -273,16 +221,6 @@ def _parts(matter: Matter) -> Iterator[tuple[str, Runs]]:
     yield label, runs("; ".join(spares) or _("none"))
     planned = f"{formats.number(matter.account.minutes)} {_('min')}"
     yield _("Time so far"), runs(planned, " ", _("(as planned)"))
-
-
-def parts_of(closed: Mapping[str, Any]) -> list[str]:
-    """The parts that a ``closed`` event lists, each on one line, not too many."""
-    given = closed.get("parts") or []
-    texts = [given] if isinstance(given, str) else [str(part) for part in given]
-    shown = [short(text, 80) for text in texts[:8]]
-    if len(texts) > len(shown):
-        shown.append(_("{count} more in the case file").format(count=len(texts) - len(shown)))
-    return shown
 
 
 def _standing_caution(account: Account) -> list[str]:

@@ -32,7 +32,7 @@ SUSPECTED = 0.01
 """A cause counts as suspected once from this probability on, after the complaint or later."""
 RULED_OUT = 0.005
 """A cause once suspected counts as ruled out below this probability (never certainty)."""
-MOST_RULED_OUT = 15
+MOST_RULED_OUT = 10
 
 
 @dataclass(frozen=True)
@@ -252,16 +252,16 @@ def _ruled_out(
     most = np.max([table.by_mode(b.p) for b in beliefs], axis=0)
     left = table.by_mode(final.p)
     named = f"{conclusion.unit}.{conclusion.failure_mode}" if conclusion else ""
-    order = sorted(
-        (k for k in range(len(most)) if most[k] >= SUSPECTED and left[k] < RULED_OUT),
-        key=lambda k: (-most[k], table.mode_names[k]),
-    )
-    for k in order[:MOST_RULED_OUT]:
+    gone = [
+        k
+        for k, name in enumerate(table.mode_names)
+        if most[k] >= SUSPECTED and left[k] < RULED_OUT and name not in (UNKNOWN, named)
+    ]
+    for k in sorted(gone, key=lambda k: (-most[k], table.mode_names[k]))[:MOST_RULED_OUT]:
         name = table.mode_names[k]
-        if name in (UNKNOWN, named):
-            continue
         _for, against = evidence(session, final, name)
-        yield RuledOut(name, title_of(session, name), most[k], left[k], against[:2])
+        by = tuple({e.test: e for e in reversed(against)}.values())[::-1][:2]
+        yield RuledOut(name, title_of(session, name), most[k], left[k], by)
 
 
 def _repairs(
