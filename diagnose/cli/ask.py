@@ -22,6 +22,15 @@ Read = Callable[[str], str]
 
 NOT_NOW = Option("leave", marked("not now: leave the case open"))
 
+TAKEN = {
+    "complaint": marked("complaint"),
+    "answered": marked("answered"),
+    "finding": marked("finding"),
+    "cannot": marked("cannot"),
+    "verified": marked("verified"),
+}
+"""Kinds of answers that can be taken back."""
+
 
 class Terminal:
     """A person at the terminal (`diagnose.interview.drive.Person`)."""
@@ -66,9 +75,10 @@ class Terminal:
         """Say what an answer changed."""
         if event.kind == "withdrawn":
             taken = next((e for e in self.events if e.id == event.data["event"]), None)
-            what = taken.kind if taken else "answer"
+            what = _(TAKEN[taken.kind]) if taken and taken.kind in TAKEN else _("an answer")
+            taken_back = _("Taken back")
             about = self._name(taken) if taken else ""
-            self.screen.para(f"{_('Taken back')}: {_(what)}{about and ': ' + about}", 2, hang=2)
+            self.screen.para(f"{taken_back}: {what}{about and ': ' + about}", 2, hang=2)
             if now.state.electrical is not before.state.electrical:
                 self.screen.para(_("The electrical state now counts as unknown, so as live."), 2)
         if event.kind == "verified" and event.data["result"] == "fail":
@@ -203,7 +213,7 @@ class Terminal:
         if conclusion.status == "stopped" or not conclusion.unit:
             return Reply("leave")
         options = [Option("repaired", _("yes: {cause}").format(cause=conclusion.title))]
-        others = [n for n, u, _ in conclusion.ranking if n in self.session.installation.modes]
+        others = [n for n, _unit, _p in conclusion.ranking if n in self.session.installation.modes]
         leading = f"{conclusion.unit}.{conclusion.failure_mode}"
         others = [n for n in others if n != leading]
         if others:

@@ -238,7 +238,8 @@ class Narrated:
             self.screen.conclusion(step.conclusion, self.titles)
             return reply
         if reply.kind == "cannot":
-            self.screen.para(f"- {_('not measured')}: {step.title}", 2, hang=2)
+            not_measured = _("not measured")
+            self.screen.para(f"- {not_measured}: {step.title}", 2, hang=2)
             return reply
         titles = {option.id: option.title for option in step.options}
         said = ", ".join(titles.get(t, t) for t in reply.ids or (reply.text,))

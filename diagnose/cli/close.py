@@ -59,7 +59,8 @@ def run_close(
             close_case(store, case_id, given, screen, load(knowledge))
     except (KeyboardInterrupt, EOFError):
         screen.line()
-        screen.para(f"{_('The case is still open. To close it:')} diagnose close {case_id}")
+        message = _("The case is still open. To close it:")
+        screen.para(f"{message} diagnose close {case_id}")
         return INTERRUPTED
     return 0
 
@@ -92,7 +93,7 @@ def close_case(
     confirmed = given.confirmed or _confirmed(screen)
     data: dict[str, Any] = {"minutes": float(minutes), "parts": parts, "confirmed": confirmed}
     if found in modes:
-        unit, _, mode = found.partition(".")
+        unit, _dot, mode = found.partition(".")
         data = {"unit": unit, "failure_mode": mode, **data}
     else:
         data = {"found": found, **data}
@@ -114,7 +115,7 @@ def _found(screen: Screen, default: str) -> str:
     screen.para(_("What was really found? UNIT.MODE, or your own words."), style="bold")
     while True:
         hint = f" (Enter: {default})" if default else ""
-        typed = clean(input(f"{_('found')}{hint} > ")) or default
+        typed = clean(input(_("found") + f"{hint} > ")) or default
         if typed:
             return typed
 

@@ -12,6 +12,7 @@ from babel.lists import format_list
 from babel.numbers import format_decimal, format_percent
 
 from diagnose.language import ENGLISH, current
+from diagnose.language import gettext as _
 
 BRITISH = "en_GB"
 """English without a region: day before month, as in the fixed texts."""
@@ -45,6 +46,11 @@ def number(value: float, digits: int = 0) -> str:
     """A number with so many decimals."""
     pattern = "#,##0" + ("." + "0" * digits if digits else "")
     return str(format_decimal(value, format=pattern, locale=locale()))
+
+
+def minutes(value: float) -> str:
+    """A duration in minutes."""
+    return _("{minutes} min").format(minutes=number(value))
 
 
 def local(at: str) -> datetime.datetime | None:

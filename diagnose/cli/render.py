@@ -52,6 +52,15 @@ STATUS_TEXTS = {
 }
 
 
+STATUS_WORDS = {
+    "concluded": marked("concluded"),
+    "ambiguous": marked("ambiguous"),
+    "stopped": marked("stopped"),
+    "handed_over": marked("handed over"),
+}
+PLACES = (marked("panel"), marked("roof"), marked("sump"), marked("pump"), marked("telephone"))
+
+
 def name_of(word: str, names: dict[str, str] | None = None) -> str:
     """An id in words, in the language in use."""
     return _((names or {}).get(word, word.replace("_", " ")))
@@ -177,8 +186,9 @@ class Screen:
 
     def open_checks(self, step: Step) -> None:
         """The checks after a repair that are left, and for whom."""
+        open_still = _("still open")
         for one in step.open_checks:
-            self.para(f"- {_('still open')}: {_(one.title)} ({_(one.by)})", 2, hang=2)
+            self.para(f"- {open_still}: {_(one.title)} ({_(one.by)})", 2, hang=2)
 
     def causes(self, turn: Turn, titles: Titles) -> None:
         """The causes in front after an answer."""
@@ -198,7 +208,8 @@ class Screen:
             rest -= p
             self.para(f"{self.bar(p)} {percent(p):>4}  {titles(name)}", 2, hang=BAR + 7)
         if rest >= 0.005:
-            self.para(f"{self.bar(rest)} {percent(rest):>4}  {_('all others together')}", 2)
+            others = _("all others together")
+            self.para(f"{self.bar(rest)} {percent(rest):>4}  {others}", 2)
 
     def why(self, why: Why) -> None:
         """Why a test was chosen."""
@@ -224,7 +235,7 @@ class Screen:
     def conclusion(self, conclusion: Conclusion, titles: Titles) -> None:
         """What the interview ends with."""
         c = conclusion
-        self.rule(_("Result"), _(c.status.replace("_", " ")))
+        self.rule(_("Result"), _(STATUS_WORDS[c.status]))
         for reason in c.reasons:
             self.field(_("Because"), reason)
         if not c.unit:
@@ -236,7 +247,7 @@ class Screen:
             self.field(_("How sure"), sure.format(part=part, unit=c.unit_title, way=way))
         self.evidence(_("For"), c.supports)
         self.evidence(_("Against"), c.against)
-        others = [(n, p) for n, _, p in c.ranking[1:4] if p >= 0.01]
+        others = [(n, p) for n, _unit, p in c.ranking[1:4] if p >= 0.01]
         for position, (name, p) in enumerate(others):
             self.field(_("Or else") if not position else "", f"{percent(p)}  {titles(name)}")
         if not c.unit:

@@ -210,7 +210,7 @@ def _parts(matter: Matter) -> Iterator[tuple[str, Runs]]:
         yield _("Parts used"), runs("; ".join(parts_of(closed)) or _("none"))
         minutes = _as_number(closed.get("minutes"))
         if minutes is not None:
-            yield _("Working time"), runs(f"{formats.number(minutes)} {_('min')}")
+            yield _("Working time"), runs(formats.minutes(minutes))
         if closed.get("call_back"):
             when = formats.day(short(str(closed["call_back"])))
             yield _("We call you on"), runs(when)
@@ -219,7 +219,7 @@ def _parts(matter: Matter) -> Iterator[tuple[str, Runs]]:
     spares = [_(s) for s in conclusion.spares] if conclusion is not None else []
     label = _("Parts fitted") if matter.account.repairs else _("Parts needed")
     yield label, runs("; ".join(spares) or _("none"))
-    planned = f"{formats.number(matter.account.minutes)} {_('min')}"
+    planned = formats.minutes(matter.account.minutes)
     yield _("Time so far"), runs(planned, " ", _("(as planned)"))
 
 

@@ -149,7 +149,8 @@ class Setup:
     def _wiring(self, standard: Installation) -> str:
         kind = standard.type
         self.screen.line()
-        self.screen.para(f"{_(kind.title)}. {_('The standard one has:')}", style="bold")
+        standard_one = _("The standard one has:")
+        self.screen.para(f"{_(kind.title)}. {standard_one}", style="bold")
         for name, variant in kind.variants.items():
             choice = variant.choices[standard.choices[name]]
             self.screen.para(f"{_(variant.title)}: {_(choice.title)}", 4, hang=2)

@@ -189,7 +189,7 @@ def _end(state: State, still_open: tuple[OpenCheck, ...]) -> Step:
     title = marked("Nothing of the repair could be checked")
     if "pass" in state.checks.values():
         title = marked("What could be checked is as it should be")
-    text = f"{_('Still open')}: " + "; ".join(f"{_(o.title)} ({o.by})" for o in still_open)
+    text = _("Still open") + ": " + "; ".join(f"{_(o.title)} ({o.by})" for o in still_open)
     return Step("done", "checks_open", title, text, open_checks=still_open)
 
 
