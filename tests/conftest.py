@@ -1,7 +1,7 @@
 """What holds for every test.
 
-A skip is a failure where ``DIAGNOSE_NO_SKIPS=1``, so that a missing oracle cannot go unseen. Neither
-the machine's language nor a firm's file of the person who runs the tests has a say.
+A skip is a failure where ``DIAGNOSE_NO_SKIPS=1``, so that a missing oracle cannot go unseen.
+Neither the machine's language nor the firm's file of who runs the tests has a say.
 """
 
 import os

@@ -282,6 +282,30 @@ def report(
 
 
 @app.command()
+def handbook(
+    installation: Annotated[
+        str | None, typer.Argument(metavar="INSTALLATION", help="Kind of installation.")
+    ] = None,
+    variants: VariantsOption = None,
+    format: FormatOption = "",  # noqa: A002
+    output: OutputOption = None,
+    paper: PaperOption = None,
+    firm: FirmOption = None,
+    language: LanguageOption = None,
+    knowledge: KnowledgeOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """All failure modes, signs and tests with limits and sources of one installation."""
+    from diagnose.cli.handbook import run_handbook
+    from diagnose.cli.report import Wanted
+
+    wanted = Wanted(format, output, paper, firm, no_color)
+    code = run_handbook(installation, variants or (), wanted, knowledge)
+    if code:
+        raise typer.Exit(code)
+
+
+@app.command()
 def check(
     json: Annotated[bool, typer.Option("--json", help="Print one object for scripts.")] = False,
     installations: Annotated[

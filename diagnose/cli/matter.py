@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from diagnose.interview.events import Event
     from diagnose.plant.compose import Installation
 
-LINE = 140
+LINE = 80
 """Characters of a name on the customer's page; the case file holds the whole."""
 
 
@@ -74,7 +74,7 @@ def parts_of(closed: Mapping[str, Any]) -> list[str]:
     """The parts that a ``closed`` event lists, each on one line, not too many."""
     given = closed.get("parts") or []
     texts = [given] if isinstance(given, str) else [str(part) for part in given]
-    shown = [short(text, 80) for text in texts[:8]]
+    shown = [short(text, 60) for text in texts[:5]]
     if len(texts) > len(shown):
         shown.append(_("{count} more in the case file").format(count=len(texts) - len(shown)))
     return shown

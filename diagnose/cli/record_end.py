@@ -68,7 +68,7 @@ def _repairs(matter: Matter) -> Iterator[Block]:
         yield from _repair(repair, number if len(repairs) > 1 else 0)
     if matter.account.open_checks:
         yield Heading(3, _("Still open"))
-        items = tuple(runs(f"{one.title} ({one.by})") for one in matter.account.open_checks)
+        items = tuple(runs(f"{_(one.title)} ({one.by})") for one in matter.account.open_checks)
         yield Bullets(items)
     if matter.account.acts:
         log = "; ".join(

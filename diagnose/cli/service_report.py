@@ -33,7 +33,7 @@ from diagnose.report.document import (
 if TYPE_CHECKING:
     pass
 
-WORDS = 420
+WORDS = 200
 MOST = 4
 """Items of a list on the customer's page; the record has the rest."""
 
@@ -41,11 +41,12 @@ MOST = 4
 def service_report(matter: Matter, paper: Paper = "a4") -> Document:
     """The report as a document, in the language in use."""
     firm, words = matter.firm, matter.firm.wording
-    title = short(words.get("title", "")) or _("Service report")
+    named = words.get("title", "")
+    title = short(named, 50) or _("Service report")
     site = short(matter.site) or _("site not named")
     head = None
     if firm.name:
-        lines = tuple(short(line) for line in firm.address[:6])
+        lines = tuple(short(line) for line in firm.address[:4])
         head = Letterhead(short(firm.name), lines, firm.logo)
     return Document(
         title=title,
@@ -61,7 +62,7 @@ def service_report(matter: Matter, paper: Paper = "a4") -> Document:
         subject=_("Case {case}").format(case=matter.header.id),
         created=(matter.events[-1].at if matter.events else matter.header.opened),
         watermark="" if matter.closed is not None else _("DRAFT"),
-        running=f"{title} · {matter.header.id}",
+        running=f"{short(named, 30) or title} · {matter.header.id}",
         footer=_("Case {case}").format(case=matter.header.id),
         letterhead=head,
     )
@@ -88,16 +89,16 @@ def customer_page(matter: Matter) -> Iterator[Block]:
         yield Bullets(tuple(watch))
     yield Heading(1, _("Parts and time"))
     yield KeyValues(tuple(_parts(matter)))
-    for text in [*account.cautions[:2], *_standing_caution(account)]:
+    for text in [*account.cautions[:2], *_standing_caution(matter)]:
         yield Caution(_(text))
     if "closing" in words:
-        yield Paragraph(runs(short(words["closing"], WORDS)))
+        yield Paragraph(runs(short(words["closing"], WORDS // 2)))
     if "terms" in words:
-        yield Paragraph(runs(short(words["terms"], WORDS)), "small")
+        yield Paragraph(runs(short(words["terms"], WORDS // 2)), "small")
     yield SignatureLines(
         (
-            short(words.get("customer", "")) or _("Customer, date"),
-            short(words.get("technician", "")) or _("Technician, date"),
+            short(words.get("customer", ""), 30) or _("Customer, date"),
+            short(words.get("technician", ""), 30) or _("Technician, date"),
         )
     )
 
@@ -137,7 +138,7 @@ def _wrong(matter: Matter) -> Runs:
         return runs(_("The cause is none of those known; the findings are in the record."))
     if not unit:
         return runs(strong(cause))
-    text = f"{sentence(unit)}: {cause[0].lower()}{cause[1:]}."
+    text = _("{what}.").format(what=f"{sentence(unit)}: {cause[0].lower()}{cause[1:]}")
     settled = matter.closed is not None or bool(matter.account.repairs)
     if not settled and conclusion is not None and conclusion.status != "concluded":
         return runs(_("Not certain yet; the likeliest cause:"), " ", strong(text))
@@ -146,6 +147,11 @@ def _wrong(matter: Matter) -> Runs:
 
 def _done(matter: Matter) -> Iterator[Block]:
     repairs = matter.account.repairs
+    if not repairs and matter.closed is not None:
+        yield Paragraph(
+            runs(_("What was done is noted below; no repair was recorded step by step."))
+        )
+        return
     if not repairs:
         count = len(matter.account.readings)
         tests = ngettext("{count} test was made.", "{count} tests were made.", count)
@@ -158,7 +164,12 @@ def _done(matter: Matter) -> Iterator[Block]:
             False: _("The checks then showed that a fault was still there."),
             None: _("It could not be checked yet."),
         }[repair.held]
-        items.append(runs(strong(f"{sentence(repair.title)}."), f" {repair.remedy} {outcome}"))
+        items.append(
+            runs(
+                strong(_("{what}.").format(what=sentence(repair.title))),
+                f" {repair.remedy} {outcome}",
+            )
+        )
     yield Bullets(tuple(items), numbered=len(items) > 1)
 
 
@@ -167,6 +178,10 @@ def _meaning(matter: Matter) -> str:
     verified = str((matter.closed or {}).get("verified", ""))
     if account.called_back and account.called_back[-1][1] == "no":
         return _("The repair did not hold: the fault came back. The search goes on.")
+    if matter.closed is not None and not account.repairs and verified != "failed":
+        if verified == "passed":
+            return _("The repair was checked: the installation starts and stops as it should.")
+        return _("The case is closed. Whether the installation works as it should was not checked.")
     if conclusion is not None and conclusion.status == "handed_over" and not account.repairs:
         return _(
             "What remains is work for a licensed electrician. Until then leave the installation "
@@ -196,7 +211,7 @@ def _watch(account: Account) -> list[Runs]:
         items += [runs(sentence(_(text))) for text in conclusion.recommendations]
     items = items[:MOST]
     if account.open_checks:
-        names = [f"{one.title} ({one.by})" for one in account.open_checks[:MOST]]
+        names = [f"{_(one.title)} ({one.by})" for one in account.open_checks[:MOST]]
         more = len(account.open_checks) - len(names)
         if more > 0:
             names.append(_("{count} more in the record").format(count=more))
@@ -212,7 +227,7 @@ def _parts(matter: Matter) -> Iterator[tuple[str, Runs]]:
         if minutes is not None:
             yield _("Working time"), runs(formats.minutes(minutes))
         if closed.get("call_back"):
-            when = formats.day(short(str(closed["call_back"])))
+            when = formats.day(short(str(closed["call_back"]), 40))
             yield _("We call you on"), runs(when)
         return
     conclusion = matter.account.conclusion
@@ -223,11 +238,11 @@ def _parts(matter: Matter) -> Iterator[tuple[str, Runs]]:
     yield _("Time so far"), runs(planned, " ", _("(as planned)"))
 
 
-def _standing_caution(account: Account) -> list[str]:
-    conclusion = account.conclusion
+def _standing_caution(matter: Matter) -> list[str]:
+    account, conclusion = matter.account, matter.account.conclusion
     handed = conclusion is not None and conclusion.status == "handed_over"
     failed = bool(account.repairs) and account.repairs[-1].held is False
-    if handed or failed or (not account.repairs):
+    if handed or failed or (not account.repairs and matter.closed is None):
         return [
             _(
                 "Leave pump and panel switched off and do not open them: mains voltage kills. "

@@ -154,8 +154,15 @@ def expected_of(
         return None, None, titles, ids
     low = test.outcomes[numeric[places[0] - 1]].below if places[0] else None
     high = test.outcomes[numeric[places[-1]]].below
-    limits = span(low, high, test.spec.unit)
-    return low, high, f"{titles} ({limits})" if limits else titles, ids
+    return low, high, with_limits(titles, low, high, test.spec.unit), ids
+
+
+def with_limits(title: str, low: float | None, high: float | None, unit: str) -> str:
+    """An outcome's title with its limits, where it does not say them itself."""
+    limits = span(low, high, unit)
+    digits = [limit(v, unit).partition(" ")[0] for v in (low, high) if v is not None]
+    said = set(re.findall(r"[\d.]*\d", title))
+    return title if not limits or said.intersection(digits) else f"{title} ({limits})"
 
 
 def span(low: float | None, high: float | None, unit: str) -> str:

@@ -275,11 +275,13 @@ def _visible(char: str) -> str:
 
 
 def trimmed(text: str, notice: str, most: int = TRIMMED) -> str:
-    """A free text, cut after `most` characters; `notice` then says so (``{count}``: how many)."""
+    """A free text, cut after `most` characters; `notice` then says so (``{count}``: how many).
+
+    A text that would hardly get shorter is left whole.
+    """
     text = text.strip()
-    if len(text) <= most:
-        return text
-    return f"{text[:most].rstrip()} … {notice.replace('{count}', str(len(text)))}"
+    said = f" … {notice.replace('{count}', str(len(text)))}"
+    return text if len(text) <= most + len(said) else text[:most].rstrip() + said
 
 
 def data_of(value: Any) -> Any:
