@@ -45,7 +45,7 @@ def start_of(text: str) -> str:
 
 
 def cut_or_whole(found: str, text: str) -> None:
-    """A short text is shown whole, a long one cut with the notice; between, it hangs on the room."""
+    """A short text is shown whole, a long one cut with the notice."""
     if not 40 < len(text) < 1000:
         assert (squeezed(CUT) in found) == (len(text) >= 1000)
 

@@ -33,7 +33,7 @@ from diagnose.report.document import (
 if TYPE_CHECKING:
     pass
 
-WORDS = 200
+WORDS = 160
 MOST = 4
 """Items of a list on the customer's page; the record has the rest."""
 
