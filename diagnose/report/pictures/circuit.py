@@ -50,6 +50,7 @@ def circuit_svg(
         y = _control(sketch, y) + 10
     y = draw_water(sketch, MARGIN, y, ROOM)
     y = draw_rest(sketch, MARGIN, y, ROOM)
+    sketch.write_notes()
     y = _legend(sketch, y + 14)
     y = _list(sketch, y + 8)
     canvas.height = y + 8
@@ -142,8 +143,7 @@ def _sample(canvas: Canvas, kind: str, x: float, y: float) -> None:
     elif kind == "reading":
         canvas.text(x + 2, y + 4, "a", NOTE, bold=True)
     elif kind == "odd":
-        canvas.text(x + 2, y + 4, "a", NOTE, bold=True, ink=RED)
-        canvas.line([(x + 2, y + 6), (x + 24, y + 6)], Pen(RED, 1.0))
+        canvas.text(x + 2, y + 4, "a", NOTE, bold=True, ink=RED, underlined=True)
 
 
 def _list(sketch: Sketch, y: float) -> float:
@@ -159,9 +159,7 @@ def _list(sketch: Sketch, y: float) -> float:
         ink = RED if reading.healthy is False else INK
         canvas.text(x, base, letter, NOTE, bold=True)
         canvas.text(x + 26, base, "–".join(map(str, reading.points)), NOTE, room=62)
-        canvas.text(x + 92, base, reading.shown, NOTE, bold=True, ink=ink, room=96)
+        odd = reading.healthy is False
+        canvas.text(x + 92, base, reading.shown, NOTE, "start", True, ink, 96, underlined=odd)
         canvas.text(x + 194, base, reading.title, NOTE, room=room - 196)
-        if reading.healthy is False:
-            wide = min(width(reading.shown, NOTE, bold=True), 96)
-            canvas.line([(x + 92, base + 2), (x + 92 + wide, base + 2)], Pen(RED, 1.0))
     return y + 14 + LINE * half

@@ -94,7 +94,7 @@ def draw_mains(sketch: Sketch, mains: Mains, left: float, top: float, room: floa
     part = sketch.it.part_of(mains.origin)
     roles = ("l", "n", "pe")
     begin = tuple(nets.get(f"{mains.origin}.{r}", "") for r in roles if r in part.terminals)
-    lines = lines_of(mains, (begin + ("", "", ""))[:3], room)  # type: ignore[arg-type]
+    lines = lines_of(mains, (*begin, "", "", "")[:3], room)  # type: ignore[arg-type]
     y = top
     for line in lines:
         y = _Drawn(sketch, mains, line, left, y, room).draw()
@@ -273,7 +273,9 @@ class _Drawn:
         middle, centre = (first + second) / 2, self.l + (self.n - self.l) * 0.62
         pen = s.pen(motor)
         s.wire((middle, centre + 24), (middle, self.e), (x, self.e))
-        s.canvas.circle(middle, centre, 24, Pen(pen.ink, pen.width, "", "#ffffff"))
+        fill = "url(#hatch)" if motor in s.marks.failed else "#ffffff"
+        s.canvas.circle(middle, centre, 24, Pen(pen.ink, pen.width, "", fill))
+        s.keep(middle, centre, 25)
         s.canvas.text(middle, centre + 1, "M", 17, "middle", bold=True, ink=pen.ink)
         s.canvas.text(middle, centre + 15, "1 ~", 10, "middle", ink=pen.ink)
         s.title(motor, middle, centre - 32, second - first - 50, 2)

@@ -19,8 +19,11 @@ from diagnose.report.pictures.canvas import (
     Anchor,
     Canvas,
     Pen,
+    area,
+    meet,
 )
 from diagnose.report.pictures.lettering import trim, width, wrap
+from diagnose.report.pictures.shapes import shape_of
 from diagnose.report.pictures.symbols import DRAW, TOP, TOPS, Heading, Spot, arrow, ground
 from diagnose.report.pictures.values import Marks, Measured
 from diagnose.report.pictures.wiring import Link, Sheet, Way
@@ -33,6 +36,13 @@ SHOWN = 2
 """Readings shown at one place; the list below the drawing has all."""
 NOTE_ROOM = 90.0
 BELOW = 13.0
+NEARBY = tuple(
+    sorted(
+        ((float(x), float(y)) for x in range(-40, 41, 8) for y in range(-24, 57, 4)),
+        key=lambda at: (abs(at[0]) * 2 + abs(at[1]) * (2 if at[1] < 0 else 1), at),
+    )
+)
+"""Steps from where a reading is best to where it may stand instead, the nearest first."""
 Notes = Literal["below", "above", "right", ""]
 """From a conductor down to where readings begin."""
 
@@ -68,6 +78,7 @@ class Sketch:
         self.marks = marks
         self.notes: dict[frozenset[str], list[Note]] = {}
         self._put: set[frozenset[str]] = set()
+        self._waiting: list[tuple[frozenset[str], float, float, Anchor, float]] = []
         self._place_notes()
 
     def _place_notes(self) -> None:
@@ -175,9 +186,16 @@ class Sketch:
         pen = self.pen(link.unit)
         top = TOPS.get(link.symbol, TOP)
         down = heading != "along"
-        if link.unit in self.marks.failed or link.unit in self.marks.suspected:
+        block = shape_of(self.it.part_of(link.unit)).block
+        boxed = down and block in ("module", "controller")
+        marked = link.unit in self.marks.failed or link.unit in self.marks.suspected
+        if marked and not boxed:
             self._backdrop(link, x, y, top, down)
         body = DRAW[link.symbol](Spot(self.canvas, x, y, heading, pen))
+        if link.symbol != "core":
+            across = 11.0 if link.symbol != "coil" else 19.0
+            wide, tall = (across, body) if down else (body, 11.0)
+            self.canvas.texts.append((x - wide, y - tall, x + wide, y + tall))
         for drawn, (a, b) in zip(ends, ((-half, -body), (body, half)), strict=True):
             if not drawn:
                 continue
@@ -276,6 +294,7 @@ class Sketch:
         with self.canvas.above():
             self.canvas.circle(x, y, RADIUS, Pen(INK, 1.2, "", PAPER))
             self._number(net, x, y)
+        self.keep(x, y, RADIUS + 1)
         key = frozenset((net,))
         if notes == "right":
             self.put(key, x + 14, y - 7, "start", room)
@@ -283,6 +302,10 @@ class Sketch:
             self.put(key, x - 7, y - RADIUS - 5 - self._tall(key), "start", room)
         elif notes == "below":
             self.put(key, x + 7, y + BELOW, "end", room)
+
+    def keep(self, x: float, y: float, r: float) -> None:
+        """Let no reading cover what is drawn about (x, y)."""
+        self.canvas.texts.append((x - r, y - r, x + r, y + r))
 
     def _number(self, place: str, x: float, y: float) -> None:
         text = str(self.points.numbers[place])
@@ -294,33 +317,52 @@ class Sketch:
             self.canvas.circle(x, y, RADIUS + 3, Pen(INK, 1.2, "", PAPER))
             self.canvas.circle(x, y, RADIUS, THIN)
             self._number(place, x, y)
+        self.keep(x, y, RADIUS + 4)
         self.put(frozenset((place,)), x, y + BELOW + 3, "middle")
 
     def put(
         self, key: frozenset[str], x: float, y: float, anchor: Anchor, room: float = NOTE_ROOM
     ) -> None:
-        """The readings of a place, once: lines from y down."""
-        notes = self.notes.get(key)
-        if not notes or key in self._put:
-            return
-        self._put.add(key)
-        shown: Sequence[Note] = notes
-        if len(notes) > SHOWN:
-            more = Note(f"+ {len(notes) - SHOWN + 1} more below", None)
-            shown = [*notes[: SHOWN - 1], more]
-        with self.canvas.above():
-            for k, note in enumerate(shown):
+        """Put the readings of a place here, once; they are written when all else is drawn."""
+        if key in self.notes and key not in self._put:
+            self._put.add(key)
+            self._waiting.append((key, x, y, anchor, room))
+
+    def write_notes(self) -> None:
+        """Write the readings, each as near to its place as no other text stands in its way.
+
+        One that finds no room is shortened to its letter; the list has them all in any case.
+        """
+        for key, x, y, anchor, room in self._waiting:
+            notes: Sequence[Note] = self.notes[key]
+            if len(notes) > SHOWN:
+                more = Note(f"+ {len(notes) - SHOWN + 1} more below", None)
+                notes = [*notes[: SHOWN - 1], more]
+            for note in notes:
                 text = trim(note.text, room, NOTE, bold=True)
-                base = y + 10 + k * LEADING
-                wide = width(text, NOTE, bold=True)
-                left = {"start": x, "middle": x - wide / 2, "end": x - wide}[anchor]
-                self.canvas.box(
-                    left - 1, base - 10, wide + 2, LEADING - 0.5, Pen(PAPER, 0, "", PAPER)
-                )
-                ink = RED if note.healthy is False else INK
-                self.canvas.text(x, base, text, NOTE, anchor, bold=True, ink=ink)
-                if note.healthy is False:
-                    self.canvas.line([(left, base + 2), (left + wide, base + 2)], Pen(RED, 1.0))
+                short = note.text.partition(" ")[0]
+                for words in (text, short):
+                    place = self._free(words, x, y + 10, anchor)
+                    if place is not None:
+                        self._note(words, *place, anchor, note.healthy is False)
+                        y = max(y, place[1] - 10) + LEADING
+                        break
+
+    def _free(self, text: str, x: float, y: float, anchor: Anchor) -> tuple[float, float] | None:
+        for across, down in NEARBY:
+            where = area(x + across, y + down, text, NOTE, anchor, True)
+            inside = where[0] > 2 and where[2] < self.canvas.width - 2
+            if inside and not any(meet(where, other) for other in self.canvas.texts):
+                return x + across, y + down
+        return None
+
+    def _note(self, text: str, x: float, y: float, anchor: Anchor, odd: bool) -> None:
+        left, _, right, _ = area(x, y, text, NOTE, anchor, True)
+        with self.canvas.above():
+            paper = Pen(PAPER, 0, "", PAPER)
+            self.canvas.box(left - 1, y - 10, right - left + 2, LEADING - 0.5, paper)
+            ink = RED if odd else INK
+            self.canvas.text(x, y, text, NOTE, anchor, True, ink, underlined=odd)
 
     def rail(self, net: str, x: float, y: float, up: bool = False) -> None:
         """The end of a conductor on a rail, hanging from (x, y) or standing on it where `up`."""

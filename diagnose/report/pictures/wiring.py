@@ -8,7 +8,7 @@ what it drives, the way of the water. What fits none of these is listed as `rest
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import groupby
 
 from diagnose.knowledge.records import Domain
@@ -109,11 +109,7 @@ class Sheet:
     rest: tuple[str, ...]
     notes: tuple[str, ...]
     """Units without wires (a program)."""
-    links: Way = field(default=())
-
-    def place_of(self, net: str) -> bool:
-        """Whether a net is drawn at all."""
-        return any(net in (link.a, link.b) for link in self.links)
+    links: Way = ()
 
 
 def links_of(installation: Installation, domain: Domain | None = None) -> list[Link]:
@@ -182,8 +178,7 @@ class _Builder:
         water = self.water()
         fitted = self.it.instances
         notes = tuple(u for u in fitted if not self.it.part_of(u).elements)
-        spare = self.spares()
-        rest = tuple(u for u in fitted if u not in self.used and u not in notes and u not in spare)
+        rest = tuple(u for u in fitted if u not in self.used and u not in notes)
         return Sheet(
             mains=mains,
             controller=controller,
@@ -406,11 +401,10 @@ class _Builder:
 
     def water(self) -> Way:
         """The way of the water, unit by unit."""
-        order = [name for name in self.it.instances]
         links = self._in("water")
         start = next((x for x in links if x.symbol == "pit"), None)
         end = next((x for x in links if x.symbol == "tank"), None)
-        if start is None or end is None or not order:
+        if start is None or end is None:
             return ()
         middle = [x for x in links if x not in (start, end)]
         way = walk(start.b, {end.a}, middle)
@@ -418,10 +412,6 @@ class _Builder:
             return ()
         self._use((start, end), way)
         return (start, *way, end)
-
-    def spares(self) -> set[str]:
-        """Units all of whose ends but their own are free: nothing is wired to them."""
-        return set()
 
 
 def _columns(live: Way, neutral: Way, earth: Way) -> list[Column]:
