@@ -173,7 +173,8 @@ class Outputs:
             together = max(ys) - min(ys) <= PITCH * (len(ys) - 1) + 1
             spans = [(min(ys), max(ys))] if together else [(y, y) for y in sorted(ys)]
             for a, b in spans:
-                s.outline(unit, centre - 20, a - 15, 40, b - a + 30)
+                half = 13 if near else 20
+                s.outline(unit, centre - half, a - 15, 2 * half, b - a + 30)
             middle, room = (self.x + left) / 2, left - self.x - 12
             if near:
                 s.title(unit, middle, max(ys) + 28, room, 3, down=True)
@@ -210,6 +211,8 @@ def draw_controller(
         hatch = "url(#hatch)" if note in s.marks.failed else PAPER
         box = Pen(note_pen.ink, note_pen.width, "", hatch)
         s.canvas.box(x + 8, end + 18, wide - 16, lines * LEADING + 12, box, 3)
+        if note in s.marks.failed:
+            s.canvas.box(x + 22, end + 21, wide - 44, lines * LEADING + 6, Pen(PAPER, 0, "", PAPER))
         end = s.title(note, middle, end + 34, wide - 28, 3, down=True)
 
 

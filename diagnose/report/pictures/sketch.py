@@ -57,6 +57,19 @@ def letter(position: int) -> str:
     return text
 
 
+def rail_name(installation: Installation, sheet: Sheet, net: str) -> str:
+    """What a rail is called: 0 V, or + and the volts of the source that feeds it; else the net."""
+    if net == sheet.ground:
+        return "0 V"
+    if sheet.supply and any(net in (x.a, x.b) for x in sheet.supply):
+        unit = sheet.supply[0].unit
+        number = installation.instances[unit].set.get("voltage")
+        number = number or installation.part_of(unit).parameters.get("voltage")
+        if number is not None:
+            return f"+{number.nominal:.2g} V"
+    return net
+
+
 @dataclass(frozen=True)
 class Note:
     """A reading as it stands beside its test point."""
@@ -388,15 +401,8 @@ class Sketch:
         return self.rail_name(net) + (f" ({number})" if number else "")
 
     def rail_name(self, net: str) -> str:
-        """What a rail is called: 0 V, or + and the volts of the source that feeds it."""
-        if net == self.sheet.ground:
-            return "0 V"
-        unit = self.sheet.supply[0].unit if self.sheet.supply else ""
-        if unit and any(net in (x.a, x.b) for x in self.sheet.supply):
-            volts = self.it.part_of(unit).parameters.get("voltage")
-            if volts is not None:
-                return f"+{volts.nominal:.2g} V"
-        return net
+        """What a rail is called."""
+        return rail_name(self.it, self.sheet, net)
 
     def outline(self, unit: str, x: float, y: float, w: float, h: float) -> None:
         """The dashed outline of a unit whose parts stand apart."""
