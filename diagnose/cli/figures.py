@@ -104,21 +104,36 @@ def standing(events: Sequence[Event]) -> list[Event]:
 
 
 def failed_unit(events: Sequence[Event]) -> str:
-    """What failed: as the closing says, else what was repaired last, else what was concluded."""
+    """What failed: as the closing says, else what was repaired, else what was concluded.
+
+    A repair after which a check failed does not count, nor does a conclusion before the last
+    repair, nor one that names no likely cause. "" where nothing is known to have failed.
+    """
     kept = standing(events)
-    for kind in ("closed", "repaired", "concluded"):
-        for event in reversed(kept):
-            sure = kind != "concluded" or event.data.get("status") == "concluded"
-            if event.kind == kind and event.data.get("unit") and sure:
-                return str(event.data["unit"])
+    for event in reversed(kept):
+        unit = str(event.data.get("unit", ""))
+        if event.kind == "closed" and unit:
+            return unit
+        if event.kind == "concluded" and event.data.get("status") == "concluded" and unit:
+            return unit
+        if event.kind == "repaired":
+            return "" if in_vain(kept) else unit
     return ""
 
 
+def in_vain(events: Sequence[Event]) -> bool:
+    """Whether a check has failed since the last repair."""
+    repairs = [k for k, e in enumerate(events) if e.kind == "repaired"]
+    return bool(repairs) and any(
+        e.kind == "verified" and e.data.get("result") == "fail" for e in events[repairs[-1] :]
+    )
+
+
 def searched(events: Sequence[Event]) -> list[Event]:
-    """The events of the search: up to the last repair."""
+    """The events of the search: all, or all before the repair that put it right."""
     kept = standing(events)
     repairs = [k for k, e in enumerate(kept) if e.kind == "repaired"]
-    return kept[: repairs[-1]] if repairs else kept
+    return kept[: repairs[-1]] if repairs and not in_vain(kept) else kept
 
 
 # ---------------------------------------------------------------------- the circuit
@@ -235,8 +250,11 @@ def readings_of(session: Session, events: Sequence[Event]) -> tuple[Reading, ...
 
 
 def suspicion_of(session: Session, events: Sequence[Event]) -> Suspicion:
-    """How the units' probabilities moved: after the complaint and history, then step by step."""
-    kept = standing(events)
+    """How the units' probabilities moved: after the complaint and history, then step by step.
+
+    The repair that put it right is left out: it is no answer.
+    """
+    kept = searched(events)
     steps: list[str] = []
     beliefs: list[Belief] = []
     for k, event in enumerate(kept):

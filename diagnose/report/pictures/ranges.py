@@ -15,6 +15,8 @@ LEFT, RIGHT = 330.0, 770.0
 """Where the scale begins and ends."""
 SIZE, SMALL, LEADING = 12.0, 10.0, 14.0
 ROW, TALL = 54.0, 16.0
+LABEL = 11.5
+"""From one line of limits to the next."""
 DECADES = 30.0
 """Limits this many times apart ask for a scale over decades (judgement)."""
 OVER = 26.0
@@ -36,7 +38,7 @@ class Scale:
         low, high = self._ends()
         share = (value - low) / (high - low) if math.isfinite(value) else math.copysign(9, value)
         x = LEFT + share * (RIGHT - LEFT)
-        return min(max(x, LEFT - OVER * 0.5), RIGHT + OVER * 0.5)
+        return min(max(x, LEFT - OVER * 0.3), RIGHT + OVER * 0.4)
 
     def _ends(self) -> tuple[float, float]:
         return (math.log10(self.low), math.log10(self.high)) if self.log else (self.low, self.high)
@@ -85,8 +87,8 @@ def _legend(canvas: Canvas, y: float) -> float:
     _mark(canvas, x + 6, y, odd=True)
     canvas.text(x + 22, y + 4, "measured, not as healthy", 11)
     x += 210
-    canvas.text(x, y + 4, "log: each step of the scale is tenfold", 11)
-    return y + 14
+    canvas.text(x, y + 4, "log: the scale runs over decades", 11)
+    return y + 16
 
 
 def _row(canvas: Canvas, reading: Reading, top: float) -> float:
@@ -101,10 +103,9 @@ def _row(canvas: Canvas, reading: Reading, top: float) -> float:
         canvas.text(MARGIN, base, text, SMALL, ink="#555555", room=LEFT - MARGIN - OVER - 30)
     healthy = reading.bands[reading.outcome].healthy if reading.bands else False
     scale = scale_of(reading)
-    if scale is None:
-        x = _words(canvas, reading, middle)
-    else:
-        x = _numbers(canvas, reading, scale, middle)
+    x, below = _words(canvas, reading, middle) if scale is None else (0.0, 1)
+    if scale is not None:
+        x, below = _numbers(canvas, reading, scale, middle)
     _mark(canvas, x, middle - TALL / 2 - 3, odd=not healthy)
     ink = INK if healthy else RED
     at = RIGHT + OVER + 10
@@ -114,8 +115,9 @@ def _row(canvas: Canvas, reading: Reading, top: float) -> float:
     if says != reading.shown:
         for k, line in enumerate(wrap(says, room, 2, SMALL)):
             canvas.text(at, middle + 10 + k * 11.5, line, SMALL)
-    canvas.line([(MARGIN, top + ROW), (WIDTH - MARGIN, top + ROW)], Pen("#dddddd", 0.7))
-    return top + ROW
+    bottom = top + ROW + LABEL * (below - 1)
+    canvas.line([(MARGIN, bottom), (WIDTH - MARGIN, bottom)], Pen("#dddddd", 0.7))
+    return bottom
 
 
 def _mark(canvas: Canvas, x: float, y: float, odd: bool) -> None:
@@ -124,45 +126,53 @@ def _mark(canvas: Canvas, x: float, y: float, odd: bool) -> None:
         pen = Pen(RED, 1.4, "", RED) if odd else Pen(INK, 1.4, "", PAPER)
         canvas.line([(x, y + 4), (x - 6, y - 7), (x + 6, y - 7), (x, y + 4)], pen)
         if odd:
-            canvas.line([(x, y + 4), (x, y + 4 + TALL + 2)], Pen(RED, 2.2))
+            canvas.line([(x, y + 4), (x, y + 1 + TALL)], Pen(RED, 2.2))
 
 
-def _numbers(canvas: Canvas, reading: Reading, scale: Scale, y: float) -> float:
-    """The bar with its limits; the x of the reading."""
-    below = LEFT - (0 if scale.low == 0 or scale.log else OVER * 0.5)
+def _numbers(canvas: Canvas, reading: Reading, scale: Scale, y: float) -> tuple[float, int]:
+    """The bar with its limits; the x of the reading, and how many lines of limits there are."""
+    below = LEFT if scale.low == 0 else LEFT - OVER * 0.5
     edges: list[tuple[Band, float, float]] = []
     for band in reading.bands:
         end = RIGHT + OVER * 0.7 if band.below is None else scale.at(band.below)
-        edges.append((band, below, end))
-        below = end
+        edges.append((band, below, max(below, end)))
+        below = max(below, end)
     for band, start, end in edges:
         fill = "#c9c9c9" if band.healthy else PAPER
-        canvas.box(start, y - TALL / 2, max(0.0, end - start), TALL, Pen(INK, 1.0, "", fill))
-    last = -math.inf
-    for band, _, end in edges:
-        if band.below is None:
-            continue
-        text = format_quantity(band.below, reading.unit)
+        canvas.box(start, y - TALL / 2, end - start, TALL, Pen(INK, 1.0, "", fill))
+    limits = [
+        (end, format_quantity(b.below, reading.unit)) for b, _, end in edges if b.below is not None
+    ]
+    ends: list[float] = []
+    for x, text in limits:
         half = width(text, SMALL) / 2
-        if end - half > last + 4:
-            canvas.text(end, y + TALL / 2 + 12, text, SMALL, "middle")
-            last = end + half
+        line = next((k for k, last in enumerate(ends) if x - half > last + 4), len(ends))
+        if line == len(ends):
+            ends.append(0.0)
+        ends[line] = x + half
+        base = y + TALL / 2 + 12 + line * LABEL
+        if line:
+            canvas.line([(x, y + TALL / 2), (x, base - 8)], Pen("#777777", 0.6))
+        canvas.text(x, base, text, SMALL, "middle")
     if scale.log:
-        canvas.text(LEFT - 6, y + 4, "log", SMALL, "end", ink="#555555")
+        canvas.text(LEFT - OVER * 0.5 - 4, y + 4, "log", SMALL, "end", ink="#555555")
     if reading.value is None:
         _, start, end = edges[min(reading.outcome, len(edges) - 1)]
-        return (start + end) / 2
-    return scale.at(reading.value)
+        return (start + end) / 2, len(ends)
+    return scale.at(reading.value), len(ends)
 
 
-def _words(canvas: Canvas, reading: Reading, y: float) -> float:
-    """One box for each outcome in words; the x of the one that was found."""
+def _words(canvas: Canvas, reading: Reading, y: float) -> tuple[float, int]:
+    """One box for each outcome in words; the x of the one found, and how many lines they take."""
     count = max(1, len(reading.bands))
     wide = (RIGHT + OVER * 0.7 - LEFT) / count
+    most = 1
     for k, band in enumerate(reading.bands):
         x = LEFT + k * wide
         fill = "#c9c9c9" if band.healthy else PAPER
         canvas.box(x, y - TALL / 2, wide, TALL, Pen(INK, 1.0, "", fill))
-        for row, line in enumerate(wrap(band.title, wide - 6, 1, SMALL)):
-            canvas.text(x + wide / 2, y + TALL / 2 + 12 + row * 11, line, SMALL, "middle")
-    return LEFT + (reading.outcome + 0.5) * wide
+        lines = wrap(band.title, wide - 6, 3, SMALL)
+        most = max(most, len(lines))
+        for row, line in enumerate(lines):
+            canvas.text(x + wide / 2, y + TALL / 2 + 12 + row * LABEL, line, SMALL, "middle")
+    return LEFT + (reading.outcome + 0.5) * wide, most

@@ -34,7 +34,7 @@ LEADING = 13.5
 RADIUS = 9.0
 SHOWN = 2
 """Readings shown at one place; the list below the drawing has all."""
-NOTE_ROOM = 90.0
+NOTE_ROOM, LEAST_ROOM = 96.0, 84.0
 BELOW = 13.0
 NEARBY = tuple(
     sorted(
@@ -339,7 +339,7 @@ class Sketch:
         """Put the readings of a place here, once; they are written when all else is drawn."""
         if key in self.notes and key not in self._put:
             self._put.add(key)
-            self._waiting.append((key, x, y, anchor, room))
+            self._waiting.append((key, x, y, anchor, max(room, LEAST_ROOM)))
 
     def write_notes(self) -> None:
         """Write the readings, each as near to its place as no other text stands in its way.
