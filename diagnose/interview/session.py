@@ -116,6 +116,10 @@ class Session:
         table = self.table(state.answers.get("present", "now"))
         return self._remaining.belief(state, table)[1]
 
+    def prepare(self, state: State) -> None:
+        """Work ahead for a check that may fail; for a thread of its own, no result changes."""
+        self._remaining.prepare(state, self.table(state.answers.get("present", "now")))
+
     def answer(self, finding: Finding) -> Answer:
         """A finding as evidence."""
         k = self.outcome_index(finding.test, finding.outcome)
