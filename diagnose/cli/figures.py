@@ -46,6 +46,7 @@ SUSPECTED_FROM, MOST_SUSPECTED = 0.05, 5
 MOST_LINES = 7
 """Causes drawn in the picture of the suspicion."""
 WORTH_A_LINE = 0.03
+FIRST = "The complaint and what was asked first"
 
 
 @dataclass(frozen=True)
@@ -166,7 +167,9 @@ def marks_of(session: Session, events: Sequence[Event]) -> Marks:
         numbers = points.of(test) if test is not None else ()
         if test is not None and numbers:
             shown = shown_of(session, finding)
-            readings.append(Measured(numbers, shown, test.title, is_healthy(session, finding)))
+            readings.append(
+                Measured(numbers, shown, _sentence(test.title), is_healthy(session, finding))
+            )
     return Marks(marked, frozenset(good), suspected, tuple(readings), GOOD_MEANS)
 
 
@@ -234,7 +237,7 @@ def readings_of(session: Session, events: Sequence[Event]) -> tuple[Reading, ...
         )
         found.append(
             Reading(
-                title=test.title,
+                title=_sentence(test.title),
                 unit=test.spec.unit,
                 shown=shown_of(session, finding),
                 value=value_of(session, finding),
@@ -261,13 +264,13 @@ def suspicion_of(session: Session, events: Sequence[Event]) -> Suspicion:
         if event.kind not in ("finding", "repaired"):
             continue
         if not steps:
-            steps.append("the complaint and what was asked first")
+            steps.append(FIRST)
             beliefs.append(session.belief(session.state_of(kept[:k])))
         state = session.state_of(kept[: k + 1])
         beliefs.append(session.belief(state))
         steps.append(_step(session, event, state))
     if not steps:
-        steps.append("the complaint and what was asked first")
+        steps.append(FIRST)
         beliefs.append(session.belief(session.state_of(kept)))
     names = beliefs[-1].table.unit_names
     table = np.array([belief.unit_p for belief in beliefs])
@@ -297,4 +300,8 @@ def _step(session: Session, event: Event, state: State) -> str:
         )
     finding = state.findings[-1]
     test = session.tests[finding.test]
-    return f"{test.title}: {shown_of(session, finding)}"
+    return f"{_sentence(test.title)}: {shown_of(session, finding)}"
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]

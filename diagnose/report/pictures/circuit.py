@@ -8,11 +8,12 @@ from diagnose.report.pictures.canvas import FAINT, INK, RED, Canvas, Pen
 from diagnose.report.pictures.inputs import PIN, Inputs, width_of
 from diagnose.report.pictures.lettering import width, wrap
 from diagnose.report.pictures.mains import draw_mains
+from diagnose.report.pictures.notes import NOTE
 from diagnose.report.pictures.outputs import Outputs, draw_controller, draw_supply
-from diagnose.report.pictures.sketch import NOTE, RADIUS, TAG, Sketch
+from diagnose.report.pictures.plan import sheet_of
+from diagnose.report.pictures.sketch import RADIUS, TAG, Sketch
 from diagnose.report.pictures.values import NOTHING, Marks
 from diagnose.report.pictures.water import draw_rest, draw_water
-from diagnose.report.pictures.wiring import sheet_of
 
 WIDTH, MARGIN = 1100.0, 24.0
 ROOM = WIDTH - 2 * MARGIN

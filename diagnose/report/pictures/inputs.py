@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import groupby
 
-from diagnose.report.pictures.sketch import BELOW, LEADING, Sketch
+from diagnose.report.pictures.notes import BELOW, LEADING
+from diagnose.report.pictures.sketch import Sketch
 from diagnose.report.pictures.symbols import TOP, TOPS
 from diagnose.report.pictures.wiring import Link, Row, Way
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from diagnose.report.pictures.canvas import THIN, Pen
-from diagnose.report.pictures.sketch import LEADING, TITLE, Sketch
+from diagnose.report.pictures.notes import LEADING
+from diagnose.report.pictures.sketch import TITLE, Sketch
 from diagnose.report.pictures.symbols import TOP, TOPS
 from diagnose.report.pictures.wiring import Branch, Column, Mains, Way
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from diagnose.report.pictures.canvas import PAPER, Pen
-from diagnose.report.pictures.sketch import LEADING, NOTE, TITLE, Sketch
+from diagnose.report.pictures.notes import LEADING, NOTE
+from diagnose.report.pictures.sketch import TITLE, Sketch
 from diagnose.report.pictures.wiring import Link, Module, Row, Way
 
 PITCH = 64.0

@@ -110,11 +110,13 @@ def _row(canvas: Canvas, reading: Reading, top: float) -> float:
     ink = INK if healthy else RED
     at = RIGHT + OVER + 10
     room = WIDTH - MARGIN - at
-    canvas.text(at, middle - 3, reading.shown, SIZE, "start", True, ink, room, not healthy)
+    shown = wrap(reading.shown, room, 2, SIZE, bold=True)
+    for k, line in enumerate(shown):
+        canvas.text(at, middle - 3 + k * LEADING, line, SIZE, "start", True, ink, 0, not healthy)
     says = reading.bands[reading.outcome].title if reading.bands else ""
     if says != reading.shown:
         for k, line in enumerate(wrap(says, room, 2, SMALL)):
-            canvas.text(at, middle + 10 + k * 11.5, line, SMALL)
+            canvas.text(at, middle + 10 + (k + len(shown) - 1) * LABEL, line, SMALL)
     bottom = top + ROW + LABEL * (below - 1)
     canvas.line([(MARGIN, bottom), (WIDTH - MARGIN, bottom)], Pen("#dddddd", 0.7))
     return bottom

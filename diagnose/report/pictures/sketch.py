@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from itertools import pairwise
 
 from diagnose.plant.compose import Installation
-from diagnose.plant.points import Points
 from diagnose.report.pictures.canvas import (
     FAINT,
     INK,
@@ -17,44 +14,19 @@ from diagnose.report.pictures.canvas import (
     RED,
     THIN,
     Anchor,
-    Canvas,
     Pen,
-    area,
-    meet,
 )
-from diagnose.report.pictures.lettering import trim, width, wrap
+from diagnose.report.pictures.lettering import width, wrap
+from diagnose.report.pictures.notes import BELOW, LEADING, NOTE_ROOM, Notes, Side
 from diagnose.report.pictures.shapes import shape_of
-from diagnose.report.pictures.symbols import DRAW, TOP, TOPS, Heading, Spot, arrow, ground
-from diagnose.report.pictures.values import Marks, Measured
+from diagnose.report.pictures.spot import Heading, Spot, arrow, ground
+from diagnose.report.pictures.symbols import DRAW, TOP, TOPS
+from diagnose.report.pictures.values import percent
 from diagnose.report.pictures.wiring import Link, Sheet, Way
 
-TITLE, NOTE, TAG = 12.0, 11.0, 9.5
-"""Font sizes: names of units, readings, numbers of test points."""
-LEADING = 13.5
+TITLE, TAG = 12.0, 9.5
+"""Font sizes: names of units, numbers of test points."""
 RADIUS = 9.0
-SHOWN = 2
-"""Readings shown at one place; the list below the drawing has all."""
-NOTE_ROOM, LEAST_ROOM = 96.0, 84.0
-BELOW = 13.0
-NEARBY = tuple(
-    sorted(
-        ((float(x), float(y)) for x in range(-40, 41, 8) for y in range(-24, 57, 4)),
-        key=lambda at: (abs(at[0]) * 2 + abs(at[1]) * (2 if at[1] < 0 else 1), at),
-    )
-)
-"""Steps from where a reading is best to where it may stand instead, the nearest first."""
-Notes = Literal["below", "above", "right", ""]
-"""From a conductor down to where readings begin."""
-
-
-def letter(position: int) -> str:
-    """The letter of a reading: a, b, ..., z, aa, ab, ..."""
-    text = ""
-    position += 1
-    while position:
-        position, rest = divmod(position - 1, 26)
-        text = chr(ord("a") + rest) + text
-    return text
 
 
 def rail_name(installation: Installation, sheet: Sheet, net: str) -> str:
@@ -70,44 +42,8 @@ def rail_name(installation: Installation, sheet: Sheet, net: str) -> str:
     return net
 
 
-@dataclass(frozen=True)
-class Note:
-    """A reading as it stands beside its test point."""
-
-    text: str
-    healthy: bool | None
-
-
-class Sketch:
+class Sketch(Notes):
     """Canvas, installation, numbers and marks together; every part of the drawing writes here."""
-
-    def __init__(
-        self, canvas: Canvas, installation: Installation, points: Points, sheet: Sheet, marks: Marks
-    ) -> None:
-        self.canvas = canvas
-        self.it = installation
-        self.points = points
-        self.sheet = sheet
-        self.marks = marks
-        self.notes: dict[frozenset[str], list[Note]] = {}
-        self._put: set[frozenset[str]] = set()
-        self._waiting: list[tuple[frozenset[str], float, float, Anchor, float]] = []
-        self._place_notes()
-
-    def _place_notes(self) -> None:
-        """Each reading goes to the symbol between its two test points, else to the first one."""
-        pairs = {frozenset((x.a, x.b)) for x in self.sheet.links}
-        for k, reading in enumerate(self.marks.readings):
-            places = [self.points.where(n) for n in reading.points if self._known(n)]
-            if not places:
-                continue
-            pair = frozenset(places)
-            key = pair if len(pair) == 2 and pair in pairs else frozenset(places[:1])
-            note = Note(f"{letter(k)}  {reading.shown}", reading.healthy)
-            self.notes.setdefault(key, []).append(note)
-
-    def _known(self, number: int) -> bool:
-        return number in self.points.numbers.values()
 
     # ------------------------------------------------------------------ tones
 
@@ -124,7 +60,7 @@ class Sketch:
         if unit in self.marks.failed:
             return "FAILED"
         if unit in self.marks.suspected:
-            return f"? {self.marks.suspected[unit]:.0%}"
+            return f"? {percent(self.marks.suspected[unit])}"
         return ""
 
     def title(
@@ -181,6 +117,8 @@ class Sketch:
     def wire(self, *points: tuple[float, float], pen: Pen = PLAIN) -> None:
         """A conductor."""
         self.canvas.line(points, pen)
+        for (a, b), (c, d) in pairwise(points):
+            self.wires.append((min(a, c) - 1, min(b, d) - 1, max(a, c) + 1, max(b, d) + 1))
 
     def dot(self, x: float, y: float) -> None:
         """Where conductors join."""
@@ -202,7 +140,8 @@ class Sketch:
         block = shape_of(self.it.part_of(link.unit)).block
         boxed = down and block in ("module", "controller")
         marked = link.unit in self.marks.failed or link.unit in self.marks.suspected
-        if marked and not boxed:
+        cable = link.symbol == "core" and link.unit not in self.marks.failed
+        if marked and not boxed and not cable:
             self._backdrop(link, x, y, top, down)
         body = DRAW[link.symbol](Spot(self.canvas, x, y, heading, pen))
         if link.symbol != "core":
@@ -271,23 +210,6 @@ class Sketch:
     def _before(start: tuple[float, float], by: float, down: bool) -> tuple[float, float]:
         return (start[0], start[1] + by) if down else (start[0] + by, start[1])
 
-    def lower(self, key: frozenset[str]) -> float:
-        """How far below its conductor a symbol's reading begins: past those of its ends."""
-        beside = any(frozenset((net,)) in self.notes for net in key)
-        return BELOW + (SHOWN * LEADING if beside else 0.0)
-
-    def depth(self, nets: Iterable[str], links: Iterable[Link]) -> float:
-        """Room below a conductor for the readings at these nets and symbols."""
-        need = [self._tall(frozenset((net,))) for net in nets]
-        for link in links:
-            key = frozenset((link.a, link.b))
-            tall = self._tall(key)
-            need.append(tall + self.lower(key) - BELOW if tall else 0.0)
-        return max(need, default=0.0)
-
-    def _tall(self, key: frozenset[str]) -> float:
-        return min(len(self.notes.get(key, ())), SHOWN) * LEADING
-
     # ------------------------------------------------------------------ test points, readings
 
     def point(
@@ -295,7 +217,7 @@ class Sketch:
         net: str,
         x: float,
         y: float,
-        notes: Notes = "below",
+        notes: Side = "below",
         room: float = NOTE_ROOM,
     ) -> None:
         """A numbered test point on a net; one that has no number is a plain conductor.
@@ -333,50 +255,6 @@ class Sketch:
         self.keep(x, y, RADIUS + 4)
         self.put(frozenset((place,)), x, y + BELOW + 3, "middle")
 
-    def put(
-        self, key: frozenset[str], x: float, y: float, anchor: Anchor, room: float = NOTE_ROOM
-    ) -> None:
-        """Put the readings of a place here, once; they are written when all else is drawn."""
-        if key in self.notes and key not in self._put:
-            self._put.add(key)
-            self._waiting.append((key, x, y, anchor, max(room, LEAST_ROOM)))
-
-    def write_notes(self) -> None:
-        """Write the readings, each as near to its place as no other text stands in its way.
-
-        One that finds no room is shortened to its letter; the list has them all in any case.
-        """
-        for key, x, y, anchor, room in self._waiting:
-            notes: Sequence[Note] = self.notes[key]
-            if len(notes) > SHOWN:
-                more = Note(f"+ {len(notes) - SHOWN + 1} more below", None)
-                notes = [*notes[: SHOWN - 1], more]
-            for note in notes:
-                text = trim(note.text, room, NOTE, bold=True)
-                short = note.text.partition(" ")[0]
-                for words in (text, short):
-                    place = self._free(words, x, y + 10, anchor)
-                    if place is not None:
-                        self._note(words, *place, anchor, note.healthy is False)
-                        y = max(y, place[1] - 10) + LEADING
-                        break
-
-    def _free(self, text: str, x: float, y: float, anchor: Anchor) -> tuple[float, float] | None:
-        for across, down in NEARBY:
-            where = area(x + across, y + down, text, NOTE, anchor, True)
-            inside = where[0] > 2 and where[2] < self.canvas.width - 2
-            if inside and not any(meet(where, other) for other in self.canvas.texts):
-                return x + across, y + down
-        return None
-
-    def _note(self, text: str, x: float, y: float, anchor: Anchor, odd: bool) -> None:
-        left, _, right, _ = area(x, y, text, NOTE, anchor, True)
-        with self.canvas.above():
-            paper = Pen(PAPER, 0, "", PAPER)
-            self.canvas.box(left - 1, y - 10, right - left + 2, LEADING - 0.5, paper)
-            ink = RED if odd else INK
-            self.canvas.text(x, y, text, NOTE, anchor, True, ink, underlined=odd)
-
     def rail(self, net: str, x: float, y: float, up: bool = False) -> None:
         """The end of a conductor on a rail, hanging from (x, y) or standing on it where `up`."""
         if net == self.sheet.ground:
@@ -406,10 +284,9 @@ class Sketch:
 
     def outline(self, unit: str, x: float, y: float, w: float, h: float) -> None:
         """The dashed outline of a unit whose parts stand apart."""
-        failed = unit in self.marks.failed
-        ink = RED if failed else "#777777"
-        self.canvas.box(x, y, w, h, Pen(ink, 1.8 if failed else 0.9, "6 4"), 5)
-
-    def readings(self) -> list[tuple[str, Measured]]:
-        """All readings with their letters."""
-        return [(letter(k), reading) for k, reading in enumerate(self.marks.readings)]
+        pen = Pen("#777777", 0.9, "6 4")
+        if unit in self.marks.failed:
+            pen = Pen(RED, 1.8, "6 4")
+        elif unit in self.marks.suspected:
+            pen = Pen(INK, 1.4, LINK.dash)
+        self.canvas.box(x, y, w, h, pen, 5)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from diagnose.report.pictures.canvas import FAINT, INK, PAPER, Canvas, Pen
 from diagnose.report.pictures.lettering import wrap
-from diagnose.report.pictures.values import Series, Suspicion
+from diagnose.report.pictures.values import Series, Suspicion, percent
 
 WIDTH, MARGIN = 1000.0, 20.0
 LEFT, LABELS, TOP, HIGH = 62.0, 250.0, 58.0, 300.0
@@ -22,7 +22,7 @@ def suspicion_svg(suspicion: Suspicion, heading: str = "How the suspicion moved"
     At most `MOST` causes are drawn, the ones given first; the legend below lists the steps.
     """
     series = suspicion.series[:MOST]
-    final = "; ".join(f"{s.title} {s.values[-1]:.0%}" for s in series if s.values)
+    final = "; ".join(f"{s.title} {percent(s.values[-1])}" for s in series if s.values)
     canvas = Canvas(
         heading, f"Probability of each cause after each step. At the end: {final}.", WIDTH
     )
@@ -96,7 +96,7 @@ def _names(canvas: Canvas, series: tuple[Series, ...], right: float) -> None:
     named = []
     for k, one in enumerate(series):
         if one.values:
-            text = wrap(f"{one.values[-1]:.0%}  {one.title}", room, 2, SIZE, bold=k == 0)
+            text = wrap(f"{percent(one.values[-1])}  {one.title}", room, 2, SIZE, bold=k == 0)
             named.append((_y(one.values[-1]), k, text))
     named.sort(key=lambda item: (item[0], item[1]))
     heights = [len(text) * LEADING + 4 for _, _, text in named]

@@ -14,9 +14,11 @@ from itertools import groupby
 from diagnose.plant.compose import Installation
 from diagnose.plant.points import Points
 from diagnose.report.pictures.lettering import clean
-from diagnose.report.pictures.sketch import letter, rail_name
-from diagnose.report.pictures.values import NOTHING, Marks
-from diagnose.report.pictures.wiring import Branch, Column, Link, Sheet, Way, sheet_of
+from diagnose.report.pictures.notes import letter
+from diagnose.report.pictures.plan import sheet_of
+from diagnose.report.pictures.sketch import rail_name
+from diagnose.report.pictures.values import NOTHING, Marks, percent
+from diagnose.report.pictures.wiring import Branch, Column, Link, Sheet, Way
 
 SAYS = {
     "opto": "optocoupler",
@@ -59,13 +61,15 @@ class _Writer:
             text = clean(reading.shown, 24)
             self.notes.setdefault(key, []).append(f"{letter(k)} {text}{odd}")
         self.beside: dict[int, list[str]] = {}
+        common = {self._at(n) for n in (*self.sheet.rails, *it.type.references.values())}
         across = {frozenset((self._at(x.a), self._at(x.b))) for x in self.sheet.links}
         for k, reading in enumerate(marks.readings):
             key = frozenset(reading.points)
             if reading.points and (len(key) == 1 or key not in across):
                 odd = "!" if reading.healthy is False else ""
                 text = f"{letter(k)} {clean(reading.shown, 24)}{odd}"
-                self.beside.setdefault(reading.points[0], []).append(text)
+                apart = [n for n in reading.points if n not in common] or reading.points
+                self.beside.setdefault(apart[0], []).append(text)
 
     def _at(self, net: str) -> int:
         return self.points.numbers.get(net, 0)
@@ -100,7 +104,7 @@ class _Writer:
         elif name in self.marks.good:
             title = f"{title} ok"
         elif name in self.marks.suspected:
-            title = f"{title} ?{self.marks.suspected[name]:.0%}"
+            title = f"{title} ?{percent(self.marks.suspected[name])}"
         inside = "".join(f" {point}" for point in inner if point)
         return f"[{title}{inside}]" + self._braced(notes or [])
 
