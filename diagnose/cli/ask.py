@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
@@ -72,7 +73,9 @@ class Terminal:
         return True
 
     def after(self, before: Turn, now: Turn, event: Event) -> None:
-        """Say what an answer changed."""
+        """Say what an answer changed; while a repair is checked, work ahead."""
+        if event.kind == "repaired":
+            threading.Thread(target=self.session.prepare, args=(now.state,), daemon=True).start()
         if event.kind == "withdrawn":
             taken = next((e for e in self.events if e.id == event.data["event"]), None)
             what = _(TAKEN[taken.kind]) if taken and taken.kind in TAKEN else _("an answer")
