@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.errors import fail
+from diagnose.errors import DiagnoseError, fail
 
 if TYPE_CHECKING:
     from diagnose.casebook.store import CaseHeader
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from diagnose.cli.matter import Matter
     from diagnose.interview.events import Event
     from diagnose.interview.session import Session
-    from diagnose.report.document import Document, Paper
+    from diagnose.report.document import Document, Figure, Paper
 
 FORMATS = ("pdf", "html", "text")
 SUFFIXES = {"pdf": "pdf", "html": "html", "text": "txt"}
@@ -107,7 +107,39 @@ def matter_of(session: Session, header: CaseHeader, events: Sequence[Event], fir
         firm=firm,
         closed=closing.data if closing is not None else None,
         closed_at=closing.at if closing is not None else "",
+        pictures=pictures_of(session, events),
     )
+
+
+def pictures_of(session: Session, events: Sequence[Event]) -> dict[str, Figure]:
+    """The pictures of a case by name; none where it cannot be weighed."""
+    from diagnose.cli.figures import figures_of
+    from diagnose.interview.account import over
+    from diagnose.language import gettext as _
+    from diagnose.report.document import Figure
+
+    try:
+        figures = figures_of(session, [e for e in events if not over(e)])
+    except DiagnoseError:
+        return {}
+    return {
+        "circuit": Figure(
+            figures.circuit,
+            _("The circuit: what failed, what is proved good, what was read where"),
+            _("Circuit of the installation with numbered test points, readings and marks."),
+            own_page=True,
+        ),
+        "suspicion": Figure(
+            figures.suspicion,
+            _("How the suspicion moved with each answer"),
+            _("Lines: the probability of each unit after each answer."),
+        ),
+        "measured": Figure(
+            figures.ranges,
+            _("Expected and measured"),
+            _("Each reading beside the range that a healthy installation shows."),
+        ),
+    }
 
 
 def write(document: Document, wanted: Wanted, name: str) -> None:

@@ -117,9 +117,14 @@ class Account:
     """Time, ``yes`` or ``no`` (the repair held), and the words."""
 
 
+def over(event: Event) -> bool:
+    """Whether an event comes when the callout is over."""
+    return event.kind in NO_MORE
+
+
 def account(session: Session, events: Sequence[Event]) -> Account:
     """The account of a case on the installation of `session`."""
-    kept = [e for e in events if e.kind not in NO_MORE]
+    kept = [e for e in events if not over(e)]
     gone = withdrawn_ids(events)
     called = tuple(
         (e.at, str(e.data.get("held", "")), str(e.data.get("text", "")))
