@@ -19,6 +19,7 @@ from diagnose.cli.service_report import service_report
 from diagnose.interview.events import Event
 from diagnose.interview.session import Session
 from diagnose.knowledge.load import find_knowledge
+from diagnose.plant.points import points_of
 from diagnose.quantities import format_quantity
 from diagnose.report.pdf import pdf
 from tests.reporting import closed, header, matter, repaired_in_vain, scripted
@@ -74,6 +75,9 @@ def allowed(session: Session, events: Sequence[Event], pages: int) -> set[str]:
         at = datetime.fromisoformat(event.at).astimezone()
         found |= {str(at.day), str(at.year), f"{at:%H:%M}", f"{at:%H:%M:%S}"}
     found |= {str(n) for n in range(1, pages + 1)}
+    points = points_of(session.knowledge, session.installation)
+    found |= {str(n) for n in points.numbers.values()}
+    found |= {"0", "25", "50", "75", "100"}  # the axis of per cents
     counted = sum(e.kind == "finding" for e in events), len(events)
     found |= {str(n) for n in range(counted[0] + 1)} | {str(counted[1])}
     minutes = [float(e.data.get("minutes", 0.0)) for e in events if e.kind != "closed"]
