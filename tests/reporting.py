@@ -79,7 +79,7 @@ def knowledge() -> KnowledgeBase:
     return load_knowledge(find_knowledge())
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=6)
 def session_of(variants: tuple[tuple[str, str], ...] = ()) -> Session:
     """A session of the family with these variants."""
     base = knowledge()
@@ -96,12 +96,18 @@ def at_times(events: Sequence[Event]) -> list[Event]:
 
 def scripted(name: str) -> tuple[Session, list[Event]]:
     """A case of the repository, driven to its end."""
+    session, events = _driven(name)
+    return session, list(events)
+
+
+@lru_cache(maxsize=8)
+def _driven(name: str) -> tuple[Session, tuple[Event, ...]]:
     base = knowledge()
     answers = read_answers(CASES / f"{name}.yaml", base)
     session = session_of(tuple(answers.installation.choices.items()))
     events = [answers.opened(base)]
     drive(session, events, Scripted(answers, base))
-    return session, at_times(events)
+    return session, tuple(at_times(events))
 
 
 def repaired_in_vain(failing: int = 2) -> tuple[Session, list[Event]]:
