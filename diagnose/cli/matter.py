@@ -14,9 +14,9 @@ from diagnose.report.document import Figure, trimmed
 if TYPE_CHECKING:
     from diagnose.casebook.store import CaseHeader
     from diagnose.interview.events import Event
-    from diagnose.plant.compose import Installation
+    from diagnose.plant.compose import Installation, InstalledMode
 
-LINE = 80
+LINE = 60
 """Characters of a name on the customer's page; the case file holds the whole."""
 
 
@@ -78,6 +78,21 @@ def parts_of(closed: Mapping[str, Any]) -> list[str]:
     if len(texts) > len(shown):
         shown.append(_("{count} more in the case file").format(count=len(texts) - len(shown)))
     return shown
+
+
+def found_mode(matter: Matter) -> InstalledMode | None:
+    """The cause: as closed, else as repaired last, else as concluded; None where none is known.
+
+    A closing in words of one's own names none.
+    """
+    closed, account = matter.closed or {}, matter.account
+    names = [f"{closed.get('unit', '')}.{closed.get('failure_mode', '')}"]
+    if not closed.get("found") or closed.get("unit"):
+        names += [account.repairs[-1].mode] if account.repairs else []
+        if account.conclusion is not None:
+            names.append(f"{account.conclusion.unit}.{account.conclusion.failure_mode}")
+    modes = matter.installation.modes
+    return next((modes[name] for name in names if name in modes), None)
 
 
 def title_of(matter: Matter, name: str) -> str:

@@ -64,11 +64,9 @@ def record_of(matter: Matter) -> Iterator[Block]:
         ),
         "small",
     )
+    yield from _evidence(matter)
     if "suspicion" in matter.pictures:
         yield matter.pictures["suspicion"]
-    yield from _evidence(matter)
-    if "circuit" in matter.pictures:
-        yield matter.pictures["circuit"]
     yield from _readings(matter)
     if "measured" in matter.pictures:
         yield matter.pictures["measured"]

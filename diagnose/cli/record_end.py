@@ -7,7 +7,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from diagnose.cli import formats
-from diagnose.cli.matter import Matter, free, parts_of, title_of
+from diagnose.cli.matter import Matter, found_mode, free, parts_of, title_of
 from diagnose.cli.render import sentence
 from diagnose.interview.account import Repair
 from diagnose.language import gettext as _
@@ -57,6 +57,8 @@ def end_of_record(matter: Matter) -> Iterator[Block]:
     yield from _prevention(matter)
     yield from _closed(matter)
     yield from _reproduced(matter)
+    if "circuit" in matter.pictures:
+        yield matter.pictures["circuit"]
 
 
 def _repairs(matter: Matter) -> Iterator[Block]:
@@ -100,24 +102,30 @@ def _repair(repair: Repair, number: int) -> Iterator[Block]:
 
 
 def _prevention(matter: Matter) -> Iterator[Block]:
-    conclusion = matter.account.conclusion
-    if conclusion is None or not conclusion.unit:
+    conclusion, found = matter.account.conclusion, found_mode(matter)
+    if found is None:
         return
     yield Heading(2, _("Root cause and prevention"))
-    rows = []
-    if conclusion.remedy:
-        rows.append((_("Repair"), runs(_(conclusion.remedy))))
-    if conclusion.licensed:
+    mode = found.mode
+    causes = mode.root_causes
+    advice = conclusion.recommendations if conclusion is not None else ()
+    cautions = conclusion.cautions if conclusion is not None else ()
+    if conclusion is not None and f"{conclusion.unit}.{conclusion.failure_mode}" == found.id:
+        causes = conclusion.root_causes
+    rows = [(_("Cause"), runs(title_of(matter, found.id)))]
+    if mode.remedy:
+        rows.append((_("Repair"), runs(_(mode.remedy))))
+    if mode.licensed:
         rows.append((_("By"), runs(_("a licensed electrician only"))))
-    if conclusion.spares:
-        rows.append((_("Spares"), runs("; ".join(_(s) for s in conclusion.spares))))
-    if conclusion.root_causes:
-        rows.append((_("Look for"), runs("; ".join(_(c) for c in conclusion.root_causes))))
-    if conclusion.prevention:
-        rows.append((_("Prevent"), runs(_(conclusion.prevention))))
-    rows += [(_("Advice"), runs(sentence(_(text)))) for text in conclusion.recommendations]
+    if mode.spares:
+        rows.append((_("Spares"), runs("; ".join(_(s) for s in mode.spares))))
+    if causes:
+        rows.append((_("Look for"), runs("; ".join(_(c) for c in causes))))
+    if mode.prevention:
+        rows.append((_("Prevent"), runs(_(mode.prevention))))
+    rows += [(_("Advice"), runs(sentence(_(text)))) for text in advice]
     yield KeyValues(tuple(rows))
-    for text in conclusion.cautions:
+    for text in cautions:
         yield Caution(_(text))
 
 

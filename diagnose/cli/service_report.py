@@ -6,10 +6,9 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cli import formats
-from diagnose.cli.matter import Matter, parts_of, short
+from diagnose.cli.matter import Matter, found_mode, parts_of, short
 from diagnose.cli.record import record_of
 from diagnose.cli.render import sentence
-from diagnose.interview.account import Account
 from diagnose.language import current, ngettext
 from diagnose.language import gettext as _
 from diagnose.report.document import (
@@ -33,7 +32,7 @@ from diagnose.report.document import (
 if TYPE_CHECKING:
     pass
 
-WORDS = 160
+WORDS = 120
 MOST = 4
 """Items of a list on the customer's page; the record has the rest."""
 
@@ -83,7 +82,7 @@ def customer_page(matter: Matter) -> Iterator[Block]:
     yield from _done(matter)
     yield Heading(1, _("What it means"))
     yield Paragraph(runs(_meaning(matter)))
-    watch = _watch(account)
+    watch = _watch(matter)
     if watch:
         yield Heading(1, _("What to watch"))
         yield Bullets(tuple(watch))
@@ -113,20 +112,11 @@ def _about(matter: Matter) -> Iterator[tuple[str, Runs]]:
 
 
 def _found(matter: Matter) -> tuple[str, str]:
-    """Unit and cause in words: as closed, else as repaired, else as concluded; or free text."""
-    closed, modes = matter.closed or {}, matter.installation.modes
-    name = f"{closed.get('unit', '')}.{closed.get('failure_mode', '')}"
-    if not closed.get("unit") and closed.get("found"):
-        return "", short(str(closed["found"]), WORDS)
-    if name not in modes and matter.account.repairs:
-        name = matter.account.repairs[-1].mode
-    conclusion = matter.account.conclusion
-    if name not in modes and conclusion is not None:
-        name = f"{conclusion.unit}.{conclusion.failure_mode}"
-    if name not in modes:
-        return "", ""
-    unit, mode = matter.installation.instances[modes[name].unit].title, modes[name].title
-    return _(unit), _(mode)
+    """Unit and cause in words, or free text."""
+    closed, found = matter.closed or {}, found_mode(matter)
+    if found is not None:
+        return _(matter.installation.instances[found.unit].title), _(found.title)
+    return "", short(str(closed.get("found", "")), WORDS)
 
 
 def _wrong(matter: Matter) -> Runs:
@@ -202,11 +192,11 @@ def _meaning(matter: Matter) -> str:
     return _("The repair was checked: the installation starts and stops as it should.")
 
 
-def _watch(account: Account) -> list[Runs]:
+def _watch(matter: Matter) -> list[Runs]:
     items: list[Runs] = []
-    conclusion = account.conclusion
-    if conclusion is not None and conclusion.prevention:
-        items.append(runs(_(conclusion.prevention)))
+    account, conclusion, found = matter.account, matter.account.conclusion, found_mode(matter)
+    if found is not None and found.mode.prevention:
+        items.append(runs(_(found.mode.prevention)))
     if conclusion is not None:
         items += [runs(sentence(_(text))) for text in conclusion.recommendations]
     items = items[:MOST]
@@ -230,8 +220,10 @@ def _parts(matter: Matter) -> Iterator[tuple[str, Runs]]:
             when = formats.day(short(str(closed["call_back"]), 40))
             yield _("We call you on"), runs(when)
         return
-    conclusion = matter.account.conclusion
-    spares = [_(s) for s in conclusion.spares] if conclusion is not None else []
+    modes, found = matter.installation.modes, found_mode(matter)
+    repaired = [modes[r.mode] for r in matter.account.repairs if r.mode in modes]
+    causes = repaired or ([found] if found is not None else [])
+    spares = list(dict.fromkeys(_(spare) for cause in causes for spare in cause.mode.spares))
     label = _("Parts fitted") if matter.account.repairs else _("Parts needed")
     yield label, runs("; ".join(spares) or _("none"))
     planned = formats.minutes(matter.account.minutes)

@@ -1,8 +1,8 @@
 """How long a report takes: from the events of a case to the bytes of a file.
 
 Cases of our own invention; the session is there already (in the program it is read from the cache).
-``cold`` is the first PDF of the process: fonts and template are read then. Absolute times belong to the
-machine that they were measured on.
+``cold`` is the first PDF of the process: fonts and template are read then. ``processor`` leaves out
+the waiting for other programs. Absolute times belong to the machine that they were measured on.
 """
 
 from __future__ import annotations
@@ -12,13 +12,16 @@ import json
 import os
 import statistics
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from typing import Any
 
 from diagnose import language
 from diagnose.cli.firm import Firm
 from diagnose.cli.handbook import handbook
 from diagnose.cli.service_report import service_report
+from diagnose.interview.events import Event
+from diagnose.interview.session import Session
 from diagnose.report.document import Document
 from diagnose.report.html import html
 from diagnose.report.pdf import pdf
@@ -35,11 +38,21 @@ BAR = 1.0
 """Seconds that a PDF may take warm."""
 
 
-def timed(work: Callable[[], Any]) -> float:
+def timed(work: Callable[[], Any], clock: Callable[[], float] = time.perf_counter) -> float:
     """Seconds that something takes."""
-    start = time.perf_counter()
+    start = clock()
     work()
-    return time.perf_counter() - start
+    return clock() - start
+
+
+def made(session: Session, events: Sequence[Event]) -> Document:
+    """The report of a case, its pictures included."""
+    return service_report(matter(session, events))
+
+
+def rendered(make: Callable[[], Document], render: Callable[[Document], Any]) -> Any:
+    """A document, made and rendered."""
+    return render(make())
 
 
 def documents() -> Iterator[tuple[str, str, Callable[[], Document]]]:
@@ -47,11 +60,11 @@ def documents() -> Iterator[tuple[str, str, Callable[[], Document]]]:
     for name in CASES:
         session, events = scripted(name)
         end = closed(events)
-        yield name, "en", lambda s=session, e=end: service_report(matter(s, e))
+        yield name, "en", partial(made, session, end)
     session, events = repaired_in_vain(2)
-    yield "two repairs in vain", "en", lambda s=session, e=events: service_report(matter(s, e))
+    yield "two repairs in vain", "en", partial(made, session, events)
     session, events = scripted(CASES[0])
-    yield f"{CASES[0]} in Hindi", "hi", lambda s=session, e=events: service_report(matter(s, e))
+    yield f"{CASES[0]} in Hindi", "hi", partial(made, session, events)
 
 
 def measure(rounds: int) -> dict[str, Any]:
@@ -60,11 +73,13 @@ def measure(rounds: int) -> dict[str, Any]:
     for name, tag, make in documents():
         with language.using(tag):
             if "cold" not in found:
-                found["cold"] = timed(lambda m=make: pdf(m()))
+                found["cold"] = timed(partial(rendered, make, pdf))
             entry: dict[str, Any] = {}
             for kind, render in RENDERERS.items():
-                times = [timed(lambda m=make, r=render: r(m())) for _round in range(rounds)]
+                work = partial(rendered, make, render)
+                times = [timed(work) for _round in range(rounds)]
                 entry[kind] = {"median": statistics.median(times), "worst": max(times)}
+            entry["processor"] = timed(partial(rendered, make, pdf), time.process_time)
             entry["bytes"] = len(pdf(make()))
             found["cases"][name] = entry
     session, _events = scripted(CASES[0])
@@ -84,10 +99,10 @@ def main() -> None:
     if options.json:
         print(json.dumps(found, indent=2))
         return
-    print(f"{'case':<46} {'pdf':>7} {'worst':>7} {'html':>7} {'text':>7}   seconds")
+    print(f"{'case':<46} {'pdf':>7} {'worst':>7} {'html':>7} {'text':>7} {'cpu':>7}   seconds")
     for name, entry in found["cases"].items():
         numbers = (entry["pdf"]["median"], entry["pdf"]["worst"])
-        rest = (entry["html"]["median"], entry["text"]["median"])
+        rest = (entry["html"]["median"], entry["text"]["median"], entry["processor"])
         print(f"{name:<46}", *(f"{seconds:>7.3f}" for seconds in (*numbers, *rest)))
     print(f"first PDF of the process {found['cold']:.3f} s, handbook {found['handbook']:.3f} s")
 
