@@ -13,11 +13,12 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
-from rich.cells import cell_len
 from typer.testing import CliRunner
 
 from diagnose import language
 from diagnose.cli import app
+from diagnose.cli.lines import Said, understand
+from diagnose.cli.render import columns, padded, wrapped
 from diagnose.cli.service_report import service_report
 from diagnose.errors import DiagnoseError
 from tests.reporting import CASES, closed, matter, scripted
@@ -196,4 +197,24 @@ def test_the_interview_speaks_the_language() -> None:
     shown = CliRunner().invoke(app, command).output
     assert "संभावित कारण: रिले मॉड्यूल: रिले के संपर्क चिपक गए" in shown
     assert "जाँच 1" in shown
-    assert max(cell_len(line) for line in shown.split("\n")) <= 80
+    assert max(columns(line) for line in shown.split("\n")) <= 80
+
+
+def test_lines_are_wrapped_by_the_columns_that_they_take() -> None:
+    text = "   11%  " + "कारण जो ज्ञान-आधार में नहीं है " * 4 + "漢" * 60
+    lines = wrapped(text, 40, "  ", "      ")
+    assert all(columns(line) <= 40 for line in lines)
+    assert lines[0].startswith("     11%  कारण")
+    assert all(line.startswith("      ") for line in lines[1:])
+    assert "".join("".join(lines).split()) == "".join(text.split())
+    assert columns("कारण") == 4  # the vowel sign counts
+    assert padded("कारण", 2) == "कारण "
+
+
+def test_words_may_be_typed_in_english_and_in_the_language() -> None:
+    with language.using("hi"):
+        assert understand("क्यों", []).kind == "why"
+        assert understand("why", []).kind == "why"
+        assert understand("असंभव: मीटर नहीं", []) == Said("cannot", "मीटर नहीं")
+        assert understand("पक्का नहीं 0.2", [], reading=True) == Said("answer", "0.2", False)
+    assert understand("क्यों", []).kind == "bad"

@@ -38,7 +38,7 @@ from diagnose.report.document import (
 )
 from diagnose.report.html import html
 from diagnose.report.pdf import BREAK, breakable, pdf
-from diagnose.report.terminal import terminal
+from diagnose.report.terminal import columns, terminal
 
 SVG = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 300 60" width="300" height="60">'
@@ -255,3 +255,10 @@ def test_devanagari_is_shaped_not_strung_together() -> None:
     advance = {c: apart["hmtx"][apart.getBestCmap()[ord(c)]][0] for c in "कष"}
     strung = 2 * sum(advance.values()) * size / apart["head"].unitsPerEm
     assert wide < 0.8 * strung
+
+
+def test_vowel_signs_that_a_terminal_may_give_a_column_do_not_overflow() -> None:
+    asked = document(Paragraph(runs("पानी भरा हुआ है, रिले खिंची हुई है और पंप चलता है " * 10)))
+    lines = terminal(asked, width=60).splitlines()
+    assert len(lines) > 8
+    assert max(map(columns, lines)) <= 60

@@ -8,10 +8,10 @@ import re
 import shutil
 import sys
 import textwrap
+import unicodedata
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from rich.cells import cell_len, set_cell_size
 from rich.console import Console
 from rich.text import Text
 
@@ -127,9 +127,9 @@ class Screen:
 
     def rule(self, left: str = "", right: str = "") -> None:
         """A heading across the screen, underlined."""
-        room = self.width - cell_len(right) - 1
-        if right and cell_len(left) >= room:
-            left = set_cell_size(left, room - 1)
+        room = self.width - columns(right) - 1
+        if right and columns(left) >= room:
+            left = fitting(left, room - 1)
         self.line()
         self.line(f"{padded(left, room)} {right}".rstrip() if right else left, "bold")
         self.line("-" * self.width)
@@ -195,8 +195,8 @@ class Screen:
         label = _("Now likeliest: ")
         for name, p in turn.belief.ranking()[:LEADING]:
             if p >= 0.01:
-                self.para(f"{label}{percent(p):>4}  {titles(name)}", 2, "cyan", cell_len(label) + 6)
-                label = " " * cell_len(label)
+                self.para(f"{label}{percent(p):>4}  {titles(name)}", 2, "cyan", columns(label) + 6)
+                label = " " * columns(label)
 
     def view(self, turn: Turn, titles: Titles) -> None:
         """What is still suspected, with bars."""
@@ -284,33 +284,55 @@ class Titles:
         return title_of(self.session, name)
 
 
+def fitting(text: str, width: int) -> str:
+    """As much of the start of a text as fits into some columns; no mark without its letter."""
+    used, end = 0, 0
+    for position, char in enumerate(text):
+        used += columns(char)
+        if used > width:
+            break
+        end = position + 1
+    while 0 < end < len(text) and unicodedata.category(text[end])[0] == "M":
+        end -= 1
+    return text[:end].rstrip(" ")
+
+
+def columns(text: str) -> int:
+    """Columns of a text on the screen; see `diagnose.report.terminal.columns`."""
+    if text.isascii():
+        return len(text)
+    from diagnose.report.terminal import columns as counted
+
+    return counted(text)
+
+
 def padded(text: str, width: int) -> str:
     """The text with spaces behind it up to a width on the screen; at least one."""
-    return text + " " * max(width - cell_len(text), 1 if len(text) >= width else 0)
+    return text + " " * max(width - columns(text), 1 if len(text) >= width else 0)
 
 
 def wrapped(text: str, width: int, first: str, further: str) -> list[str]:
     """The text in lines of at most `width` columns, whatever its characters take up."""
-    lines, line, used = [], first, cell_len(first)
+    lines, line, used = [], first, columns(first)
     for number, word in enumerate(_words(text)):
-        size = cell_len(word.rstrip(" "))
+        size = columns(word.rstrip(" "))
         if number and used + size > width:
             lines.append(line.rstrip())
-            line, used = further, cell_len(further)
-        while used + size > width > cell_len(further):
-            part = set_cell_size(word, width - used).rstrip(" ")
+            line, used = further, columns(further)
+        while used + size > width > columns(further):
+            part = fitting(word, width - used)
             if not part:
                 break
             lines.append(line + part)
-            word, line, used = word[len(part) :], further, cell_len(further)
-            size = cell_len(word.rstrip(" "))
-        line, used = line + word, used + cell_len(word)
+            word, line, used = word[len(part) :], further, columns(further)
+            size = columns(word.rstrip(" "))
+        line, used = line + word, used + columns(word)
     return [*lines, line.rstrip()] if line.strip() else lines
 
 
 def _words(text: str) -> list[str]:
-    """Words with the spaces behind them."""
-    return re.findall(r"\S+ *", text)
+    """Words with the spaces behind them; spaces in front are a word of their own."""
+    return re.findall(r"^ +|\S+ *", text)
 
 
 def sentence(text: str) -> str:

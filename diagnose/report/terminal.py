@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import re
+import unicodedata
 from typing import Any
 
 from rich.cells import cell_len
@@ -15,13 +17,35 @@ from diagnose.language import gettext as _
 from diagnose.report.document import Document, data_of
 
 WIDTH = 80
+NARROWEST = 40
 BAR = 20
 LABEL = 20
 STYLES = {"strong": "bold", "em": "dim", "mono": "", "": ""}
 
 
+def columns(text: str) -> int:
+    """Columns that a text takes up on a terminal.
+
+    Spacing vowel signs count as one: many terminals give them a column, others none.
+    """
+    if text.isascii():
+        return len(text)
+    return sum(max(cell_len(c), unicodedata.category(c) == "Mc") for c in text)
+
+
 def terminal(document: Document, colour: bool = False, width: int = WIDTH) -> str:
     """The document as text with at most `width` columns; `colour`: with escape sequences."""
+    narrower = width
+    while True:
+        text = _set(document, colour, narrower)
+        plain = re.sub(r"\x1b\[[0-9;]*m", "", text)
+        widest = max(map(columns, plain.split("\n")))
+        if widest <= width or narrower <= NARROWEST:
+            return text
+        narrower = max(NARROWEST, min(narrower - 1, narrower * width // widest))
+
+
+def _set(document: Document, colour: bool, width: int) -> str:
     data = data_of(document)
     console = Console(
         file=io.StringIO(),
