@@ -1,4 +1,4 @@
-"""What is written on a drawing, as boxes: for tests that no text lies on another or off the sheet."""
+"""What is written on a drawing, as boxes: no text may lie on another or leave the sheet."""
 
 from __future__ import annotations
 
@@ -65,3 +65,13 @@ def outside(svg: str) -> list[str]:
         for b in texts_of(svg)
         if b.left < 0 or b.top < 0 or b.right > w + SLACK or b.bottom > h + SLACK
     ]
+
+
+def written(svg: str) -> str:
+    """All texts of a drawing in the order in which they were drawn, without any space."""
+    return "".join("".join(box.text.split()) for box in texts_of(svg))
+
+
+def numbers_on(svg: str) -> set[int]:
+    """The numbers that stand in test points."""
+    return {int(box.text) for box in texts_of(svg) if box.text.isdigit()}

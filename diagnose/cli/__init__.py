@@ -222,6 +222,37 @@ def close(
 
 
 @app.command()
+def circuit(
+    installation: Annotated[
+        str | None, typer.Argument(metavar="INSTALLATION", help="Kind of installation.")
+    ] = None,
+    variants: VariantsOption = None,
+    case: Annotated[
+        str | None,
+        typer.Option("--case", metavar="ID", help="A case: what failed, what was read."),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option("--output", metavar="FILE", help="Where the picture goes (.svg); -: stdout."),
+    ] = None,
+    text: Annotated[bool, typer.Option("--text", help="As text on the screen instead.")] = False,
+    opened: Annotated[
+        bool, typer.Option("--open", help="Open the picture when it is written.")
+    ] = False,
+    store: StoreOption = None,
+    knowledge: KnowledgeOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """The circuit as a picture (SVG) or as text, with numbered test points."""
+    from diagnose.cli.circuit import Wanted, run_circuit
+
+    wanted = Wanted(installation, variants or (), case, output, text, opened, store, no_color)
+    code = run_circuit(wanted, knowledge)
+    if code:
+        raise typer.Exit(code)
+
+
+@app.command()
 def check(
     json: Annotated[bool, typer.Option("--json", help="Print one object for scripts.")] = False,
     installations: Annotated[

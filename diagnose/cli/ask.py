@@ -24,6 +24,7 @@ HELP = (
     ("cannot", "this cannot be done or measured here (a reason may follow)"),
     ("not sure", "followed by a guess: counts for less; alone: asks for one"),
     ("back", "take the last answer back"),
+    ("circuit", "the circuit around this step, its test points; circuit all: the whole"),
     ("view", "what is still suspected, with probabilities"),
     ("stop", "stop for now; the case stays on file"),
     ("help", "these words"),
@@ -39,6 +40,8 @@ WORDS = {
     "not sure": "not sure",
     "back": "back",
     "go back": "back",
+    "circuit": "circuit",
+    "circuit all": "circuit all",
     "view": "view",
     "stop": "stop",
     "help": "help",
@@ -203,6 +206,11 @@ class Terminal:
                 self.screen.field(word, meaning)
         elif said.kind == "view":
             self.screen.view(turn, self.titles)
+        elif said.kind in ("circuit", "circuit all"):
+            from diagnose.cli.circuit import show_circuit
+
+            near = step.points if said.kind == "circuit" else ()
+            show_circuit(self.screen, self.session, self.events, near)
         elif said.kind == "why":
             self._why(step)
         elif said.kind == "other":

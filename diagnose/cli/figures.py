@@ -20,7 +20,6 @@ from diagnose.interview.events import Event
 from diagnose.interview.explain import title_of
 from diagnose.interview.state import Finding, State, withdrawn_ids
 from diagnose.plant.matrix import HEALTHY
-from diagnose.plant.points import points_of
 from diagnose.quantities import QuantityError, format_quantity, parse_reading
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
 from diagnose.reasoning.wrong_answers import with_error
@@ -46,6 +45,7 @@ SUSPECTED_FROM, MOST_SUSPECTED = 0.05, 5
 MOST_LINES = 7
 """Causes drawn in the picture of the suspicion."""
 WORTH_A_LINE = 0.03
+FAILED, LIKELY = "FAILED", "LIKELY CAUSE"
 FIRST = "The complaint and what was asked first"
 
 
@@ -76,7 +76,7 @@ def figures_of(session: Session, events: Sequence[Event], width: int = 80) -> Fi
     from diagnose.report.pictures.text import circuit_text
 
     marks = marks_of(session, events)
-    points = points_of(session.knowledge, session.installation)
+    points = session.points
     return Figures(
         circuit=circuit_of(session, marks),
         suspicion=suspicion_svg(suspicion_of(session, events)),
@@ -89,7 +89,7 @@ def circuit_of(session: Session, marks: Marks, heading: str = "") -> str:
     """The picture of the circuit with these marks, as SVG."""
     from diagnose.report.pictures.circuit import circuit_svg
 
-    points = points_of(session.knowledge, session.installation)
+    points = session.points
     caution = session.knowledge.cautions.get("isolate_first")
     text = caution.text if caution is not None else ""
     return circuit_svg(session.installation, points, marks, heading, text)
@@ -120,6 +120,13 @@ def failed_unit(events: Sequence[Event]) -> str:
         if event.kind == "repaired":
             return "" if in_vain(kept) else unit
     return ""
+
+
+def confirmed(events: Sequence[Event]) -> bool:
+    """Whether more than a conclusion says what failed: a repair, or the closing of the case."""
+    return any(e.kind in ("repaired", "closed") for e in standing(events)) and not in_vain(
+        standing(events)
+    )
 
 
 def in_vain(events: Sequence[Event]) -> bool:
@@ -159,7 +166,7 @@ def marks_of(session: Session, events: Sequence[Event]) -> Marks:
             if p >= SUSPECTED_FROM and unit in known
         }
     good -= suspected.keys()
-    points = points_of(session.knowledge, session.installation)
+    points = session.points
     findings = session.state_of(standing(events)).findings
     readings = []
     for finding in findings:
@@ -170,7 +177,8 @@ def marks_of(session: Session, events: Sequence[Event]) -> Marks:
             readings.append(
                 Measured(numbers, shown, _sentence(test.title), is_healthy(session, finding))
             )
-    return Marks(marked, frozenset(good), suspected, tuple(readings), GOOD_MEANS)
+    word = FAILED if confirmed(events) else LIKELY
+    return Marks(marked, frozenset(good), suspected, tuple(readings), GOOD_MEANS, word)
 
 
 def proved_good(session: Session, state: State) -> set[str]:
@@ -224,7 +232,7 @@ def shown_of(session: Session, finding: Finding) -> str:
 
 def readings_of(session: Session, events: Sequence[Event]) -> tuple[Reading, ...]:
     """Every finding against what a healthy installation shows, in the order they were taken."""
-    points = points_of(session.knowledge, session.installation)
+    points = session.points
     found = []
     for finding in session.state_of(standing(events)).findings:
         test = session.tests.get(finding.test)

@@ -62,7 +62,10 @@ def description(installation: Installation, marks: Marks) -> str:
     """What the picture shows, for who cannot see it."""
     units = installation.instances
     text = f"Circuit of: {installation.type.title}, with numbered test points."
-    for what, names in (("Failed", marks.failed), (marks.good_means, marks.good)):
+    for what, names in (
+        (marks.failed_word.capitalize(), marks.failed),
+        (marks.good_means, marks.good),
+    ):
         if names:
             titles = ", ".join(sorted(units[u].title for u in names if u in units))
             text += f" {what[:1].upper()}{what[1:]}: {titles}."
@@ -107,7 +110,7 @@ def _legend(sketch: Sketch, y: float) -> float:
     canvas, marks = sketch.canvas, sketch.marks
     entries = [("point", "test point"), ("clamp", "clamp, or where flow is caught")]
     if marks.failed:
-        entries.append(("failed", "failed"))
+        entries.append(("failed", marks.failed_word.lower()))
     if marks.suspected:
         entries.append(("suspected", "still suspected, with its probability"))
     if marks.good:

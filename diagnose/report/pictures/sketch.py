@@ -58,7 +58,7 @@ class Sketch(Notes):
     def flag(self, unit: str) -> str:
         """What stands over the name of a marked unit."""
         if unit in self.marks.failed:
-            return "FAILED"
+            return self.marks.failed_word
         if unit in self.marks.suspected:
             return f"? {percent(self.marks.suspected[unit])}"
         return ""
@@ -152,7 +152,7 @@ class Sketch(Notes):
             if not drawn:
                 continue
             start, end = ((x, y + a), (x, y + b)) if down else ((x + a, y), (x + b, y))
-            self.wire(start, end)
+            self.wire(start, end, pen=pen if link.symbol == "core" else PLAIN)
         clamp = self._clamped(link)
         if clamp:
             self.clamp(clamp, x, y)
