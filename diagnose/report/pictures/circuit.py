@@ -164,6 +164,6 @@ def _list(sketch: Sketch, y: float) -> float:
         canvas.text(x, base, letter, NOTE, bold=True)
         canvas.text(x + 26, base, "–".join(map(str, reading.points)), NOTE, room=62)
         odd = reading.healthy is False
-        canvas.text(x + 92, base, reading.shown, NOTE, "start", True, ink, 96, underlined=odd)
-        canvas.text(x + 194, base, reading.title, NOTE, room=room - 196)
+        canvas.text(x + 92, base, reading.shown, NOTE, "start", True, ink, 160, underlined=odd)
+        canvas.text(x + 256, base, reading.title, NOTE, room=room - 258)
     return y + 14 + LINE * half

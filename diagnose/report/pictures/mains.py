@@ -160,6 +160,9 @@ class _Drawn:
             wide = START * self.stretch
             s.title(self.mains.origin, x, self.l - 16, wide + 30, 2, "start")
             pen = s.pen(self.mains.origin)
+            if self.mains.origin in s.marks.failed:
+                hatched = Pen(pen.ink, 1.0, "", "url(#hatch)")
+                s.canvas.box(x + 14, self.l - 9, 15, self.e - self.l + 18, hatched, 3)
             for y, net, name in wires:
                 s.canvas.text(x, y + 4, name, TITLE, bold=True, ink=pen.ink)
                 s.canvas.circle(x + 24, y, 4, pen)

@@ -170,22 +170,17 @@ class _Writer:
     def row(self, label: str, pieces: list[str]) -> Iterator[str]:
         """One conductor: as many lines as it takes."""
         line = f"  {label:<8} " if label else "  "
-        indent = " " * len(line) + JOIN
-        first = True
-        for piece in pieces:
-            for part in self._fitting(piece, self.width - len(indent) - len(JOIN)):
-                joined = part if first else JOIN + part
-                if len(line) + len(joined) > self.width - len(JOIN) and not first:
-                    yield line + JOIN
-                    line = indent + part
+        indent = " " * len(line)
+        room = self.width - len(indent) - 2 * len(JOIN)
+        for number, piece in enumerate(pieces):
+            for k, part in enumerate(textwrap.wrap(piece, room)):
+                glue = " " if k else JOIN if number else ""
+                if len(line) + len(glue) + len(part) <= self.width - len(JOIN):
+                    line += glue + part
                 else:
-                    line += joined
-                first = False
+                    yield line if k else line + JOIN
+                    line = indent + ("  " if k else JOIN) + part
         yield line
-
-    @staticmethod
-    def _fitting(piece: str, room: int) -> list[str]:
-        return [piece] if len(piece) <= room else textwrap.wrap(piece, room)
 
     # ------------------------------------------------------------------ the whole
 
@@ -205,6 +200,7 @@ class _Writer:
             for name in sheet.rest:
                 terminals = self.it.part_of(name).terminals
                 nets = [self.point(self.it.nets[f"{name}.{t}"]) for t in terminals]
+                nets += [self.point(f"{name}.{e}") for e in self.it.part_of(name).elements]
                 yield from self.row("", [self.unit(name), *(n for n in nets if n)])
         yield from self._readings()
 
@@ -294,7 +290,7 @@ class _Writer:
     def _readings(self) -> Iterator[str]:
         if not self.marks.readings:
             return
-        yield "Readings ('!': unlike a healthy installation's)"
+        yield "Readings ('!': not as when healthy)"
         for k, reading in enumerate(self.marks.readings):
             odd = "!" if reading.healthy is False else " "
             points = "-".join(map(str, reading.points))
