@@ -142,7 +142,7 @@ class Sketch(Notes):
         marked = link.unit in self.marks.failed or link.unit in self.marks.suspected
         cable = link.symbol == "core" and link.unit not in self.marks.failed
         if marked and not boxed and not cable:
-            self._backdrop(link, x, y, top, down)
+            self._backdrop(link, x, y, top, down, half)
         body = DRAW[link.symbol](Spot(self.canvas, x, y, heading, pen))
         if link.symbol != "core":
             across = 11.0 if link.symbol != "coil" else 19.0
@@ -157,12 +157,15 @@ class Sketch(Notes):
         if clamp:
             self.clamp(clamp, x, y)
 
-    def _backdrop(self, link: Link, x: float, y: float, top: float, down: bool) -> None:
+    def _backdrop(
+        self, link: Link, x: float, y: float, top: float, down: bool, half: float
+    ) -> None:
         failed = link.unit in self.marks.failed
         pen = Pen(RED, 2.0, "", "url(#hatch)") if failed else Pen(INK, 1.2, LINK.dash, PAPER)
         wide = 44.0 if link.symbol in ("lamp", "residual") else 28.0
         if link.symbol == "core" or link.symbol == "terminal":
             wide, top = 16.0, 10.0
+        wide = min(wide, max(10.0, half - RADIUS - 2))
         if down:
             self.canvas.box(x - 22, y - wide, 44, 2 * wide, pen, 4)
         else:
