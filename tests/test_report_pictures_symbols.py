@@ -60,14 +60,15 @@ def test_a_make_contact_does_not_touch_and_a_break_contact_does() -> None:
     # conductor's line before the fixed contact; that of a break contact crosses a stroke there.
     body, _ = drawn("contact")
     (arm,) = lines("contact")
-    assert arm[0] == (-body, 0)
-    assert arm[1][0] < body
-    assert arm[1][1] < 0
-    body, _ = drawn("protector")
+    assert list(arm[0]) == [-body, 0.0]
+    end_x, end_y = arm[1]
+    assert end_x < body
+    assert end_y < 0
+    reach, _ = drawn("protector")
     stroke, arm = solid("protector")[:2]
-    assert stroke[0] == (body, 0)
+    assert list(stroke[0]) == [reach, 0.0]
     assert stroke[0][0] == stroke[1][0]
-    share = (body - arm[0][0]) / (arm[1][0] - arm[0][0])
+    share = (reach - arm[0][0]) / (arm[1][0] - arm[0][0])
     crossing = arm[0][1] + share * (arm[1][1] - arm[0][1])
     assert min(y for _, y in stroke) <= crossing <= 0
 

@@ -147,7 +147,8 @@ class Screen:
         self.field("Where", "" if step.place == "anywhere" else name_of(step.place))
         if step.kind == "test":
             self.field("With", name_of(step.instrument, INSTRUMENTS))
-            self.field("Points", " and ".join(map(str, step.points)))
+            if step.points:
+                self.field("Points", " and ".join(map(str, step.points)) + " on the circuit")
             live = "bold red" if step.state == "live" else ""
             self.field("State", name_of(step.state, STATES), live)
             self.field("Healthy", step.healthy)
