@@ -213,6 +213,27 @@ def test_the_word_circuit(session: Session, capsys: pytest.CaptureFixture[str]) 
     assert max(map(len, shown.splitlines())) <= 80
 
 
+def test_the_word_circuit_open(
+    session: Session, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    opened: list[str] = []
+    monkeypatch.setattr("webbrowser.open", lambda uri: bool(opened.append(uri)) or True)
+    events = [new_event("opened", installation=session.installation.type.id)]
+    for display, count in (("", 0), (":0", 1)):
+        monkeypatch.setenv("WAYLAND_DISPLAY", "")
+        monkeypatch.setenv("DISPLAY", display)
+        monkeypatch.setattr("sys.platform", "linux")
+        lines = iter(["circuit open", "1"])
+        terminal = Terminal(session, Screen(True), events, lambda prompt, said=lines: next(said))
+        turn = session.turn(events)
+        assert terminal.reply(turn, turn.step).kind == "answer"
+        shown = capsys.readouterr().out
+        assert len(opened) == count
+        assert ("yourself" in shown) is (count == 0)
+    path = Path(opened[0].removeprefix("file://"))
+    assert numbers_on(path.read_text(encoding="utf-8")) == set(session.points.numbers.values())
+
+
 def test_the_circuit_around_a_step(session: Session, capsys: pytest.CaptureFixture[str]) -> None:
     points = session.points.of(session.tests["fuse_continuity"])
     show_circuit(Screen(True), session, [new_event("opened")], points)

@@ -5,6 +5,7 @@ What is checked, and the identity numbers, are recalled from the standard's data
 
 from __future__ import annotations
 
+import re
 import xml.etree.ElementTree as ET
 
 import pytest
@@ -99,6 +100,20 @@ def test_a_fuse_has_its_conductor_through_it_and_a_resistor_has_not() -> None:
     assert any(closed(x) for x in lines("fuse"))
     assert len(lines("resistor")) == 1
     assert closed(lines("resistor")[0])
+
+
+def test_the_socket_feeds_the_plug() -> None:
+    # S00031 contact of a socket, S00032 of a plug: a cup that opens towards a filled bar. That the
+    # side under voltage is the socket is common practice, no source: a plug's pins can be touched.
+    body, root = drawn("plug")
+    (cup,) = (node.attrib["d"] for node in root.iter(f"{SVG}path"))
+    numbers = [float(x) for x in re.findall(r"-?[\d.]+", cup)]
+    start, radius, sweep, end = numbers[:2], numbers[2], numbers[6], numbers[7:]
+    assert start[0] == end[0] == radius - body
+    assert sweep == 0, "bulges towards the feeding side"
+    (bar,) = lines("plug")
+    assert max(x for x, _ in bar) > 0
+    assert min(x for x, _ in bar) > -body
 
 
 def test_a_capacitor_is_two_plates_across_the_conductor() -> None:

@@ -24,7 +24,7 @@ HELP = (
     ("cannot", "this cannot be done or measured here (a reason may follow)"),
     ("not sure", "followed by a guess: counts for less; alone: asks for one"),
     ("back", "take the last answer back"),
-    ("circuit", "the circuit around this step, its test points; circuit all: the whole"),
+    ("circuit", "where this step's test points are; circuit all: the whole; circuit open: drawn"),
     ("view", "what is still suspected, with probabilities"),
     ("stop", "stop for now; the case stays on file"),
     ("help", "these words"),
@@ -42,6 +42,7 @@ WORDS = {
     "go back": "back",
     "circuit": "circuit",
     "circuit all": "circuit all",
+    "circuit open": "circuit open",
     "view": "view",
     "stop": "stop",
     "help": "help",
@@ -206,11 +207,8 @@ class Terminal:
                 self.screen.field(word, meaning)
         elif said.kind == "view":
             self.screen.view(turn, self.titles)
-        elif said.kind in ("circuit", "circuit all"):
-            from diagnose.cli.circuit import show_circuit
-
-            near = step.points if said.kind == "circuit" else ()
-            show_circuit(self.screen, self.session, self.events, near)
+        elif said.kind.startswith("circuit"):
+            self._circuit(said.kind, step)
         elif said.kind == "why":
             self._why(step)
         elif said.kind == "other":
@@ -220,6 +218,15 @@ class Terminal:
         else:
             return Reply(said.kind, said.text)
         return None
+
+    def _circuit(self, said: str, step: Step) -> None:
+        from diagnose.cli.circuit import open_circuit, show_circuit
+
+        if said == "circuit open":
+            open_circuit(self.screen, self.session, self.events)
+        else:
+            near = step.points if said == "circuit" else ()
+            show_circuit(self.screen, self.session, self.events, near)
 
     def _several(self, said: Said, step: Step) -> Reply | None:
         line = said.text.partition("' is not one of")[0].removeprefix("'")

@@ -116,10 +116,27 @@ def _write(path: Path, svg: str) -> None:
 
 
 def _open(path: Path, screen: Screen) -> None:
+    """Open a picture where there is a screen to show it on; else say where it is."""
+    import os
     import webbrowser
 
-    if not webbrowser.open(path.resolve().as_uri()):
-        screen.para("Nothing here opens it: open the file yourself.", 2)
+    shown = not sys.platform.startswith("linux") or any(
+        os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY")
+    )
+    if not (shown and webbrowser.open(path.resolve().as_uri())):
+        screen.para(f"Nothing here opens it: open {path} yourself.", 2, hang=2)
+
+
+def open_circuit(screen: Screen, session: Session, events: Sequence[Event]) -> None:
+    """The circuit as a picture during an interview: in a file of its own, and opened."""
+    import tempfile
+
+    from diagnose.cli.figures import circuit_of, marks_of
+
+    path = Path(tempfile.mkdtemp(prefix="diagnose-")) / "circuit.svg"
+    _write(path, circuit_of(session, marks_of(session, events)))
+    screen.para(f"The circuit as it stands: {path}", 2, hang=2)
+    _open(path, screen)
 
 
 def show_circuit(
@@ -134,4 +151,4 @@ def show_circuit(
     for line in circuit_text(session.installation, session.points, marks, screen.width, near):
         screen.line(line)
     if near:
-        screen.para("The whole of it: circuit all", 2)
+        screen.para("The whole of it: circuit all; as a picture: circuit open", 2)
