@@ -73,5 +73,16 @@ def written(svg: str) -> str:
 
 
 def numbers_on(svg: str) -> set[int]:
-    """The numbers that stand in test points."""
-    return {int(box.text) for box in texts_of(svg) if box.text.isdigit()}
+    """The numbers that stand in test points: bold, in the middle of a circle."""
+    root = ET.fromstring(svg)
+    circles = {(n.get("cx"), n.get("cy")) for n in root.iter(f"{SVG}circle")}
+    found = set()
+    for node in root.iter(f"{SVG}text"):
+        text = node.text or ""
+        y = float(node.attrib["y"])
+        middle = any(
+            x == node.get("x") and abs(float(cy or 0) + 3.6 - y) < 0.1 for x, cy in circles
+        )
+        if text.isdigit() and middle:
+            found.add(int(text))
+    return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -213,18 +214,27 @@ def test_the_word_circuit(session: Session, capsys: pytest.CaptureFixture[str]) 
     assert max(map(len, shown.splitlines())) <= 80
 
 
+def _next(said: list[str], prompt: str) -> str:
+    return said.pop()
+
+
 def test_the_word_circuit_open(
     session: Session, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     opened: list[str] = []
-    monkeypatch.setattr("webbrowser.open", lambda uri: bool(opened.append(uri)) or True)
+
+    def browser(uri: str) -> bool:
+        opened.append(uri)
+        return True
+
+    monkeypatch.setattr("webbrowser.open", browser)
     events = [new_event("opened", installation=session.installation.type.id)]
     for display, count in (("", 0), (":0", 1)):
         monkeypatch.setenv("WAYLAND_DISPLAY", "")
         monkeypatch.setenv("DISPLAY", display)
         monkeypatch.setattr("sys.platform", "linux")
-        lines = iter(["circuit open", "1"])
-        terminal = Terminal(session, Screen(True), events, lambda prompt, said=lines: next(said))
+        said = ["1", "circuit open"]
+        terminal = Terminal(session, Screen(True), events, partial(_next, said))
         turn = session.turn(events)
         assert terminal.reply(turn, turn.step).kind == "answer"
         shown = capsys.readouterr().out
@@ -266,6 +276,14 @@ def test_the_command_writes_a_picture(
     assert ET.fromstring(capsys.readouterr().out).get("role") == "img"
 
 
+@pytest.mark.parametrize("part", ["mains", "control"])
+def test_the_command_draws_a_part(part: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("--part", part, "--output", "-") == 0
+    svg = capsys.readouterr().out
+    assert ("circuitbreaker" in written(svg)) is (part == "mains")
+    assert ("controllerboard" in written(svg)) is (part == "control")
+
+
 def test_the_command_writes_text(capsys: pytest.CaptureFixture[str]) -> None:
     assert run("--text", "--set", "sump_sensor=none") == 0
     shown = capsys.readouterr().out
@@ -298,6 +316,8 @@ def test_the_command_draws_a_case(
         (("--set", "drive"), "is not VARIANT=CHOICE"),
         (("--output", "x.png"), "does not end in .svg"),
         (("--output", "/no/such/folder/x.svg"), "cannot be written"),
+        (("--part", "water"), "'water' is not a part"),
+        (("--text", "--part", "mains"), "--text goes"),
         (("--text", "--output", "x.svg"), "--text goes to the screen"),
         (("--output", "-", "--open"), "--open needs a file"),
         (("--case", "none", "tank_and_sump"), "no INSTALLATION"),

@@ -176,6 +176,21 @@ def test_no_text_lies_on_another(installation: Installation) -> None:
         assert outside(svg) == []
 
 
+@pytest.mark.parametrize("installation", ALL[::4], ids=NAMES[::4])
+def test_the_two_parts_make_the_whole(installation: Installation) -> None:
+    points = points_of(shipped(), installation)
+    marks = everything(installation)
+    mains = circuit_svg(installation, points, marks, part="mains")
+    control = circuit_svg(installation, points, marks, part="control")
+    assert numbers_on(mains) | numbers_on(control) == set(points.numbers.values())
+    assert not numbers_on(mains) & numbers_on(control), "no network is on both"
+    for svg in (mains, control):
+        assert overlaps(svg) == []
+        assert outside(svg) == []
+        shown = {int(n) for b in texts_of(svg) for n in re.findall(r"^\d+(?=–)", b.text)}
+        assert shown <= numbers_on(svg), "its list has its own readings"
+
+
 def test_the_check_of_overlaps_can_fail() -> None:
     points = points_of(shipped(), DEFAULT)
     svg = circuit_svg(DEFAULT, points)

@@ -235,6 +235,9 @@ def circuit(
         Path | None,
         typer.Option("--output", metavar="FILE", help="Where the picture goes (.svg); -: stdout."),
     ] = None,
+    part: Annotated[
+        str, typer.Option("--part", help="all, or for larger letters: mains, control.")
+    ] = "all",
     text: Annotated[bool, typer.Option("--text", help="As text on the screen instead.")] = False,
     opened: Annotated[
         bool, typer.Option("--open", help="Open the picture when it is written.")
@@ -246,7 +249,7 @@ def circuit(
     """The circuit as a picture (SVG) or as text, with numbered test points."""
     from diagnose.cli.circuit import Wanted, run_circuit
 
-    wanted = Wanted(installation, variants or (), case, output, text, opened, store, no_color)
+    wanted = Wanted(installation, variants or (), case, output, text, opened, store, no_color, part)
     code = run_circuit(wanted, knowledge)
     if code:
         raise typer.Exit(code)

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from diagnose.report.pictures.values import Marks
 
 STDOUT = Path("-")
+PARTS = ("all", "mains", "control")
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,7 @@ class Wanted:
     opened: bool = False
     store: Path | None = None
     no_color: bool = False
+    part: str = "all"
 
     def checked(self) -> Wanted:
         """The same, refused where the options contradict one another.
@@ -46,8 +48,11 @@ class Wanted:
         """
         if self.case is not None and (self.installation is not None or self.variants):
             raise fail("option", "--case says what is fitted: no INSTALLATION and no --set with it")
-        if self.text and (self.output is not None or self.opened):
-            raise fail("option", "--text goes to the screen: no --output and no --open with it")
+        if self.part not in PARTS:
+            raise fail("option", f"'{self.part}' is not a part of the picture", None, PARTS)
+        if self.text and (self.output is not None or self.opened or self.part != "all"):
+            message = "--text goes to the screen, whole: no --output, --open or --part with it"
+            raise fail("option", message)
         if self.opened and self.output == STDOUT:
             raise fail("option", "--open needs a file: not with --output -")
         if self.output not in (None, STDOUT) and self.output.suffix.lower() != ".svg":
@@ -74,14 +79,16 @@ def run_circuit(wanted: Wanted, folder: str | None) -> int:
         for line in circuit_text(installation, points, marks, screen.width):
             screen.line(line)
         return 0
-    from diagnose.report.pictures.circuit import circuit_svg
+    from diagnose.report.pictures.circuit import PARTS, circuit_svg
 
     caution = knowledge.cautions.get("isolate_first")
-    svg = circuit_svg(installation, points, marks, heading, caution.text if caution else "")
+    part = next(part for part in PARTS if part == wanted.part)
+    text = caution.text if caution else ""
+    svg = circuit_svg(installation, points, marks, heading, text, part)
     if wanted.output == STDOUT:
         sys.stdout.write(svg)
         return 0
-    path = wanted.output or Path(f"circuit-{name}.svg")
+    path = wanted.output or Path(f"circuit-{name}{'' if part == 'all' else '-' + part}.svg")
     _write(path, svg)
     screen.para(f"The circuit, with {len(points.numbers)} test points: {path}", hang=2)
     if wanted.opened:

@@ -34,6 +34,7 @@ from diagnose.report.pictures.values import (
 
 if TYPE_CHECKING:
     from diagnose.interview.session import Session
+    from diagnose.report.pictures.circuit import Part
 
 GOOD_BELOW = 0.1
 """Share of a unit's faults that healthy readings leave possible, at most, where it counts as good
@@ -51,9 +52,14 @@ FIRST = "The complaint and what was asked first"
 
 @dataclass(frozen=True)
 class Figures:
-    """The three pictures as SVG, and the circuit as text of at most 80 columns."""
+    """The three pictures as SVG, and the circuit as text of at most 80 columns.
+
+    `circuit` fills a page upright; `circuit_parts`, mains side and control side, a page across
+    each, with larger letters.
+    """
 
     circuit: str
+    circuit_parts: tuple[str, str]
     suspicion: str
     ranges: str
     text: tuple[str, ...]
@@ -79,20 +85,24 @@ def figures_of(session: Session, events: Sequence[Event], width: int = 80) -> Fi
     points = session.points
     return Figures(
         circuit=circuit_of(session, marks),
+        circuit_parts=(
+            circuit_of(session, marks, part="mains"),
+            circuit_of(session, marks, part="control"),
+        ),
         suspicion=suspicion_svg(suspicion_of(session, events)),
         ranges=ranges_svg(readings_of(session, events)),
         text=tuple(circuit_text(session.installation, points, marks, width)),
     )
 
 
-def circuit_of(session: Session, marks: Marks, heading: str = "") -> str:
+def circuit_of(session: Session, marks: Marks, heading: str = "", part: Part = "all") -> str:
     """The picture of the circuit with these marks, as SVG."""
     from diagnose.report.pictures.circuit import circuit_svg
 
     points = session.points
     caution = session.knowledge.cautions.get("isolate_first")
     text = caution.text if caution is not None else ""
-    return circuit_svg(session.installation, points, marks, heading, text)
+    return circuit_svg(session.installation, points, marks, heading, text, part)
 
 
 # ---------------------------------------------------------------------- what stood when

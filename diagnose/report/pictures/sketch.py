@@ -24,9 +24,9 @@ from diagnose.report.pictures.symbols import DRAW, TOP, TOPS
 from diagnose.report.pictures.values import percent
 from diagnose.report.pictures.wiring import Link, Sheet, Way
 
-TITLE, TAG = 12.0, 9.5
+TITLE, TAG = 12.0, 10.0
 """Font sizes: names of units, numbers of test points."""
-RADIUS = 9.0
+RADIUS = 9.5
 
 
 def rail_name(installation: Installation, sheet: Sheet, net: str) -> str:
@@ -246,8 +246,9 @@ class Sketch(Notes):
         self.canvas.texts.append((x - r, y - r, x + r, y + r))
 
     def _number(self, place: str, x: float, y: float) -> None:
+        self.drawn.add(self.points.numbers[place])
         text = str(self.points.numbers[place])
-        self.canvas.text(x, y + 3.4, text, TAG, "middle", bold=True)
+        self.canvas.text(x, y + 3.6, text, TAG, "middle", bold=True)
 
     def clamp(self, place: str, x: float, y: float) -> None:
         """A test point around a conductor: a double ring."""
