@@ -59,6 +59,7 @@ def circuit_svg(
     if sheet.mains is not None and part != "control":
         y = draw_mains(sketch, sheet.mains, MARGIN, y, ROOM) + 14
     if part != "mains":
+        y += 14 if part == "control" else 0
         y = _control(sketch, y) + 10 if sheet.controller else y
         y = draw_water(sketch, MARGIN, y, ROOM)
         y = draw_rest(sketch, MARGIN, y, ROOM)
