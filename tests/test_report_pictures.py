@@ -133,6 +133,29 @@ def test_nothing_in_the_module_crosses_a_conductor(installation: Installation) -
             assert abs(nets.index(link.a) - nets.index(link.b)) == 1, link
 
 
+@pytest.mark.parametrize("module", ["active_low", "active_high"])
+def test_the_light_emitting_diode_of_the_module_points_to_its_cathode(module: str) -> None:
+    # IEC 60617 S00641, recalled: the triangle points the way of the current, here from the
+    # module's 5 V to its input (active low), or from its input to its ground (active high).
+    installation = compose(shipped(), DEFAULT.type.id, {"module": module})
+    points = points_of(shipped(), installation)
+    root = ET.fromstring(circuit_svg(installation, points))
+    at = {n.text: float(n.attrib["y"]) for n in root.iter(f"{SVG}text")}
+    anode, cathode = (
+        at[str(points.numbers[installation.nets[f"relay.{t}"]])] for t in ("led_a", "led_k")
+    )
+    found = []
+    for node in root.iter(f"{SVG}polyline"):
+        ends = [tuple(map(float, p.split(","))) for p in node.attrib["points"].split()]
+        ys = [y for _, y in ends]
+        upright = len(ends) == 4 and ends[0] == ends[-1] and len(set(ys)) == 2
+        if upright and min(anode, cathode) < min(ys) < max(ys) < max(anode, cathode):
+            (tip,) = {y for y in ys[:3] if ys[:3].count(y) == 1}
+            (base,) = {y for y in ys[:3] if ys[:3].count(y) == 2}
+            found.append((tip - base) * (cathode - anode) > 0)
+    assert found == [True]
+
+
 def test_inputs_and_outputs_are_the_controllers_own() -> None:
     sheet = sheet_of(DEFAULT)
     part = DEFAULT.part_of(sheet.controller)
