@@ -1,4 +1,4 @@
-"""What is written on a drawing, as boxes: for tests that no text lies on another or off the sheet."""
+"""What is written on a drawing, as boxes: no text may lie on another or leave the sheet."""
 
 from __future__ import annotations
 
@@ -65,3 +65,24 @@ def outside(svg: str) -> list[str]:
         for b in texts_of(svg)
         if b.left < 0 or b.top < 0 or b.right > w + SLACK or b.bottom > h + SLACK
     ]
+
+
+def written(svg: str) -> str:
+    """All texts of a drawing in the order in which they were drawn, without any space."""
+    return "".join("".join(box.text.split()) for box in texts_of(svg))
+
+
+def numbers_on(svg: str) -> set[int]:
+    """The numbers that stand in test points: bold, in the middle of a circle."""
+    root = ET.fromstring(svg)
+    circles = {(n.get("cx"), n.get("cy")) for n in root.iter(f"{SVG}circle")}
+    found = set()
+    for node in root.iter(f"{SVG}text"):
+        text = node.text or ""
+        y = float(node.attrib["y"])
+        middle = any(
+            x == node.get("x") and abs(float(cy or 0) + 3.6 - y) < 0.1 for x, cy in circles
+        )
+        if text.isdigit() and middle:
+            found.add(int(text))
+    return found

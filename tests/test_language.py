@@ -17,8 +17,8 @@ from typer.testing import CliRunner
 
 from diagnose import language
 from diagnose.cli import app
+from diagnose.cli.columns import columns, padded, wrapped
 from diagnose.cli.lines import Said, understand
-from diagnose.cli.render import columns, padded, wrapped
 from diagnose.cli.service_report import service_report
 from diagnose.errors import DiagnoseError
 from tests.reporting import CASES, closed, matter, scripted

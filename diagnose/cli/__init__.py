@@ -16,6 +16,17 @@ from typing import Annotated
 
 import typer
 
+from diagnose.cli import papers
+from diagnose.cli.options import (
+    AnswersOption,
+    InstallationOption,
+    KnowledgeOption,
+    LanguageOption,
+    PlainOption,
+    ResultOption,
+    StoreOption,
+    VariantsOption,
+)
 from diagnose.errors import DiagnoseError
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -31,69 +42,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-
-StoreOption = Annotated[
-    Path | None,
-    typer.Option("--store", metavar="DIR", help="Folder of the cases (else ./cases, else yours)."),
-]
-KnowledgeOption = Annotated[
-    str | None,
-    typer.Option("--knowledge", metavar="DIR", help="Folder of the knowledge base."),
-]
-AnswersOption = Annotated[
-    Path | None,
-    typer.Option("--answers", metavar="FILE", help="Take all answers from a file, ask nobody."),
-]
-ResultOption = Annotated[
-    bool, typer.Option("--json", help="With --answers: print the result as one object.")
-]
-InstallationOption = Annotated[
-    str | None, typer.Option("--installation", metavar="ID", help="Kind of installation.")
-]
-VariantsOption = Annotated[
-    list[str] | None,
-    typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
-]
-FormatOption = Annotated[
-    str, typer.Option("--format", metavar="FORMAT", help="pdf (default), html or text.")
-]
-OutputOption = Annotated[
-    Path | None,
-    typer.Option("--output", metavar="FILE", help="Write it there; - is standard output."),
-]
-PaperOption = Annotated[
-    str | None, typer.Option("--paper", metavar="SIZE", help="a4 (default) or letter.")
-]
-FirmOption = Annotated[
-    Path | None,
-    typer.Option("--firm", metavar="FILE", help="The firm's name, logo and wording (YAML)."),
-]
-
-
-def _speak(tag: str | None) -> str | None:
-    """Use the language of the option, of the firm's file, or of the environment."""
-    from diagnose import language
-
-    if tag is None:
-        from diagnose.cli.firm import firm_at
-
-        tag = firm_at(None).language
-    language.use(language.choose([tag]))
-    return tag
-
-
-LanguageOption = Annotated[
-    str | None,
-    typer.Option(
-        "--language",
-        metavar="TAG",
-        help="Language of questions and reports: en or hi.",
-        callback=_speak,
-    ),
-]
-PlainOption = Annotated[
-    bool, typer.Option("--no-color", help="No colour (the variable NO_COLOR does the same).")
-]
 
 
 @app.command()
@@ -262,45 +210,35 @@ def close(
 
 
 @app.command()
-def report(
-    case: Annotated[str, typer.Argument(metavar="CASE", help="The case to report on.")],
-    format: FormatOption = "",  # noqa: A002
-    output: OutputOption = None,
-    paper: PaperOption = None,
-    firm: FirmOption = None,
-    language: LanguageOption = None,
-    store: StoreOption = None,
-    knowledge: KnowledgeOption = None,
-    no_color: PlainOption = False,
-) -> None:
-    """The service report of a case: a page for the customer, then the technician's record."""
-    from diagnose.cli.report import Wanted, run_report
-
-    code = run_report(case, Wanted(format, output, paper, firm, no_color), store, knowledge)
-    if code:
-        raise typer.Exit(code)
-
-
-@app.command()
-def handbook(
+def circuit(
     installation: Annotated[
         str | None, typer.Argument(metavar="INSTALLATION", help="Kind of installation.")
     ] = None,
     variants: VariantsOption = None,
-    format: FormatOption = "",  # noqa: A002
-    output: OutputOption = None,
-    paper: PaperOption = None,
-    firm: FirmOption = None,
-    language: LanguageOption = None,
+    case: Annotated[
+        str | None,
+        typer.Option("--case", metavar="ID", help="A case: what failed, what was read."),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option("--output", metavar="FILE", help="Where the picture goes (.svg); -: stdout."),
+    ] = None,
+    part: Annotated[
+        str, typer.Option("--part", help="all, or for larger letters: mains, control.")
+    ] = "all",
+    text: Annotated[bool, typer.Option("--text", help="As text on the screen instead.")] = False,
+    opened: Annotated[
+        bool, typer.Option("--open", help="Open the picture when it is written.")
+    ] = False,
+    store: StoreOption = None,
     knowledge: KnowledgeOption = None,
     no_color: PlainOption = False,
 ) -> None:
-    """All failure modes, signs and tests with limits and sources of one installation."""
-    from diagnose.cli.handbook import run_handbook
-    from diagnose.cli.report import Wanted
+    """The circuit as a picture (SVG) or as text, with numbered test points."""
+    from diagnose.cli.circuit import Wanted, run_circuit
 
-    wanted = Wanted(format, output, paper, firm, no_color)
-    code = run_handbook(installation, variants or (), wanted, knowledge)
+    wanted = Wanted(installation, variants or (), case, output, text, opened, store, no_color, part)
+    code = run_circuit(wanted, knowledge)
     if code:
         raise typer.Exit(code)
 
@@ -327,6 +265,9 @@ def check(
     code = run_check(knowledge, json, installations or (), everything)
     if code:
         raise typer.Exit(code)
+
+
+papers.add_to(app)
 
 
 def main(args: Sequence[str] | None = None) -> None:

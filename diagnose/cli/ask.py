@@ -131,6 +131,8 @@ class Terminal:
                 self.screen.field(_(word), _(meaning))
         elif said.kind == "view":
             self.screen.view(turn, self.titles)
+        elif said.kind.startswith("circuit"):
+            self._circuit(said.kind, step)
         elif said.kind == "why":
             self._why(step)
         elif said.kind == "other":
@@ -140,6 +142,15 @@ class Terminal:
         else:
             return Reply(said.kind, said.text)
         return None
+
+    def _circuit(self, said: str, step: Step) -> None:
+        from diagnose.cli.circuit import open_circuit, show_circuit
+
+        if said == "circuit open":
+            open_circuit(self.screen, self.session, self.events)
+        else:
+            near = step.points if said == "circuit" else ()
+            show_circuit(self.screen, self.session, self.events, near)
 
     def _several(self, said: Said, step: Step) -> Reply | None:
         chosen = [match(part, step.options) for part in re.split(r"[,; ]+", said.line) if part]

@@ -20,7 +20,6 @@ from diagnose.interview.events import Event
 from diagnose.interview.explain import title_of
 from diagnose.interview.state import Finding, State, withdrawn_ids
 from diagnose.plant.matrix import HEALTHY
-from diagnose.plant.points import points_of
 from diagnose.quantities import QuantityError, format_quantity, parse_reading
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
 from diagnose.reasoning.wrong_answers import with_error
@@ -35,6 +34,7 @@ from diagnose.report.pictures.values import (
 
 if TYPE_CHECKING:
     from diagnose.interview.session import Session
+    from diagnose.report.pictures.circuit import Part
 
 GOOD_BELOW = 0.1
 """Share of a unit's faults that healthy readings leave possible, at most, where it counts as good
@@ -46,14 +46,20 @@ SUSPECTED_FROM, MOST_SUSPECTED = 0.05, 5
 MOST_LINES = 7
 """Causes drawn in the picture of the suspicion."""
 WORTH_A_LINE = 0.03
+FAILED, LIKELY = "FAILED", "LIKELY CAUSE"
 FIRST = "The complaint and what was asked first"
 
 
 @dataclass(frozen=True)
 class Figures:
-    """The three pictures as SVG, and the circuit as text of at most 80 columns."""
+    """The three pictures as SVG, and the circuit as text of at most 80 columns.
+
+    `circuit` fills a page upright; `circuit_parts`, mains side and control side, a page across
+    each, with larger letters.
+    """
 
     circuit: str
+    circuit_parts: tuple[str, str]
     suspicion: str
     ranges: str
     text: tuple[str, ...]
@@ -76,23 +82,27 @@ def figures_of(session: Session, events: Sequence[Event], width: int = 80) -> Fi
     from diagnose.report.pictures.text import circuit_text
 
     marks = marks_of(session, events)
-    points = points_of(session.knowledge, session.installation)
+    points = session.points
     return Figures(
         circuit=circuit_of(session, marks),
+        circuit_parts=(
+            circuit_of(session, marks, part="mains"),
+            circuit_of(session, marks, part="control"),
+        ),
         suspicion=suspicion_svg(suspicion_of(session, events)),
         ranges=ranges_svg(readings_of(session, events)),
         text=tuple(circuit_text(session.installation, points, marks, width)),
     )
 
 
-def circuit_of(session: Session, marks: Marks, heading: str = "") -> str:
+def circuit_of(session: Session, marks: Marks, heading: str = "", part: Part = "all") -> str:
     """The picture of the circuit with these marks, as SVG."""
     from diagnose.report.pictures.circuit import circuit_svg
 
-    points = points_of(session.knowledge, session.installation)
+    points = session.points
     caution = session.knowledge.cautions.get("isolate_first")
     text = caution.text if caution is not None else ""
-    return circuit_svg(session.installation, points, marks, heading, text)
+    return circuit_svg(session.installation, points, marks, heading, text, part)
 
 
 # ---------------------------------------------------------------------- what stood when
@@ -120,6 +130,13 @@ def failed_unit(events: Sequence[Event]) -> str:
         if event.kind == "repaired":
             return "" if in_vain(kept) else unit
     return ""
+
+
+def confirmed(events: Sequence[Event]) -> bool:
+    """Whether more than a conclusion says what failed: a repair, or the closing of the case."""
+    return any(e.kind in ("repaired", "closed") for e in standing(events)) and not in_vain(
+        standing(events)
+    )
 
 
 def in_vain(events: Sequence[Event]) -> bool:
@@ -159,7 +176,7 @@ def marks_of(session: Session, events: Sequence[Event]) -> Marks:
             if p >= SUSPECTED_FROM and unit in known
         }
     good -= suspected.keys()
-    points = points_of(session.knowledge, session.installation)
+    points = session.points
     findings = session.state_of(standing(events)).findings
     readings = []
     for finding in findings:
@@ -170,7 +187,8 @@ def marks_of(session: Session, events: Sequence[Event]) -> Marks:
             readings.append(
                 Measured(numbers, shown, _sentence(test.title), is_healthy(session, finding))
             )
-    return Marks(marked, frozenset(good), suspected, tuple(readings), GOOD_MEANS)
+    word = FAILED if confirmed(events) else LIKELY
+    return Marks(marked, frozenset(good), suspected, tuple(readings), GOOD_MEANS, word)
 
 
 def proved_good(session: Session, state: State) -> set[str]:
@@ -224,7 +242,7 @@ def shown_of(session: Session, finding: Finding) -> str:
 
 def readings_of(session: Session, events: Sequence[Event]) -> tuple[Reading, ...]:
     """Every finding against what a healthy installation shows, in the order they were taken."""
-    points = points_of(session.knowledge, session.installation)
+    points = session.points
     found = []
     for finding in session.state_of(standing(events)).findings:
         test = session.tests.get(finding.test)

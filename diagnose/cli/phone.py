@@ -12,8 +12,9 @@ from diagnose.casebook.answers import Scripted
 from diagnose.casebook.store import CaseStore
 from diagnose.cli.ask import Terminal
 from diagnose.cli.callout import Narrated, header_of, on_file
+from diagnose.cli.columns import padded
 from diagnose.cli.common import INTERRUPTED, load, matrix_of, settings, store_at
-from diagnose.cli.render import INSTRUMENTS, Screen, Titles, name_of, padded, percent
+from diagnose.cli.render import INSTRUMENTS, Screen, Titles, name_of, percent
 from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.setup import Setup
 from diagnose.errors import fail

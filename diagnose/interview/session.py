@@ -17,6 +17,7 @@ from diagnose.interview.verifying import verify_step
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
+from diagnose.plant.points import points_of
 from diagnose.plant.procedures import InstalledTest, installed_tests, phone_error
 from diagnose.reasoning.belief import Belief, Hypotheses
 from diagnose.reasoning.decision import Decision, decide
@@ -78,6 +79,7 @@ class Session:
         self.rules = rules or RuleEngine(list(knowledge.rules.values()))
         circuit = MatrixBuilder.circuit_of(installation)
         self.tests: dict[str, InstalledTest] = installed_tests(knowledge, installation, circuit)
+        self.points = points_of(knowledge, installation)
         self.places = {name: (t.spec.place_at, t.level) for name, t in self.tests.items()}
         self.rates = {name: m.mode.rate.nominal for name, m in installation.modes.items()}
         self.errors = {name: t.error for name, t in self.tests.items()}

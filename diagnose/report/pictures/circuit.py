@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from diagnose.plant.compose import Installation
 from diagnose.plant.points import Points
 from diagnose.report.pictures.canvas import FAINT, INK, RED, Canvas, Pen
@@ -22,14 +24,22 @@ BOARD = 116.0
 LINE = 16.0
 
 
+Part = Literal["all", "mains", "control"]
+PARTS: tuple[Part, ...] = ("all", "mains", "control")
+
+
 def circuit_svg(
     installation: Installation,
     points: Points,
     marks: Marks = NOTHING,
     heading: str = "",
     caution: str = "",
+    part: Part = "all",
 ) -> str:
     """Draw the circuit of an installation as an SVG document, 1100 units wide.
+
+    The whole fills a page upright; `mains` and `control` (5 V side and water) a page across each,
+    with larger letters.
 
     Parameters
     ----------
@@ -41,16 +51,18 @@ def circuit_svg(
         Texts over the drawing; without a heading, the installation's title.
     """
     title = heading or installation.type.title
+    title += {"all": "", "mains": ": mains side", "control": ": 5 V side and water"}[part]
     sheet = sheet_of(installation)
     canvas = Canvas(title, description(installation, marks), WIDTH)
     sketch = Sketch(canvas, installation, points, sheet, marks)
     y = _head(sketch, title, caution)
-    if sheet.mains is not None:
+    if sheet.mains is not None and part != "control":
         y = draw_mains(sketch, sheet.mains, MARGIN, y, ROOM) + 14
-    if sheet.controller:
-        y = _control(sketch, y) + 10
-    y = draw_water(sketch, MARGIN, y, ROOM)
-    y = draw_rest(sketch, MARGIN, y, ROOM)
+    if part != "mains":
+        y += 14 if part == "control" else 0
+        y = _control(sketch, y) + 10 if sheet.controller else y
+        y = draw_water(sketch, MARGIN, y, ROOM)
+        y = draw_rest(sketch, MARGIN, y, ROOM)
     sketch.write_notes()
     y = _legend(sketch, y + 14)
     y = _list(sketch, y + 8)
@@ -62,7 +74,10 @@ def description(installation: Installation, marks: Marks) -> str:
     """What the picture shows, for who cannot see it."""
     units = installation.instances
     text = f"Circuit of: {installation.type.title}, with numbered test points."
-    for what, names in (("Failed", marks.failed), (marks.good_means, marks.good)):
+    for what, names in (
+        (marks.failed_word.capitalize(), marks.failed),
+        (marks.good_means, marks.good),
+    ):
         if names:
             titles = ", ".join(sorted(units[u].title for u in names if u in units))
             text += f" {what[:1].upper()}{what[1:]}: {titles}."
@@ -107,7 +122,7 @@ def _legend(sketch: Sketch, y: float) -> float:
     canvas, marks = sketch.canvas, sketch.marks
     entries = [("point", "test point"), ("clamp", "clamp, or where flow is caught")]
     if marks.failed:
-        entries.append(("failed", "failed"))
+        entries.append(("failed", marks.failed_word.lower()))
     if marks.suspected:
         entries.append(("suspected", "still suspected, with its probability"))
     if marks.good:
@@ -131,7 +146,7 @@ def _legend(sketch: Sketch, y: float) -> float:
 def _sample(canvas: Canvas, kind: str, x: float, y: float) -> None:
     if kind in ("point", "clamp"):
         canvas.circle(x + 14, y, RADIUS, Pen(INK, 1.2))
-        canvas.text(x + 14, y + 3.4, "1", TAG, "middle", bold=True)
+        canvas.text(x + 14, y + 3.4, "n", TAG, "middle", bold=True)
         if kind == "clamp":
             canvas.circle(x + 14, y, RADIUS + 3, Pen(INK, 1.2))
     elif kind == "failed":
@@ -149,7 +164,8 @@ def _sample(canvas: Canvas, kind: str, x: float, y: float) -> None:
 
 def _list(sketch: Sketch, y: float) -> float:
     """Every reading: letter, test points, value, what was measured; in two columns."""
-    canvas, found = sketch.canvas, sketch.readings()
+    canvas = sketch.canvas
+    found = [(k, r) for k, r in sketch.readings() if sketch.drawn & set(r.points)]
     if not found:
         return y
     half = -(-len(found) // 2) if len(found) > 4 else len(found)
@@ -161,6 +177,6 @@ def _list(sketch: Sketch, y: float) -> float:
         canvas.text(x, base, letter, NOTE, bold=True)
         canvas.text(x + 26, base, "–".join(map(str, reading.points)), NOTE, room=62)
         odd = reading.healthy is False
-        canvas.text(x + 92, base, reading.shown, NOTE, "start", True, ink, 96, underlined=odd)
-        canvas.text(x + 194, base, reading.title, NOTE, room=room - 196)
+        canvas.text(x + 92, base, reading.shown, NOTE, "start", True, ink, 160, underlined=odd)
+        canvas.text(x + 256, base, reading.title, NOTE, room=room - 258)
     return y + 14 + LINE * half

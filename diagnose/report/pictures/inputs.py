@@ -98,8 +98,8 @@ class Inputs:
         s = self.s
         back_units = {link.unit for link in group.back}
         counts = [link.unit for row in group.rows for link in row.way]
-        shared = {u for u in counts if counts.count(u) > 1 or u in back_units}
-        own = set(counts) - shared
+        shared = [u for u in dict.fromkeys(counts) if counts.count(u) > 1 or u in back_units]
+        own = set(counts) - set(shared)
         columns = self._columns(group)
         top = self.y
         if group.back:
@@ -115,7 +115,9 @@ class Inputs:
         lines = []
         for k, row in enumerate(group.rows):
             along, beside = self._room(row, own)
-            under = self._title_room(row, shared - back_units) if k == 0 and group.back else 0.0
+            under = (
+                self._title_room(row, set(shared) - back_units) if k == 0 and group.back else 0.0
+            )
             y = max(left + max(along[0], under), right + beside[0])
             lines.append(y)
             left, right = y + along[1], y + beside[1]

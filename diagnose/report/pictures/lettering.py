@@ -14,6 +14,10 @@ BOLD = 1.13
 TRIMMED = 200
 """Characters of one text that are looked at."""
 ELLIPSIS = "…"
+UNITS = frozenset(
+    ("V", "mV", "A", "mA", "ohm", "kohm", "Mohm", "Ω", "kΩ", "MΩ", "uF", "µF", "nF", "%", "m", "s")
+) | {"min", "L/min", "W", "kW", "Hz"}
+"""Words that stay on the line of the number before them."""
 _GROUPS = {
     27: "'",
     29: "ijlIJ",
@@ -102,6 +106,17 @@ def wrap(
             line = _joined(line, word)
         result.append(trim(line, room, size, bold))
     return tuple(result)
+
+
+def _words(text: str) -> list[str]:
+    """The words of a text; a number and its unit stay together."""
+    words: list[str] = []
+    for word in text.split():
+        if words and word.rstrip(".,;:") in UNITS and words[-1][-1:].isdigit():
+            words[-1] += f" {word}"
+        else:
+            words.append(word)
+    return words
 
 
 def _pieces(word: str, room: float, size: float, bold: bool) -> list[str]:

@@ -160,6 +160,9 @@ class _Drawn:
             wide = START * self.stretch
             s.title(self.mains.origin, x, self.l - 16, wide + 30, 2, "start")
             pen = s.pen(self.mains.origin)
+            if self.mains.origin in s.marks.failed:
+                hatched = Pen(pen.ink, 1.0, "", "url(#hatch)")
+                s.canvas.box(x + 14, self.l - 9, 15, self.e - self.l + 18, hatched, 3)
             for y, net, name in wires:
                 s.canvas.text(x, y + 4, name, TITLE, bold=True, ink=pen.ink)
                 s.canvas.circle(x + 24, y, 4, pen)
@@ -185,10 +188,13 @@ class _Drawn:
     def _column(self, column: Column, x: float, wide: float) -> None:
         s = self.s
         middle = x + wide / 2
+        longest = max(len(column.live), len(column.neutral), len(column.earth))
         top = self.l - self._top(column.live) - 8
         s.title(column.unit, middle, top, wide - 8, part=part_of(s, column.live))
         for way, y in ((column.live, self.l), (column.neutral, self.n), (column.earth, self.e)):
-            s.way(way, (x, y), wide)
+            lead = wide * (longest - len(way)) / longest if way else 0.0
+            s.wire((x, y), (x + lead, y))
+            s.way(way, (x + lead, y), wide - lead)
         links = (*column.live, *column.neutral, *column.earth)
         several = sum(bool(w) for w in (column.live, column.neutral, column.earth)) > 1
         if any(link.symbol == "core" for link in links) and several:

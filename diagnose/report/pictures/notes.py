@@ -63,6 +63,8 @@ class Notes:
         self.marks = marks
         self.notes: dict[frozenset[str], list[Note]] = {}
         self.wires: list[Area] = []
+        self.drawn: set[int] = set()
+        """Numbers of the test points that are on the drawing."""
         self._put: set[frozenset[str]] = set()
         self._waiting: list[tuple[frozenset[str], float, float, Anchor, float]] = []
         self._place_notes()

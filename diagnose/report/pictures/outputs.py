@@ -105,7 +105,8 @@ class Outputs:
         self._feeders(module, lines, left)
         for source in module.sources:
             self._source(source, lines, left)
-        self.y += head + height + 8
+        below = lines[nets[-1]] in {lines[n] for x in module.sources for n in (x.a, x.b)}
+        self.y += head + height + (24 if below else 8)
 
     def _order(self, module: Module) -> list[str]:
         """Nets from top to bottom, so that what joins two of them crosses none of the others."""

@@ -131,9 +131,12 @@ _BY_KIND = {
 
 
 def shape_of(part: Part) -> Shape:
-    """How a part is drawn; one that is not listed by the kinds of its elements."""
-    if part.id in SHAPES:
-        return SHAPES[part.id]
+    """How a part is drawn; one that is not listed, or built otherwise, by its elements' kinds."""
+    known = SHAPES.get(part.id)
+    if known is not None:
+        needed = {t for a, b, _ in known.links for t in (a, b)} | set(known.roles.values())
+        if needed <= set(part.terminals):
+            return known
     links = []
     for element in part.elements.values():
         plain = "contact" if element.closed else "resistor"

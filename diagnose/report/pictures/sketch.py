@@ -24,9 +24,9 @@ from diagnose.report.pictures.symbols import DRAW, TOP, TOPS
 from diagnose.report.pictures.values import percent
 from diagnose.report.pictures.wiring import Link, Sheet, Way
 
-TITLE, TAG = 12.0, 9.5
+TITLE, TAG = 12.0, 10.0
 """Font sizes: names of units, numbers of test points."""
-RADIUS = 9.0
+RADIUS = 9.5
 
 
 def rail_name(installation: Installation, sheet: Sheet, net: str) -> str:
@@ -58,7 +58,7 @@ class Sketch(Notes):
     def flag(self, unit: str) -> str:
         """What stands over the name of a marked unit."""
         if unit in self.marks.failed:
-            return "FAILED"
+            return self.marks.failed_word
         if unit in self.marks.suspected:
             return f"? {percent(self.marks.suspected[unit])}"
         return ""
@@ -142,7 +142,7 @@ class Sketch(Notes):
         marked = link.unit in self.marks.failed or link.unit in self.marks.suspected
         cable = link.symbol == "core" and link.unit not in self.marks.failed
         if marked and not boxed and not cable:
-            self._backdrop(link, x, y, top, down)
+            self._backdrop(link, x, y, top, down, half)
         body = DRAW[link.symbol](Spot(self.canvas, x, y, heading, pen))
         if link.symbol != "core":
             across = 11.0 if link.symbol != "coil" else 19.0
@@ -152,17 +152,20 @@ class Sketch(Notes):
             if not drawn:
                 continue
             start, end = ((x, y + a), (x, y + b)) if down else ((x + a, y), (x + b, y))
-            self.wire(start, end)
+            self.wire(start, end, pen=pen if link.symbol == "core" else PLAIN)
         clamp = self._clamped(link)
         if clamp:
             self.clamp(clamp, x, y)
 
-    def _backdrop(self, link: Link, x: float, y: float, top: float, down: bool) -> None:
+    def _backdrop(
+        self, link: Link, x: float, y: float, top: float, down: bool, half: float
+    ) -> None:
         failed = link.unit in self.marks.failed
         pen = Pen(RED, 2.0, "", "url(#hatch)") if failed else Pen(INK, 1.2, LINK.dash, PAPER)
         wide = 44.0 if link.symbol in ("lamp", "residual") else 28.0
         if link.symbol == "core" or link.symbol == "terminal":
             wide, top = 16.0, 10.0
+        wide = min(wide, max(10.0, half - RADIUS - 2))
         if down:
             self.canvas.box(x - 22, y - wide, 44, 2 * wide, pen, 4)
         else:
@@ -243,8 +246,9 @@ class Sketch(Notes):
         self.canvas.texts.append((x - r, y - r, x + r, y + r))
 
     def _number(self, place: str, x: float, y: float) -> None:
+        self.drawn.add(self.points.numbers[place])
         text = str(self.points.numbers[place])
-        self.canvas.text(x, y + 3.4, text, TAG, "middle", bold=True)
+        self.canvas.text(x, y + 3.6, text, TAG, "middle", bold=True)
 
     def clamp(self, place: str, x: float, y: float) -> None:
         """A test point around a conductor: a double ring."""

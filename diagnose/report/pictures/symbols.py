@@ -98,9 +98,9 @@ def _terminal(s: Spot) -> float:
 
 
 def _plug(s: Spot) -> float:
-    s.shape((-12, -3.5), (3, -3.5), (3, 3.5), (-12, 3.5), fill=s.pen.ink)
-    s.arc((14, -9), (14, 9), 9, sweep=False)
-    s.line((5, 0), (14, 0))
+    """The socket is on the side that feeds, the plug on the other."""
+    s.arc((-4, -9), (-4, 9), 9, sweep=False)
+    s.shape((-7, -3.5), (12, -3.5), (12, 3.5), (-7, 3.5), fill=s.pen.ink)
     return 13.0
 
 

@@ -8,7 +8,7 @@ proved good has ``ok`` behind it.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from itertools import groupby
 
 from diagnose.plant.compose import Installation
@@ -31,10 +31,16 @@ SAYS = {
 }
 SHOWN = 2
 JOIN = "--"
+CONTINUED = "   "
+"""How a line begins that goes on with the one before."""
 
 
 def circuit_text(
-    installation: Installation, points: Points, marks: Marks = NOTHING, width: int = 80
+    installation: Installation,
+    points: Points,
+    marks: Marks = NOTHING,
+    width: int = 80,
+    near: Collection[int] = (),
 ) -> list[str]:
     """The circuit of an installation as lines of at most `width` characters, all ASCII or as typed.
 
@@ -46,8 +52,36 @@ def circuit_text(
         What failed, what is good, what was read.
     width
         Columns, 40 at least.
+    near
+        Test points: only the conductors that one of them is on; all where none is named. A rail
+        counts only where no other point is named.
     """
-    return list(_Writer(installation, points, marks, width).lines())
+    writer = _Writer(installation, points, marks, width)
+    lines = list(writer.lines())
+    if not near:
+        return lines
+    apart = [number for number in near if number not in writer.common]
+    return _only(lines, apart or near) or lines
+
+
+def _only(lines: list[str], near: Collection[int]) -> list[str]:
+    """The conductors with these points on them."""
+    rows: list[tuple[str, list[str]]] = []
+    heading = ""
+    for line in lines[1:]:
+        if not line.startswith(" "):
+            heading = line
+        elif line.startswith(CONTINUED) and rows:
+            rows[-1][1].append(line)
+        else:
+            rows.append((heading, [line]))
+    kept: list[str] = []
+    shown = ""
+    for heading, found in rows:
+        if any(f"({number})" in "".join(found) for number in near):
+            kept += ([heading] if heading != shown else []) + found
+            shown = heading
+    return kept
 
 
 class _Writer:
@@ -61,14 +95,14 @@ class _Writer:
             text = clean(reading.shown, 24)
             self.notes.setdefault(key, []).append(f"{letter(k)} {text}{odd}")
         self.beside: dict[int, list[str]] = {}
-        common = {self._at(n) for n in (*self.sheet.rails, *it.type.references.values())}
+        self.common = {self._at(n) for n in (*self.sheet.rails, *it.type.references.values())}
         across = {frozenset((self._at(x.a), self._at(x.b))) for x in self.sheet.links}
         for k, reading in enumerate(marks.readings):
             key = frozenset(reading.points)
             if reading.points and (len(key) == 1 or key not in across):
                 odd = "!" if reading.healthy is False else ""
                 text = f"{letter(k)} {clean(reading.shown, 24)}{odd}"
-                apart = [n for n in reading.points if n not in common] or reading.points
+                apart = [n for n in reading.points if n not in self.common] or reading.points
                 self.beside.setdefault(apart[0], []).append(text)
 
     def _at(self, net: str) -> int:
@@ -100,7 +134,7 @@ class _Writer:
         """A unit with its marks, the test points inside it and what was read across it."""
         title = clean(self.it.instances[name].title, self.width - 24)
         if name in self.marks.failed:
-            title = f"!! {title.upper()} FAILED !!"
+            title = f"!! {title.upper()}: {self.marks.failed_word} !!"
         elif name in self.marks.good:
             title = f"{title} ok"
         elif name in self.marks.suspected:
@@ -136,22 +170,17 @@ class _Writer:
     def row(self, label: str, pieces: list[str]) -> Iterator[str]:
         """One conductor: as many lines as it takes."""
         line = f"  {label:<8} " if label else "  "
-        indent = " " * len(line) + JOIN
-        first = True
-        for piece in pieces:
-            for part in self._fitting(piece, self.width - len(indent) - len(JOIN)):
-                joined = part if first else JOIN + part
-                if len(line) + len(joined) > self.width - len(JOIN) and not first:
-                    yield line + JOIN
-                    line = indent + part
+        indent = " " * len(line)
+        room = self.width - len(indent) - 2 * len(JOIN)
+        for number, piece in enumerate(pieces):
+            for k, part in enumerate(textwrap.wrap(piece, room)):
+                glue = " " if k else JOIN if number else ""
+                if len(line) + len(glue) + len(part) <= self.width - len(JOIN):
+                    line += glue + part
                 else:
-                    line += joined
-                first = False
+                    yield line if k else line + JOIN
+                    line = indent + ("  " if k else JOIN) + part
         yield line
-
-    @staticmethod
-    def _fitting(piece: str, room: int) -> list[str]:
-        return [piece] if len(piece) <= room else textwrap.wrap(piece, room)
 
     # ------------------------------------------------------------------ the whole
 
@@ -171,6 +200,7 @@ class _Writer:
             for name in sheet.rest:
                 terminals = self.it.part_of(name).terminals
                 nets = [self.point(self.it.nets[f"{name}.{t}"]) for t in terminals]
+                nets += [self.point(f"{name}.{e}") for e in self.it.part_of(name).elements]
                 yield from self.row("", [self.unit(name), *(n for n in nets if n)])
         yield from self._readings()
 
@@ -260,7 +290,7 @@ class _Writer:
     def _readings(self) -> Iterator[str]:
         if not self.marks.readings:
             return
-        yield "Readings ('!': unlike a healthy installation's)"
+        yield "Readings ('!': not as when healthy)"
         for k, reading in enumerate(self.marks.readings):
             odd = "!" if reading.healthy is False else " "
             points = "-".join(map(str, reading.points))

@@ -31,7 +31,8 @@ class Measured:
 class Marks:
     """What is known of an installation: units by name, readings in the order they were taken.
 
-    `suspected` maps units to their probabilities; `good_means` says in a few words what *good*
+    `suspected` maps units to their probabilities; `failed_word` is what stands over what failed
+    ("LIKELY CAUSE" as long as nothing confirmed it); `good_means` says in a few words what *good*
     rests on, for the legend.
     """
 
@@ -40,6 +41,7 @@ class Marks:
     suspected: Mapping[str, float] = field(default_factory=dict)
     readings: tuple[Measured, ...] = ()
     good_means: str = "proved good"
+    failed_word: str = "FAILED"
 
 
 NOTHING = Marks()

@@ -50,19 +50,21 @@ def draw_rest(sketch: Sketch, left: float, top: float, room: float) -> float:
         if k and k % across == 0:
             y, tallest = y + tallest + 14, 0.0
         x = left + (k % across) * (BOX + 16)
-        terminals = list(s.it.part_of(unit).terminals)
+        rows = [(t, s.it.nets[f"{unit}.{t}"]) for t in s.it.part_of(unit).terminals]
+        clamps = [p for p in s.points.numbers if p.startswith(f"{unit}.") and p not in s.it.domain]
+        rows += [(place.partition(".")[2], place) for place in clamps]
         names = s.title_lines(unit, BOX - 16, 2)
-        notes = [s.depth([s.it.nets[f"{unit}.{t}"]], ()) for t in terminals]
-        tall = names * LEADING + 24 + 24 * len(terminals) + sum(notes)
+        notes = [s.depth([place], ()) for _, place in rows]
+        tall = names * LEADING + 24 + 24 * len(rows) + sum(notes)
         pen = s.pen(unit)
         fill = "url(#hatch)" if unit in s.marks.failed else "none"
         s.canvas.box(x, y, BOX, tall, Pen(pen.ink, pen.width, "", fill), 5)
         at = s.title(unit, x + BOX / 2, y + 16, BOX - 16, 2, down=True) + 24
-        for terminal, below in zip(terminals, notes, strict=True):
-            net = s.it.nets[f"{unit}.{terminal}"]
-            s.point(net, x + 18, at - 4, "")
-            s.canvas.text(x + 34, at, f"{terminal}: {net}", TAG + 1, room=BOX - 44)
-            s.put(frozenset((net,)), x + 34, at + 3, "start", BOX - 44)
+        for (name, place), below in zip(rows, notes, strict=True):
+            s.point(place, x + 18, at - 4, "")
+            says = f"{name}: {place}" if place in s.it.domain else f"{name}: clamp"
+            s.canvas.text(x + 34, at, says, TAG + 1, room=BOX - 44)
+            s.put(frozenset((place,)), x + 34, at + 3, "start", BOX - 44)
             at += 24 + below
         tallest = max(tallest, tall)
     return y + tallest + 14 if s.sheet.rest else top

@@ -1,0 +1,71 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+StoreOption = Annotated[
+    Path | None,
+    typer.Option("--store", metavar="DIR", help="Folder of the cases (else ./cases, else yours)."),
+]
+KnowledgeOption = Annotated[
+    str | None,
+    typer.Option("--knowledge", metavar="DIR", help="Folder of the knowledge base."),
+]
+AnswersOption = Annotated[
+    Path | None,
+    typer.Option("--answers", metavar="FILE", help="Take all answers from a file, ask nobody."),
+]
+ResultOption = Annotated[
+    bool, typer.Option("--json", help="With --answers: print the result as one object.")
+]
+InstallationOption = Annotated[
+    str | None, typer.Option("--installation", metavar="ID", help="Kind of installation.")
+]
+VariantsOption = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
+]
+FormatOption = Annotated[
+    str, typer.Option("--format", metavar="FORMAT", help="pdf (default), html or text.")
+]
+OutputOption = Annotated[
+    Path | None,
+    typer.Option("--output", metavar="FILE", help="Write it there; - is standard output."),
+]
+PaperOption = Annotated[
+    str | None, typer.Option("--paper", metavar="SIZE", help="a4 (default) or letter.")
+]
+FirmOption = Annotated[
+    Path | None,
+    typer.Option("--firm", metavar="FILE", help="The firm's name, logo and wording (YAML)."),
+]
+
+
+def _speak(tag: str | None) -> str | None:
+    """Use the language of the option, of the firm's file, or of the environment."""
+    from diagnose import language
+
+    if tag is None:
+        from diagnose.cli.firm import firm_at
+
+        tag = firm_at(None).language
+    language.use(language.choose([tag]))
+    return tag
+
+
+LanguageOption = Annotated[
+    str | None,
+    typer.Option(
+        "--language",
+        metavar="TAG",
+        help="Language of questions and reports: en or hi.",
+        callback=_speak,
+    ),
+]
+PlainOption = Annotated[
+    bool, typer.Option("--no-color", help="No colour (the variable NO_COLOR does the same).")
+]
