@@ -36,7 +36,7 @@ from diagnose.report.document import (
     trimmed,
     visible,
 )
-from diagnose.report.html import html
+from diagnose.report.html import TEMPLATES, html
 from diagnose.report.pdf import BREAK, breakable, pdf
 from diagnose.report.terminal import columns, terminal
 
@@ -142,6 +142,7 @@ def test_html_has_title_language_landmarks_and_headings() -> None:
     assert '<th scope="row"' in page
     assert 'alt="what it shows"' in page
     assert "width: 50.0%" in page
+    assert (TEMPLATES / "document.css").read_text("utf-8") in page  # as it is, not escaped
 
 
 @pytest.mark.parametrize("width", [40, 60, 80])

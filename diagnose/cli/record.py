@@ -187,7 +187,7 @@ def _readings(matter: Matter) -> Iterator[Block]:
         yield Paragraph(runs(_("No test was made.")))
     else:
         columns = (
-            Column(_("No."), "end", 0.9),
+            Column(_("No."), "end", 1.2),
             Column(_("Test"), width=5),
             Column(_("With, state"), width=3.2),
             Column(_("Reading"), width=3),

@@ -29,7 +29,9 @@ def html(document: Document) -> str:
     names = _Names()
     for number, block in enumerate(data["blocks"]):
         _prepare(block, number, names)
-    css = (TEMPLATES / "document.css").read_text("utf-8")
+    from markupsafe import Markup
+
+    css = Markup((TEMPLATES / "document.css").read_text("utf-8"))  # the package's own file
     labels = {"caution": _("CAUTION"), "contents": _("Contents")}
     return _template().render(doc=data, labels=labels, css=css)
 
