@@ -1,11 +1,13 @@
 """A skip is a failure where ``DIAGNOSE_NO_SKIPS=1``, so that a missing oracle cannot go unseen.
 
+Neither the machine's language nor the configuration of who runs the tests has a say.
 A PostgreSQL server is started once in each process that runs tests, where one asks for it.
 """
 
 from __future__ import annotations
 
 import os
+import tempfile
 from collections.abc import Generator, Iterator
 from typing import TYPE_CHECKING
 
@@ -15,6 +17,8 @@ if TYPE_CHECKING:
     from tests.database import Server
 
 os.environ["DIAGNOSE_CONFIG"] = os.devnull
+os.environ["LANGUAGE"] = "en"
+os.environ["XDG_CONFIG_HOME"] = tempfile.mkdtemp(prefix="no-configuration-")
 os.environ.pop("DIAGNOSE_STORE", None)
 NO_SKIPS = os.environ.get("DIAGNOSE_NO_SKIPS") == "1"
 

@@ -144,6 +144,11 @@ def test_a_wheel_built_from_the_sdist_carries_the_knowledge(tmp_path: Path) -> N
     tops = {name.split("/")[0] for name in names}
     assert tops == {"diagnose", f"diagnose-{version()}.dist-info"}
     assert "diagnose/py.typed" in names
+    package = ROOT / "diagnose"
+    for pattern in ("report/fonts/*", "report/templates/*", "locale/*/LC_MESSAGES/*"):
+        found = {f"diagnose/{p.relative_to(package).as_posix()}" for p in package.glob(pattern)}
+        assert found
+        assert found <= set(names)
 
 
 def version() -> str:

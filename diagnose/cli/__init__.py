@@ -16,12 +16,14 @@ from typing import Annotated
 
 import typer
 
+from diagnose.cli import papers
 from diagnose.cli.casebook import cases_app, close, store_app
 from diagnose.cli.learning_app import add_commands
 from diagnose.cli.options import (
     AnswersOption,
     InstallationOption,
     KnowledgeOption,
+    LanguageOption,
     OverlayOption,
     PlainOption,
     ResultOption,
@@ -63,6 +65,7 @@ def callout(
     overlay: OverlayOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
+    language: LanguageOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Lead a callout from the complaint to a verified repair."""
@@ -95,6 +98,7 @@ def phone(
     overlay: OverlayOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
+    language: LanguageOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Before the drive: ask the customer; how urgent, what to switch off, what to load."""
@@ -159,6 +163,40 @@ app.command()(close)
 
 
 @app.command()
+def circuit(
+    installation: Annotated[
+        str | None, typer.Argument(metavar="INSTALLATION", help="Kind of installation.")
+    ] = None,
+    variants: VariantsOption = None,
+    case: Annotated[
+        str | None,
+        typer.Option("--case", metavar="ID", help="A case: what failed, what was read."),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option("--output", metavar="FILE", help="Where the picture goes (.svg); -: stdout."),
+    ] = None,
+    part: Annotated[
+        str, typer.Option("--part", help="all, or for larger letters: mains, control.")
+    ] = "all",
+    text: Annotated[bool, typer.Option("--text", help="As text on the screen instead.")] = False,
+    opened: Annotated[
+        bool, typer.Option("--open", help="Open the picture when it is written.")
+    ] = False,
+    store: StoreOption = None,
+    knowledge: KnowledgeOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """The circuit as a picture (SVG) or as text, with numbered test points."""
+    from diagnose.cli.circuit import Wanted, run_circuit
+
+    wanted = Wanted(installation, variants or (), case, output, text, opened, store, no_color, part)
+    code = run_circuit(wanted, knowledge)
+    if code:
+        raise typer.Exit(code)
+
+
+@app.command()
 def check(
     json: Annotated[bool, typer.Option("--json", help="Print one object for scripts.")] = False,
     installations: Annotated[
@@ -183,6 +221,7 @@ def check(
 
 
 add_commands(app)
+papers.add_to(app)
 
 
 def main(args: Sequence[str] | None = None) -> None:

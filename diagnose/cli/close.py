@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from diagnose.casebook.store import CaseStore
-from diagnose.cli.ask import clean
 from diagnose.cli.closing import (
     Questions,
     leading,
@@ -18,6 +17,7 @@ from diagnose.cli.closing import (
     verified_by_checks,
 )
 from diagnose.cli.common import INTERRUPTED, load, store_at
+from diagnose.cli.lines import clean
 from diagnose.cli.render import Screen
 from diagnose.cli.saving import Recorder
 from diagnose.errors import fail

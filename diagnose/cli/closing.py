@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from diagnose.cli.ask import clean, match
+from diagnose.cli.lines import clean, match
 from diagnose.cli.render import Screen, name_of
 from diagnose.errors import DiagnoseError, fail
 from diagnose.interview.asking import ACT_TEXTS

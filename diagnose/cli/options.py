@@ -51,6 +51,43 @@ VariantsOption = Annotated[
     list[str] | None,
     typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
 ]
+FormatOption = Annotated[
+    str, typer.Option("--format", metavar="FORMAT", help="pdf (default), html or text.")
+]
+OutputOption = Annotated[
+    Path | None,
+    typer.Option("--output", metavar="FILE", help="Write it there; - is standard output."),
+]
+PaperOption = Annotated[
+    str | None, typer.Option("--paper", metavar="SIZE", help="a4 (default) or letter.")
+]
+FirmOption = Annotated[
+    Path | None,
+    typer.Option("--firm", metavar="FILE", help="The firm's name, logo and wording (YAML)."),
+]
+
+
+def _speak(tag: str | None) -> str | None:
+    """Use the language of the option, of the firm's file, or of the environment."""
+    from diagnose import language
+
+    if tag is None:
+        from diagnose.cli.firm import firm_at
+
+        tag = firm_at(None).language
+    language.use(language.choose([tag]))
+    return tag
+
+
+LanguageOption = Annotated[
+    str | None,
+    typer.Option(
+        "--language",
+        metavar="TAG",
+        help="Language of questions and reports: en or hi.",
+        callback=_speak,
+    ),
+]
 PlainOption = Annotated[
     bool, typer.Option("--no-color", help="No colour (the variable NO_COLOR does the same).")
 ]

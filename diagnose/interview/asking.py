@@ -121,6 +121,7 @@ def test_step(
         place=test.spec.place_at,
         state=test.spec.state,
         instrument=test.spec.instrument,
+        points=session.points.of(test),
         healthy=healthy_outcome(session, test.id),
         cautions=session.texts(test.spec.cautions),
         again=decision.again,

@@ -11,10 +11,13 @@ from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import last_retractable
 from diagnose.interview.steps import Conclusion, Step
+from diagnose.language import marked
 from diagnose.plant.learned import repair_minutes
 
 REPLIES = ("answer", "cannot", "back", "other", "stop", "repaired", "leave")
 SHOWN_CAUSES = 3
+STOPPED = marked("stopped by the person")
+"""Reason on file where nobody gave one."""
 
 
 @dataclass(frozen=True)
@@ -99,7 +102,7 @@ def respond(
             raise fail("answer", "there is no answer to take back")
         return new_event("withdrawn", event=last.id)
     if reply.kind == "stop":
-        return new_event("stopped", reason=reply.text or "stopped by the person")
+        return new_event("stopped", reason=reply.text or STOPPED)
     if reply.kind == "repaired":
         return _repaired(session, turn, step, reply.text)
     if reply.kind == "cannot":

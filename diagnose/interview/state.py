@@ -14,6 +14,8 @@ from diagnose.reasoning.planner import ANYWHERE, PANEL
 NOT_SURE = "not_sure"
 GONE = "gone"
 """The check after a repair that the complaint is gone."""
+NO_MORE = ("closed", "called_back")
+"""Kinds that come when the callout is over."""
 PHONE = "phone"
 """Stage of a case while the customer is on the telephone."""
 

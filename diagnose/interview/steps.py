@@ -57,6 +57,8 @@ class Step:
     place: str = ""
     state: str = ""
     instrument: str = ""
+    points: tuple[int, ...] = ()
+    """Numbers of the test points, as on the picture of the circuit."""
     healthy: str = ""
     cautions: tuple[str, ...] = ()
     again: bool = False

@@ -1,0 +1,67 @@
+"""The commands that make papers: the service report and the handbook."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from diagnose.cli.options import (
+    FirmOption,
+    FormatOption,
+    KnowledgeOption,
+    LanguageOption,
+    OutputOption,
+    PaperOption,
+    PlainOption,
+    StoreOption,
+    VariantsOption,
+)
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.command()(report)
+    app.command()(handbook)
+
+
+def report(
+    case: Annotated[str, typer.Argument(metavar="CASE", help="The case to report on.")],
+    format: FormatOption = "",  # noqa: A002
+    output: OutputOption = None,
+    paper: PaperOption = None,
+    firm: FirmOption = None,
+    language: LanguageOption = None,
+    store: StoreOption = None,
+    knowledge: KnowledgeOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """The service report of a case: a page for the customer, then the technician's record."""
+    from diagnose.cli.report import Wanted, run_report
+
+    code = run_report(case, Wanted(format, output, paper, firm, no_color), store, knowledge)
+    if code:
+        raise typer.Exit(code)
+
+
+def handbook(
+    installation: Annotated[
+        str | None, typer.Argument(metavar="INSTALLATION", help="Kind of installation.")
+    ] = None,
+    variants: VariantsOption = None,
+    format: FormatOption = "",  # noqa: A002
+    output: OutputOption = None,
+    paper: PaperOption = None,
+    firm: FirmOption = None,
+    language: LanguageOption = None,
+    knowledge: KnowledgeOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """All failure modes, signs and tests with limits and sources of one installation."""
+    from diagnose.cli.handbook import run_handbook
+    from diagnose.cli.report import Wanted
+
+    wanted = Wanted(format, output, paper, firm, no_color)
+    code = run_handbook(installation, variants or (), wanted, knowledge)
+    if code:
+        raise typer.Exit(code)
