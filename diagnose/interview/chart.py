@@ -38,8 +38,8 @@ class Bounds:
     steps : int
         Most tests on one way through the chart.
     rare : float
-        A way that fewer callouts with this complaint take than this share ends early, and so does
-        one on which no step leads to a named end.
+        A way that fewer callouts with this complaint take than this share ends early, and a step
+        is left out that leads fewer of them to a named end (or to the bound on steps).
     folded : float
         An answer to a step that is less likely than this, after all answers before it, is not
         followed: it counts as *none of these*.
@@ -213,11 +213,11 @@ def _asked(session: Session, events: list[Event]) -> Iterator[Asked]:
 class _Grown:
     """One place of the tree: a step with its ways (answer, chance, what follows), or an end.
 
-    `named`: a named end or the bound on steps stands here or below.
+    `named`: share of all callouts that come to a named end, or to the bound on steps, from here.
     """
 
     end: ChartEnd | None = None
-    named: bool = False
+    named: float = 0.0
     acts: tuple[Step, ...] = ()
     test: Step | None = None
     ways: tuple[tuple[Option, float, _Grown], ...] = ()
@@ -253,11 +253,11 @@ def _grow(session: Session, bounds: Bounds, events: list[Event], done: int, reac
     if turn.step.conclusion is not None:
         c = turn.step.conclusion
         end = ChartEnd(NAMED, c, sure=(c.probability, c.probability))
-        return _Grown(end, named=True)
+        return _Grown(end, reach)
     if done and reach < bounds.rare:
         return _Grown(ChartEnd(TOOL, suspects=suspects_of(turn.belief)))
     if done >= bounds.steps:
-        return _Grown(ChartEnd(TOOL, suspects=suspects_of(turn.belief)), named=True)
+        return _Grown(ChartEnd(TOOL, suspects=suspects_of(turn.belief)), reach)
     found = turn.belief
     acts: list[Step] = []
     while turn.step.kind == "act":
@@ -266,7 +266,7 @@ def _grow(session: Session, bounds: Bounds, events: list[Event], done: int, reac
         events = [*events, _event(len(events), "act", act=act.id, minutes=act.minutes)]
         turn = session.turn(events)
     grown = _step(session, bounds, events, turn.step, done, reach)
-    if not grown.named and done:
+    if done and grown.named < bounds.rare:
         return _Grown(ChartEnd(TOOL, suspects=suspects_of(found)))
     return replace(grown, acts=tuple(acts))
 
@@ -286,7 +286,7 @@ def _step(
         data = {"test": test.id, "outcome": option.id, "minutes": test.minutes}
         after = [*events, _event(len(events), "finding", **data)]
         ways.append((option, chance, _grow(session, bounds, after, done + 1, reach * chance)))
-    named = any(below.named for _, _, below in ways)
+    named = sum(below.named for _, _, below in ways)
     return _Grown(None, named, test=test, ways=tuple(ways), others=tuple(others), other=other)
 
 

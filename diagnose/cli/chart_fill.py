@@ -1,0 +1,253 @@
+"""A compiled chart in words: what the interview's values say on paper."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import TypeVar
+
+from diagnose.cli.render import INSTRUMENTS, STATES, name_of, percent
+from diagnose.cli.setup import CATEGORY_TEXTS, PERSON_TEXTS
+from diagnose.interview.asking import ACT_CAUTIONS, ACT_TEXTS
+from diagnose.interview.chart import NAMED, NONE, TOOL, Chart, ChartEnd, ChartStep, Way
+from diagnose.interview.explain import title_of
+from diagnose.interview.limits import outcome_text
+from diagnose.interview.session import Session
+from diagnose.interview.steps import Conclusion
+from diagnose.reasoning.belief import UNKNOWN_UNIT
+from diagnose.report import chart as paper
+
+T = TypeVar("T")
+LETTERS = "ABCDEFGHJKLMPQRSUVWXYZ"
+"""Letters of the named ends: without I and O, which look like numbers, and without `T` and `N`."""
+LETTER = {TOOL: "T", NONE: "N"}
+STOP = (
+    "If anyone is hurt, or if there is smoke, water near mains, or any answer other than those below: "
+    "STOP. Touch nothing, have the supply switched off from a dry place, call for help. This chart "
+    "then does not hold."
+)
+ALWAYS = (
+    "Mains and water can kill. Local codes and the limits of your licence come first. Nothing is "
+    "touched before it is isolated, locked off and proved dead with a proved two-pole tester."
+)
+ELSE = "anything else"
+LEFT = 0.9
+"""Causes named where several are left: the likeliest that together hold this much."""
+
+
+def filled(session: Session, chart: Chart) -> paper.FaultChart:
+    """The chart as it is printed."""
+    complaint = session.knowledge.complaints[chart.given.complaint]
+    letters = _letters(chart)
+    ends = [(letters[k], end) for k, end in enumerate(chart.ends) if end.kind == NAMED]
+    return paper.FaultChart(
+        title=f"Fault-finding chart: {complaint.title}",
+        subtitle=complaint.says,
+        holds_for=tuple(_holds_for(session, chart)),
+        stop=STOP,
+        questions=tuple((a.ask, a.title) for a in chart.asked if a.kind == "safety"),
+        cautions=(ALWAYS, *session.texts(complaint.cautions)),
+        use=tuple(_use(chart)),
+        changes=tuple(_changes(session, chart)),
+        steps=tuple(_step(session, chart, step, letters) for step in chart.steps),
+        ends=(*(_end(session, letter, end) for letter, end in ends), *_unnamed(chart)),
+        repair_cautions=_distinct(
+            c for _, e in ends if e.conclusion for c in e.conclusion.cautions
+        ),
+        after=_distinct(
+            (check.title, check.how)
+            for _, end in ends
+            if end.conclusion
+            for check in end.conclusion.checks
+        ),
+        footer=f"Compiled by diagnose; knowledge {session.knowledge.digest[:12]}",
+    )
+
+
+def _distinct(items: Iterable[T]) -> tuple[T, ...]:
+    return tuple(dict.fromkeys(items))
+
+
+def _letters(chart: Chart) -> list[str]:
+    """The letter of each end: A, B, ... Z, AA, AB, ... for named ones."""
+    found = []
+    named = 0
+    for end in chart.ends:
+        if end.kind != NAMED:
+            found.append(LETTER[end.kind])
+            continue
+        first, last = divmod(named, len(LETTERS))
+        found.append((LETTERS[first - 1] if first else "") + LETTERS[last])
+        named += 1
+    return found
+
+
+# ---------------------------------------------------------------------- the first page
+
+
+def _holds_for(session: Session, chart: Chart) -> Iterator[tuple[str, str]]:
+    kind, given = session.installation.type, chart.given
+    yield "Installation", kind.title
+    wiring = (
+        f"{variant.title}: {variant.choices[session.installation.choices[name]].title}"
+        for name, variant in kind.variants.items()
+    )
+    yield "Wired as", "; ".join(wiring)
+    yield "Done by", PERSON_TEXTS[given.qualification]
+    at_hand = given.instruments
+    if at_hand is not None:
+        names = ", ".join(name_of(i, INSTRUMENTS) for i in at_hand if i != "none") or "none"
+        yield "Instruments at hand", names
+    used = _distinct(s.test.instrument for s in chart.steps if s.test.instrument != "none")
+    needed = ["two-pole voltage tester", *(name_of(i, INSTRUMENTS) for i in used)]
+    yield "You need", ", ".join(needed)
+    yield "Meter marked", CATEGORY_TEXTS[given.meter_category]
+    known = (f"{a.ask} {a.title}" for a in chart.asked if a.kind == "history")
+    yield "Taken as known", "; ".join(known)
+    yield "How far it goes", _bounds_text(chart)
+
+
+def _bounds_text(chart: Chart) -> str:
+    b = chart.bounds
+    return (
+        f"At most {b.steps} steps. Ways that fewer than {percent(b.rare)} of callouts with this complaint "
+        f"take, and ways that come to no named cause, end at T. Answers that fewer than "
+        f"{percent(b.folded)} would give at that place count as 'anything else'. Of 100 such callouts "
+        f"about {100 * chart.share(NAMED):.0f} come to a lettered cause, "
+        f"{100 * chart.share(TOOL):.0f} to T and {100 * chart.share(NONE):.0f} to N (computed from "
+        "the knowledge base with its chances of a wrong answer; not counted in the field)."
+    )
+
+
+def _use(chart: Chart) -> Iterator[str]:
+    yield (
+        "Start at step 1 with the supply on and the covers closed, as the fault was found. Do what the "
+        "step says, compare, and go to the number; a letter is an end."
+    )
+    yield (
+        "Numbers only ever lead forward. A reading exactly at a limit belongs to the range above it."
+    )
+    if any(step.acts for step in chart.steps):
+        yield (
+            "FIRST means: change the electrical state as the box above the steps says, in that order, "
+            "before the step. Later steps keep that state until one says FIRST again."
+        )
+    yield (
+        "A step that cannot be done, or an answer you are not sure of: repeat it once, then stop here "
+        "and go on with 'diagnose callout', or hand over."
+    )
+
+
+# ---------------------------------------------------------------------- steps
+
+
+def _changes(session: Session, chart: Chart) -> Iterator[paper.Change]:
+    for act in _distinct(act.id for step in chart.steps for act in step.acts):
+        title, text = ACT_TEXTS[act]
+        yield paper.Change(title, text, session.texts(ACT_CAUTIONS[act]))
+
+
+def _step(session: Session, chart: Chart, step: ChartStep, letters: list[str]) -> paper.ChartStep:
+    test, installed = step.test, session.tests[step.test.id]
+    outcomes = {outcome.id: outcome for outcome in installed.outcomes}
+    answers = [
+        paper.Answer(
+            outcome_text(installed, outcomes[way.outcome]),
+            str(way.step or letters[way.end]),
+            _note(session, chart, way),
+        )
+        for way in step.ways
+    ]
+    folded = ", ".join(outcome_text(installed, outcomes[o.id]) for o in step.others)
+    other = f"{ELSE} ({folded})" if folded else ELSE
+    title = sentence(test.title)
+    state = STATES[test.state]
+    facts = [("Where", name_of(test.place))] if test.place != "anywhere" else []
+    if test.instrument != "none":
+        facts.append(("With", name_of(test.instrument, INSTRUMENTS)))
+    return paper.ChartStep(
+        number=step.number,
+        title=f"Once more: {title}" if test.again else title,
+        do=test.text,
+        answers=(*answers, paper.Answer(other, LETTER[NONE])),
+        first=tuple(ACT_TEXTS[act.id][0] for act in step.acts),
+        state="" if test.state == "any" else state,
+        live=test.state == "live",
+        facts=tuple(facts),
+        cautions=test.cautions,
+    )
+
+
+def sentence(text: str) -> str:
+    """The text with a capital letter in front."""
+    return text[:1].upper() + text[1:]
+
+
+def _note(session: Session, chart: Chart, way: Way) -> str:
+    """What is suspected where the chart ends early."""
+    if way.step or chart.ends[way.end].kind != TOOL:
+        return ""
+    return "suspect " + ", ".join(_unit(session, unit) for unit in chart.ends[way.end].suspects)
+
+
+def _unit(session: Session, unit: str) -> str:
+    if unit == UNKNOWN_UNIT:
+        return "a cause not in the knowledge base"
+    return session.installation.instances[unit].title
+
+
+# ---------------------------------------------------------------------- ends
+
+
+def _end(session: Session, letter: str, end: ChartEnd) -> paper.ChartEnd:
+    c = end.conclusion
+    assert c is not None
+    handed = c.status != "concluded"
+    title = c.title if c.unit else "No cause in the knowledge base explains this"
+    if c.status == "ambiguous":
+        title = "Several causes are left: " + "; ".join(_left(session, c))
+    elif handed:
+        title = f"{'Hand over' if c.status == 'handed_over' else 'Stop'}; likeliest: {title}"
+    brief = f"{'hand over: ' if handed else ''}{c.unit_title or 'unknown cause'}"
+    return paper.ChartEnd(letter, paper.NAMED, sentence(title), brief, tuple(_lines(end, c)))
+
+
+def _left(session: Session, c: Conclusion) -> Iterator[str]:
+    held = 0.0
+    for name, _, p in c.ranking:
+        if held >= LEFT:
+            return
+        held += p
+        yield title_of(session, name)
+
+
+def _lines(end: ChartEnd, c: Conclusion) -> Iterator[tuple[str, str]]:
+    if c.reasons:
+        yield "Because", "; ".join(c.reasons)
+    low, high = (percent(p) for p in end.sure)
+    yield "How sure", f"{low if low == high else f'{low} to {high}'} that it is this part"
+    if c.licensed:
+        yield "By", "a licensed electrician only"
+    if c.remedy:
+        yield "Repair", c.remedy
+    if c.spares:
+        yield "Spares", ", ".join(c.spares)
+    if c.root_causes:
+        yield "Look for", "; ".join(c.root_causes)
+    for text in c.recommendations:
+        yield "Advice", text
+
+
+def _unnamed(chart: Chart) -> Iterator[paper.ChartEnd]:
+    kinds = {end.kind for end in chart.ends}
+    if TOOL in kinds:
+        advice = (
+            "Go on with 'diagnose callout' and give it the answers found so far: it goes on from here. "
+            "Without it, hand over, with what was found written down. Change no part on suspicion."
+        )
+        title = "The chart ends here; suspected are the parts named beside the letter"
+        yield paper.ChartEnd(LETTER[TOOL], paper.TOOL, title, "", (("Next", advice),))
+    advice = (
+        "Repeat the step once. If the answer stays, go on with 'diagnose callout', which takes it into "
+        "account, or hand over: the cause may be one that the knowledge base does not hold."
+    )
+    yield paper.ChartEnd(LETTER[NONE], paper.NONE, "None of these", "", (("Next", advice),))
