@@ -1,0 +1,142 @@
+"""Which symbol stands for what in a part: the conducting ways that a drawing shows.
+
+Leakage paths, stray capacitances and whatever else only a fault would bring out are not drawn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from diagnose.knowledge.records import Part
+
+LOADS = frozenset({"coil", "adapter", "rc", "winding", "resistor", "supply", "capacitor"})
+"""Symbols that no series conductor leads through."""
+
+
+@dataclass(frozen=True)
+class Shape:
+    """How a part is drawn: (terminal, terminal, symbol) each, and what block it makes, if any.
+
+    `block`: ``origin`` (where the mains comes from), ``motor`` (where it goes to), ``controller``,
+    ``module`` (several terminals, an inside of its own) or "" (symbols on conductors). `roles`
+    names the terminals of an origin or a motor: live, neutral, earth.
+    """
+
+    links: tuple[tuple[str, str, str], ...] = ()
+    block: str = ""
+    roles: Mapping[str, str] = field(default_factory=dict)
+
+
+def _two_pole(symbol: str) -> Shape:
+    return Shape((("l_in", "l_out", symbol), ("n_in", "n_out", symbol)))
+
+
+_MAINS = {"live": "l", "neutral": "n", "earth": "pe"}
+
+SHAPES: Mapping[str, Shape] = {
+    "mains_supply": Shape((), "origin", _MAINS),
+    "isolator": _two_pole("isolator"),
+    "breaker": Shape((("l_in", "l_out", "breaker"),)),
+    "residual_device": _two_pole("residual"),
+    "outlet": Shape(
+        (
+            ("l_in", "socket", "core"),
+            ("socket", "l_out", "plug"),
+            ("n_in", "n_out", "plug"),
+        )
+    ),
+    "panel_terminals": _two_pole("terminal"),
+    "fuse": Shape((("a", "b", "fuse"),)),
+    "converter": Shape(
+        (("l", "n", "adapter"), ("inner", "minus", "supply"), ("inner", "plus", "terminal"))
+    ),
+    "coil_converter": Shape((("l", "n", "adapter"), ("plus", "minus", "supply"))),
+    "contactor": Shape((("a1", "a2", "coil"), ("l_in", "l_out", "contactor"))),
+    "overload": Shape((("l_in", "l_out", "thermal"),)),
+    "suppressor": Shape((("a", "inner", "terminal"), ("inner", "b", "rc"))),
+    "pump_cable": Shape(
+        (("l_in", "l_out", "core"), ("n_in", "n_out", "core"), ("pe_in", "pe_out", "core"))
+    ),
+    "motor": Shape(
+        (
+            ("l", "w", "protector"),
+            ("w", "n_in", "winding"),
+            ("aux", "n_in", "winding"),
+            ("n_in", "n", "terminal"),
+        ),
+        "motor",
+        _MAINS,
+    ),
+    "run_capacitor": Shape((("a", "inner", "terminal"), ("inner", "b", "capacitor"))),
+    "start_switch": Shape((("a", "b", "speed"),)),
+    "relay_module": Shape(
+        (
+            ("com", "no_inner", "contact"),
+            ("no_inner", "no", "terminal"),
+            ("led_a", "led_k", "opto"),
+            ("vcc", "coil_plus", "jumper"),
+            ("coil_plus", "drive", "coil"),
+            ("drive", "gnd", "driver"),
+        ),
+        "module",
+    ),
+    "controller_board": Shape(
+        (("vdd", "vdd_in", "terminal"), ("gnd", "gnd_in", "terminal")), "controller"
+    ),
+    "module_leads": Shape(
+        (("signal_in", "signal_out", "core"), ("supply_in", "supply_out", "core"))
+    ),
+    "lead": Shape((("a", "b", "core"),)),
+    "pull_resistor": Shape((("pin", "rail", "resistor"),)),
+    "sensor_terminals": Shape(
+        (
+            ("high_field", "high_pin", "terminal"),
+            ("low_field", "low_pin", "terminal"),
+            ("sump_field", "sump_pin", "terminal"),
+        )
+    ),
+    "sensor_cable": Shape(
+        (
+            ("feed_far", "feed_near", "core"),
+            ("one_far", "one_near", "core"),
+            ("two_far", "two_near", "core"),
+        )
+    ),
+    "junction_box": Shape(
+        (
+            ("feed_in", "feed_out", "terminal"),
+            ("one_in", "one_out", "terminal"),
+            ("two_in", "two_out", "terminal"),
+        )
+    ),
+    "float_switch": Shape((("a", "b", "float"),)),
+    "selector": Shape((("pin", "gnd", "turned"),)),
+    "manual_switch": Shape((("pin", "gnd", "turned"),)),
+    "indicator": Shape((("pin", "end", "terminal"), ("end", "gnd", "lamp"))),
+    "buzzer": Shape((("pin", "end", "terminal"), ("end", "gnd", "buzzer"))),
+    "sump": Shape((("ground", "outlet", "pit"),)),
+    "foot_valve": Shape((("inlet", "outlet", "foot"),)),
+    "suction_pipe": Shape((("inlet", "outlet", "pipe"),)),
+    "pump": Shape((("inlet", "outlet", "pump"),)),
+    "delivery": Shape((("inlet", "mid", "check"), ("mid", "outlet", "gate"))),
+    "roof_tank": Shape((("inlet", "ground", "tank"),)),
+}
+_BY_KIND = {
+    "capacitor": "capacitor",
+    "impedance": "winding",
+    "source": "supply",
+    "diode": "diode",
+}
+
+
+def shape_of(part: Part) -> Shape:
+    """How a part is drawn; one that is not listed by the kinds of its elements."""
+    if part.id in SHAPES:
+        return SHAPES[part.id]
+    links = []
+    for element in part.elements.values():
+        plain = "contact" if element.closed else "resistor"
+        a, b = element.between
+        links.append((a, b, _BY_KIND.get(element.kind, plain)))
+    return Shape(tuple(links))

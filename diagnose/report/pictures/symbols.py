@@ -1,0 +1,371 @@
+"""The symbols, each drawn about a point of its conductor.
+
+They follow IEC 60617 (graphical symbols for diagrams) and, on the water side, ISO 14617; all are
+drawn from memory of those standards, contacts as they stand without power and with the tank empty.
+A symbol reaches at most 12 units below a horizontal conductor and `TOPS` above it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from diagnose.report.pictures.canvas import LINK, Canvas, Pen, Point, number
+
+TOPS: Mapping[str, float] = {
+    "float": 32.0,
+    "turned": 24.0,
+    "speed": 24.0,
+    "protector": 24.0,
+    "terminal": 8.0,
+    "core": 21.0,
+    "plug": 21.0,
+    "pit": 26.0,
+    "tank": 44.0,
+    "pump": 24.0,
+    "foot": 16.0,
+}
+"""How far a symbol reaches above a horizontal conductor; `TOP` where it is not listed."""
+TOP = 17.0
+
+
+Heading = Literal["along", "down", "up"]
+
+
+@dataclass(frozen=True)
+class Spot:
+    """Where a symbol stands: about (x, y), on a conductor along the page, down it or up it."""
+
+    canvas: Canvas
+    x: float
+    y: float
+    heading: Heading
+    pen: Pen
+
+    def at(self, u: float, v: float) -> Point:
+        """A point of the page: `u` along the conductor, `v` across it."""
+        if self.heading == "along":
+            return self.x + u, self.y + v
+        return (self.x - v, self.y + u) if self.heading == "down" else (self.x + v, self.y - u)
+
+    def line(self, *points: Point, pen: Pen | None = None) -> None:
+        """A line through points of the symbol."""
+        self.canvas.line([self.at(u, v) for u, v in points], pen or self.pen)
+
+    def shape(self, *points: Point, fill: str = "#ffffff") -> None:
+        """A closed shape."""
+        pen = Pen(self.pen.ink, self.pen.width, "", fill)
+        self.line(*points, points[0], pen=pen)
+
+    def rectangle(self, u: float, v: float, fill: str = "#ffffff") -> None:
+        """A rectangle from -u to u and -v to v."""
+        self.shape((-u, -v), (u, -v), (u, v), (-u, v), fill=fill)
+
+    def ring(self, u: float, v: float, r: float, fill: str = "#ffffff") -> None:
+        """A circle."""
+        x, y = self.at(u, v)
+        self.canvas.circle(x, y, r, Pen(self.pen.ink, self.pen.width, "", fill))
+
+    def arc(self, start: Point, end: Point, r: float, sweep: bool) -> None:
+        """An arc of a circle between two points, clockwise where `sweep`."""
+        (a, b), (c, d) = self.at(*start), self.at(*end)
+        turn = "1" if sweep else "0"
+        self.canvas.path(
+            f"M{number(a)} {number(b)}A{number(r)} {number(r)} 0 0 {turn} {number(c)} {number(d)}",
+            self.pen,
+        )
+
+    def linked(self, *points: Point) -> None:
+        """A mechanical link: dashes."""
+        self.line(*points, pen=Pen(self.pen.ink, 1.0, LINK.dash))
+
+
+def _make(s: Spot) -> float:
+    s.line((-14, 0), (12, -14))
+    return 14.0
+
+
+def _isolator(s: Spot) -> float:
+    s.line((14, -6), (14, 6))
+    return _make(s)
+
+
+def _breaker(s: Spot) -> float:
+    s.line((10, -4), (18, 4))
+    s.line((10, 4), (18, -4))
+    return _make(s)
+
+
+def _residual(s: Spot) -> float:
+    s.ring(26, 0, 8, "none")
+    return _make(s)
+
+
+def _contactor(s: Spot) -> float:
+    s.arc((14, -7), (14, 7), 7, sweep=False)
+    return _make(s)
+
+
+def _break(s: Spot) -> None:
+    s.line((14, 0), (14, -9))
+    s.line((-14, 0), (18, -8))
+
+
+def _protector(s: Spot) -> float:
+    _break(s)
+    s.linked((0, -5), (0, -12))
+    s.line((-9, -14), (-3, -14), (-3, -20), (3, -20), (3, -14), (9, -14))
+    return 14.0
+
+
+def _speed(s: Spot) -> float:
+    _break(s)
+    s.linked((0, -5), (0, -12))
+    s.ring(0, -17, 4.5)
+    s.line((0, -17), (0, -21.5))
+    return 14.0
+
+
+def _fuse(s: Spot) -> float:
+    s.rectangle(17, 6)
+    s.line((-17, 0), (17, 0))
+    return 17.0
+
+
+def _resistor(s: Spot) -> float:
+    s.rectangle(16, 6)
+    return 16.0
+
+
+def _thermal(s: Spot) -> float:
+    s.rectangle(18, 10)
+    s.line((-18, 0), (-8, 0), (-8, -6), (8, -6), (8, 0), (18, 0))
+    return 18.0
+
+
+def _terminal(s: Spot) -> float:
+    s.ring(0, 0, 4)
+    return 4.0
+
+
+def _plug(s: Spot) -> float:
+    s.shape((-12, -3.5), (3, -3.5), (3, 3.5), (-12, 3.5), fill=s.pen.ink)
+    s.arc((14, -9), (14, 9), 9, sweep=False)
+    s.line((5, 0), (14, 0))
+    return 13.0
+
+
+def _core(s: Spot) -> float:
+    s.line((-4, 0), (4, 0))
+    return 4.0
+
+
+def _float(s: Spot) -> float:
+    s.linked((0, -7), (0, -19))
+    s.ring(0, -25, 6)
+    s.line((-14, -24), (-10, -26), (-6, -24))
+    s.line((6, -24), (10, -26), (14, -24))
+    return _make(s)
+
+
+def _turned(s: Spot) -> float:
+    s.linked((0, -7), (0, -20))
+    s.line((-6, -17), (-6, -20), (6, -20), (6, -23))
+    return _make(s)
+
+
+def _capacitor(s: Spot) -> float:
+    s.line((-3, -11), (-3, 11))
+    s.line((3, -11), (3, 11))
+    return 3.0
+
+
+def _rc(s: Spot) -> float:
+    s.line((-18, -10), (-18, 10))
+    s.line((-12, -10), (-12, 10))
+    s.line((-12, 0), (-4, 0))
+    s.shape((-4, -6), (20, -6), (20, 6), (-4, 6))
+    return 20.0
+
+
+def _winding(s: Spot) -> float:
+    for k in range(4):
+        s.arc((-24 + 12 * k, 0), (-12 + 12 * k, 0), 6, sweep=True)
+    return 24.0
+
+
+def _coil(s: Spot) -> float:
+    s.rectangle(9, 18)
+    return 9.0
+
+
+def _adapter(s: Spot) -> float:
+    s.rectangle(20, 20)
+    x, y, c = s.x, s.y, s.canvas
+    c.line([(x - 20, y + 20), (x + 20, y - 20)], s.pen)
+    c.path(f"M{number(x - 16)} {number(y - 9)}q4 -7 8 0q4 7 8 0", Pen(s.pen.ink, s.pen.width))
+    for k in (0, 5):
+        c.line([(x + 2, y + 9 + k), (x + 15, y + 9 + k)], s.pen)
+    return 20.0
+
+
+def _supply(s: Spot) -> float:
+    s.rectangle(18, 18)
+    for k in (-4, 4):
+        s.canvas.line([(s.x - 10, s.y + k), (s.x + 10, s.y + k)], s.pen)
+    return 18.0
+
+
+def _led(s: Spot, u: float, side: float) -> None:
+    s.shape((u - 8, -8), (u - 8, 8), (u + 8, 0))
+    s.line((u + 8, -8), (u + 8, 8))
+    for k in (0, 7):
+        a, b = (u - 2 + k, side * 11), (u + 4 + k, side * 19)
+        s.line(a, b)
+        s.line((b[0] - 4, b[1] - side), b, (b[0] - 0.5, b[1] - side * 4.5))
+
+
+def _lamp(s: Spot) -> float:
+    s.line((-14, 0), (12, 0))
+    _led(s, -22, -1)
+    s.shape((10, -6), (38, -6), (38, 6), (10, 6))
+    return 38.0
+
+
+def _opto(s: Spot) -> float:
+    _led(s, 0, -1)
+    return 8.0
+
+
+def _diode(s: Spot) -> float:
+    s.shape((-8, -8), (-8, 8), (8, 0))
+    s.line((8, -8), (8, 8))
+    return 8.0
+
+
+def _buzzer(s: Spot) -> float:
+    s.line((-12, 0), (12, 0))
+    s.line((-14, -3), (14, -3))
+    s.arc((-14, -3), (14, -3), 14, sweep=True)
+    return 12.0
+
+
+def _driver(s: Spot) -> float:
+    s.line((-14, 0), (-4, 8))
+    s.line((4, 8), (14, 0))
+    s.line((7, 1), (13, 1), (11, 7))
+    s.line((-9, 8), (9, 8), pen=Pen(s.pen.ink, 2.6))
+    s.line((0, 8), (0, 17))
+    return 14.0
+
+
+def _jumper(s: Spot) -> float:
+    s.line((-9, 0), (9, 0), pen=Pen(s.pen.ink, 3.0))
+    return _jumper_open(s)
+
+
+def _jumper_open(s: Spot) -> float:
+    s.ring(-9, 0, 3)
+    s.ring(9, 0, 3)
+    return 12.0
+
+
+def _pit(s: Spot) -> float:
+    s.line((-26, -20), (-26, 12), (26, 12), (26, -20))
+    _wave(s, -22, 22, -8)
+    return 26.0
+
+
+def _tank(s: Spot) -> float:
+    s.shape((-26, -34), (26, -34), (26, 8), (-26, 8), fill="none")
+    _wave(s, -22, 22, -16)
+    return 26.0
+
+
+def _wave(s: Spot, left: float, right: float, v: float) -> None:
+    step = (right - left) / 6
+    s.line(*((left + k * step, v + (2 if k % 2 else -1)) for k in range(7)))
+
+
+def _foot(s: Spot) -> float:
+    s.line((-26, -9), (-26, 9))
+    for v in (-6, -2, 2, 6):
+        s.line((-26, v), (-20, v))
+    s.line((-20, -9), (-20, 9))
+    return _check(s) + 6.0
+
+
+def _check(s: Spot) -> float:
+    s.shape((-14, -9), (-14, 9), (10, 0))
+    s.line((12, -10), (12, 10))
+    return 14.0
+
+
+def _gate(s: Spot) -> float:
+    s.shape((-14, -9), (-14, 9), (14, -9), (14, 9))
+    s.line((0, 0), (0, -14))
+    s.line((-7, -14), (7, -14))
+    return 14.0
+
+
+def _pipe(s: Spot) -> float:
+    s.rectangle(26, 4)
+    return 26.0
+
+
+def _pump(s: Spot) -> float:
+    s.ring(0, 0, 20)
+    s.line((-10, -17.3), (20, 0), (-10, 17.3))
+    return 20.0
+
+
+DRAW: Mapping[str, Callable[[Spot], float]] = {
+    "adapter": _adapter,
+    "breaker": _breaker,
+    "buzzer": _buzzer,
+    "capacitor": _capacitor,
+    "check": _check,
+    "coil": _coil,
+    "contact": _make,
+    "contactor": _contactor,
+    "core": _core,
+    "diode": _diode,
+    "driver": _driver,
+    "float": _float,
+    "foot": _foot,
+    "fuse": _fuse,
+    "gate": _gate,
+    "isolator": _isolator,
+    "jumper": _jumper,
+    "jumper_open": _jumper_open,
+    "lamp": _lamp,
+    "opto": _opto,
+    "pipe": _pipe,
+    "pit": _pit,
+    "plug": _plug,
+    "protector": _protector,
+    "pump": _pump,
+    "rc": _rc,
+    "residual": _residual,
+    "resistor": _resistor,
+    "speed": _speed,
+    "supply": _supply,
+    "tank": _tank,
+    "terminal": _terminal,
+    "thermal": _thermal,
+    "turned": _turned,
+    "winding": _winding,
+}
+"""Symbol → what draws it; each returns how far its body reaches along the conductor."""
+
+
+def ground(canvas: Canvas, x: float, y: float, pen: Pen) -> None:
+    """The 0 V of the 5 V side, hanging from (x, y): one broad line."""
+    canvas.line([(x - 9, y), (x + 9, y)], Pen(pen.ink, 3.0))
+
+
+def arrow(canvas: Canvas, x: float, y: float, pen: Pen, up: bool = False) -> None:
+    """A positive rail, at (x, y)."""
+    k = -1 if up else 1
+    canvas.line([(x - 5, y - 7 * k), (x, y), (x + 5, y - 7 * k)], pen)

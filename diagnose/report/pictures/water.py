@@ -1,0 +1,67 @@
+"""The way of the water, and boxes for what no rule has a place for."""
+
+from __future__ import annotations
+
+from itertools import groupby
+
+from diagnose.report.pictures.canvas import Pen
+from diagnose.report.pictures.sketch import BELOW, LEADING, TAG, Sketch
+from diagnose.report.pictures.symbols import TOP, TOPS
+from diagnose.report.pictures.wiring import Link
+
+ENDS = {"pit": (False, True), "tank": (True, False)}
+BOX = 200.0
+
+
+def draw_water(sketch: Sketch, left: float, top: float, room: float) -> float:
+    """The water's way in one line; the y at which it ends."""
+    s, links = sketch, sketch.sheet.water
+    if not links:
+        return top
+    wide = room / len(links)
+    groups = [(unit, list(found)) for unit, found in groupby(links, key=lambda link: link.unit)]
+    heads = max(s.title_lines(unit, wide * len(found) - 10, 3) for unit, found in groups)
+    y = top + heads * LEADING + 54
+    x = left
+    for unit, found in groups:
+        high = max(TOPS.get(link.symbol, TOP) for link in found)
+        s.title(unit, x + wide * len(found) / 2, y - high - 8, wide * len(found) - 10, 3)
+        for link in found:
+            _symbol(s, link, x, y, wide)
+            x += wide
+            if link is not links[-1]:
+                s.point(link.b, x, y, "below", wide - 6)
+    return y + BELOW + 16 + s.depth({n for x in links for n in (x.a, x.b)}, links)
+
+
+def _symbol(s: Sketch, link: Link, x: float, y: float, wide: float) -> None:
+    s.symbol(link, x + wide / 2, y, wide / 2, ends=ENDS.get(link.symbol, (True, True)))
+    key = frozenset((link.a, link.b))
+    s.put(key, x + wide / 2, y + s.lower(key), "middle", wide - 6)
+
+
+def draw_rest(sketch: Sketch, left: float, top: float, room: float) -> float:
+    """A box for each unit that has no other place, with its terminals and what they are on."""
+    s = sketch
+    across = max(1, int(room // (BOX + 16)))
+    y, tallest = top, 0.0
+    for k, unit in enumerate(s.sheet.rest):
+        if k and k % across == 0:
+            y, tallest = y + tallest + 14, 0.0
+        x = left + (k % across) * (BOX + 16)
+        terminals = list(s.it.part_of(unit).terminals)
+        names = s.title_lines(unit, BOX - 16, 2)
+        notes = [s.depth([s.it.nets[f"{unit}.{t}"]], ()) for t in terminals]
+        tall = names * LEADING + 24 + 24 * len(terminals) + sum(notes)
+        pen = s.pen(unit)
+        fill = "url(#hatch)" if unit in s.marks.failed else "none"
+        s.canvas.box(x, y, BOX, tall, Pen(pen.ink, pen.width, "", fill), 5)
+        at = s.title(unit, x + BOX / 2, y + 16, BOX - 16, 2, down=True) + 24
+        for terminal, below in zip(terminals, notes, strict=True):
+            net = s.it.nets[f"{unit}.{terminal}"]
+            s.point(net, x + 18, at - 4, "")
+            s.canvas.text(x + 34, at, f"{terminal}: {net}", TAG + 1, room=BOX - 44)
+            s.put(frozenset((net,)), x + 34, at + 3, "start", BOX - 44)
+            at += 24 + below
+        tallest = max(tallest, tall)
+    return y + tallest + 14 if s.sheet.rest else top
