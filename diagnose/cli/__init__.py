@@ -175,6 +175,9 @@ def chart(
     steps: Annotated[
         int | None, typer.Option("--steps", help="Most tests on one way through the chart.")
     ] = None,
+    most: Annotated[
+        int | None, typer.Option("--most", help="Most steps on the chart (else 12).")
+    ] = None,
     rare: Annotated[
         float | None,
         typer.Option("--rare", help="Share of callouts below which a way is not followed."),
@@ -215,6 +218,7 @@ def chart(
             variants or (),
             steps,
             rare,
+            most,
             instruments,
             qualification,
             meter_category,

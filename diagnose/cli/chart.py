@@ -13,13 +13,13 @@ from diagnose.cli.common import instruments_named, load, session_for, settings
 from diagnose.errors import fail
 
 if TYPE_CHECKING:
-    from diagnose.interview.chart import Bounds, Given
-    from diagnose.interview.session import Session
+    from diagnose.interview.chart import Bounds
     from diagnose.report.document import Paper
 
 FORMATS = ("pdf", "html", "text")
 PAPERS = ("a4", "letter")
 MOST_STEPS = 40
+MOST_IN_ALL = 400
 LEAST_RARE = 0.001
 """Below it a chart has thousands of steps."""
 
@@ -33,6 +33,7 @@ class Request:
     variants: Sequence[str] = ()
     steps: int | None = None
     rare: float | None = None
+    most: int | None = None
     instruments: str | None = None
     qualification: str = "instructed"
     meter_category: str = "cat_iii"
@@ -117,7 +118,10 @@ def _bounds(request: Request) -> Bounds:
         raise fail("option", f"--steps {steps} must lie between 1 and {MOST_STEPS}")
     if not LEAST_RARE <= rare <= 0.5:
         raise fail("option", f"--rare {rare:g} must lie between {LEAST_RARE:g} and 0.5")
-    return Bounds(steps, rare, usual.folded)
+    most = usual.most if request.most is None else request.most
+    if not 1 <= most <= MOST_IN_ALL:
+        raise fail("option", f"--most {most} must lie between 1 and {MOST_IN_ALL}")
+    return Bounds(steps, rare, most, usual.folded)
 
 
 def _named(request: Request) -> Path:

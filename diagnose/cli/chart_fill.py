@@ -21,9 +21,8 @@ LETTERS = "ABCDEFGHJKLMPQRSUVWXYZ"
 """Letters of the named ends: without I and O, which look like numbers, and without `T` and `N`."""
 LETTER = {TOOL: "T", NONE: "N"}
 STOP = (
-    "If anyone is hurt, or if there is smoke, water near mains, or any answer other than those below: "
-    "STOP. Touch nothing, have the supply switched off from a dry place, call for help. This chart "
-    "then does not hold."
+    "Anyone hurt, smoke, water near mains, or any answer but those below: STOP. Touch nothing, "
+    "have the supply switched off from a dry place, call for help. The chart does not hold then."
 )
 ALWAYS = (
     "Mains and water can kill. Local codes and the limits of your licence come first. Nothing is "
@@ -39,6 +38,8 @@ def filled(session: Session, chart: Chart) -> paper.FaultChart:
     complaint = session.knowledge.complaints[chart.given.complaint]
     letters = _letters(chart)
     ends = [(letters[k], end) for k, end in enumerate(chart.ends) if end.kind == NAMED]
+    numbered = _numbered(session, chart)
+    advice = _common(end for _, end in ends)
     return paper.FaultChart(
         title=f"Fault-finding chart: {complaint.title}",
         subtitle=complaint.says,
@@ -46,10 +47,12 @@ def filled(session: Session, chart: Chart) -> paper.FaultChart:
         stop=STOP,
         questions=tuple((a.ask, a.title) for a in chart.asked if a.kind == "safety"),
         cautions=(ALWAYS, *session.texts(complaint.cautions)),
+        numbered=numbered,
         use=tuple(_use(chart)),
-        changes=tuple(_changes(session, chart)),
-        steps=tuple(_step(session, chart, step, letters) for step in chart.steps),
-        ends=(*(_end(session, letter, end) for letter, end in ends), *_unnamed(chart)),
+        changes=tuple(_changes(session, chart, numbered)),
+        steps=tuple(_step(session, chart, step, letters, numbered) for step in chart.steps),
+        ends=(*(_end(session, letter, end, advice) for letter, end in ends), *_unnamed(chart)),
+        advice=advice,
         repair_cautions=_distinct(
             c for _, e in ends if e.conclusion for c in e.conclusion.cautions
         ),
@@ -59,6 +62,7 @@ def filled(session: Session, chart: Chart) -> paper.FaultChart:
             if end.conclusion
             for check in end.conclusion.checks
         ),
+        about=tuple(_about(chart)),
         footer=f"Compiled by diagnose; knowledge {session.knowledge.digest[:12]}",
     )
 
@@ -101,52 +105,75 @@ def _holds_for(session: Session, chart: Chart) -> Iterator[tuple[str, str]]:
     needed = ["two-pole voltage tester", *(name_of(i, INSTRUMENTS) for i in used)]
     yield "You need", ", ".join(needed)
     yield "Meter marked", CATEGORY_TEXTS[given.meter_category]
+
+
+def _about(chart: Chart) -> Iterator[tuple[str, str]]:
     known = (f"{a.ask} {a.title}" for a in chart.asked if a.kind == "history")
-    yield "Taken as known", "; ".join(known)
+    yield "Taken as known", " ".join(f"{text}." for text in known)
     yield "How far it goes", _bounds_text(chart)
 
 
 def _bounds_text(chart: Chart) -> str:
     b = chart.bounds
+    named, tool, none = (f"{100 * chart.share(kind):.0f}" for kind in (NAMED, TOOL, NONE))
     return (
-        f"At most {b.steps} steps. Ways that fewer than {percent(b.rare)} of callouts with this complaint "
-        f"take, and ways that come to no named cause, end at T. Answers that fewer than "
-        f"{percent(b.folded)} would give at that place count as 'anything else'. Of 100 such callouts "
-        f"about {100 * chart.share(NAMED):.0f} come to a lettered cause, "
-        f"{100 * chart.share(TOOL):.0f} to T and {100 * chart.share(NONE):.0f} to N (computed from "
-        "the knowledge base with its chances of a wrong answer; not counted in the field)."
+        f"At most {b.steps} tests on one way. Steps that bring fewer than {100 * b.rare:.1f}% of "
+        "the callouts with this complaint to a lettered cause are left out: the way ends at T. "
+        f"Answers that fewer than {percent(b.folded)} would give at a step count as '{ELSE}'. Of "
+        f"100 such callouts about {named} come to a lettered cause, {tool} to T, {none} to N: "
+        "computed from the knowledge base, wrong answers among them, not counted in the field."
     )
 
 
 def _use(chart: Chart) -> Iterator[str]:
     yield (
-        "Start at step 1 with the supply on and the covers closed, as the fault was found. Do what the "
-        "step says, compare, and go to the number; a letter is an end."
+        "Start at step 1, the installation as it was found: supply on, covers closed. Do what the "
+        "step says, compare, go to the number; a letter is an end. Numbers only lead forward."
     )
-    yield (
-        "Numbers only ever lead forward. A reading exactly at a limit belongs to the range above it."
-    )
+    yield "A reading exactly at a limit belongs to the range above it."
     if any(step.acts for step in chart.steps):
         yield (
-            "FIRST means: change the electrical state as the box above the steps says, in that order, "
-            "before the step. Later steps keep that state until one says FIRST again."
+            "FIRST: change the electrical state as described below, in that order. It "
+            "stays so until a step says FIRST again."
         )
     yield (
-        "A step that cannot be done, or an answer you are not sure of: repeat it once, then stop here "
-        "and go on with 'diagnose callout', or hand over."
+        "If a step cannot be done, or you are not sure of an answer after a second try: stop here; "
+        "go on with 'diagnose callout', or hand over."
     )
 
 
 # ---------------------------------------------------------------------- steps
 
 
-def _changes(session: Session, chart: Chart) -> Iterator[paper.Change]:
+def _numbered(session: Session, chart: Chart) -> tuple[str, ...]:
+    """The cautions that steps refer to, in the order in which they come up."""
+    acts = (c for step in chart.steps for a in step.acts for c in session.texts(ACT_CAUTIONS[a.id]))
+    return _distinct((*acts, *(c for step in chart.steps for c in step.test.cautions)))
+
+
+def _numbers(texts: Iterable[str], numbered: tuple[str, ...]) -> tuple[int, ...]:
+    return tuple(numbered.index(text) + 1 for text in texts)
+
+
+def _common(ends: Iterable[ChartEnd]) -> tuple[str, ...]:
+    """The advice that every end gives."""
+    said = [end.conclusion.recommendations for end in ends if end.conclusion]
+    return tuple(text for text in (said[0] if said else ()) if all(text in one for one in said))
+
+
+def _changes(session: Session, chart: Chart, numbered: tuple[str, ...]) -> Iterator[paper.Change]:
     for act in _distinct(act.id for step in chart.steps for act in step.acts):
         title, text = ACT_TEXTS[act]
-        yield paper.Change(title, text, session.texts(ACT_CAUTIONS[act]))
+        yield paper.Change(title, text, _numbers(session.texts(ACT_CAUTIONS[act]), numbered))
 
 
-def _step(session: Session, chart: Chart, step: ChartStep, letters: list[str]) -> paper.ChartStep:
+def _step(
+    session: Session,
+    chart: Chart,
+    step: ChartStep,
+    letters: list[str],
+    numbered: tuple[str, ...],
+) -> paper.ChartStep:
     test, installed = step.test, session.tests[step.test.id]
     outcomes = {outcome.id: outcome for outcome in installed.outcomes}
     answers = [
@@ -161,9 +188,9 @@ def _step(session: Session, chart: Chart, step: ChartStep, letters: list[str]) -
     other = f"{ELSE} ({folded})" if folded else ELSE
     title = sentence(test.title)
     state = STATES[test.state]
-    facts = [("Where", name_of(test.place))] if test.place != "anywhere" else []
+    facts = [name_of(test.place)] if test.place != "anywhere" else []
     if test.instrument != "none":
-        facts.append(("With", name_of(test.instrument, INSTRUMENTS)))
+        facts.append(name_of(test.instrument, INSTRUMENTS))
     return paper.ChartStep(
         number=step.number,
         title=f"Once more: {title}" if test.again else title,
@@ -173,7 +200,7 @@ def _step(session: Session, chart: Chart, step: ChartStep, letters: list[str]) -
         state="" if test.state == "any" else state,
         live=test.state == "live",
         facts=tuple(facts),
-        cautions=test.cautions,
+        cautions=_numbers(test.cautions, numbered),
     )
 
 
@@ -198,7 +225,7 @@ def _unit(session: Session, unit: str) -> str:
 # ---------------------------------------------------------------------- ends
 
 
-def _end(session: Session, letter: str, end: ChartEnd) -> paper.ChartEnd:
+def _end(session: Session, letter: str, end: ChartEnd, advice: tuple[str, ...]) -> paper.ChartEnd:
     c = end.conclusion
     assert c is not None
     handed = c.status != "concluded"
@@ -207,8 +234,11 @@ def _end(session: Session, letter: str, end: ChartEnd) -> paper.ChartEnd:
         title = "Several causes are left: " + "; ".join(_left(session, c))
     elif handed:
         title = f"{'Hand over' if c.status == 'handed_over' else 'Stop'}; likeliest: {title}"
+    low, high = (percent(p) for p in end.sure)
+    if c.unit:
+        title += f" ({low if low == high else f'{low} to {high}'})"
     brief = f"{'hand over: ' if handed else ''}{c.unit_title or 'unknown cause'}"
-    return paper.ChartEnd(letter, paper.NAMED, sentence(title), brief, tuple(_lines(end, c)))
+    return paper.ChartEnd(letter, paper.NAMED, sentence(title), brief, tuple(_lines(c, advice)))
 
 
 def _left(session: Session, c: Conclusion) -> Iterator[str]:
@@ -220,12 +250,10 @@ def _left(session: Session, c: Conclusion) -> Iterator[str]:
         yield title_of(session, name)
 
 
-def _lines(end: ChartEnd, c: Conclusion) -> Iterator[tuple[str, str]]:
+def _lines(c: Conclusion, advice: tuple[str, ...]) -> Iterator[tuple[str, str]]:
     if c.reasons:
         yield "Because", "; ".join(c.reasons)
-    low, high = (percent(p) for p in end.sure)
-    yield "How sure", f"{low if low == high else f'{low} to {high}'} that it is this part"
-    if c.licensed:
+    if c.licensed and not any("licensed" in reason for reason in c.reasons):
         yield "By", "a licensed electrician only"
     if c.remedy:
         yield "Repair", c.remedy
@@ -234,20 +262,21 @@ def _lines(end: ChartEnd, c: Conclusion) -> Iterator[tuple[str, str]]:
     if c.root_causes:
         yield "Look for", "; ".join(c.root_causes)
     for text in c.recommendations:
-        yield "Advice", text
+        if text not in advice:
+            yield "Advice", text
 
 
 def _unnamed(chart: Chart) -> Iterator[paper.ChartEnd]:
-    kinds = {end.kind for end in chart.ends}
-    if TOOL in kinds:
+    """The ends that every chart has: it ends early, nothing fits."""
+    if any(end.kind == TOOL for end in chart.ends):
         advice = (
-            "Go on with 'diagnose callout' and give it the answers found so far: it goes on from here. "
-            "Without it, hand over, with what was found written down. Change no part on suspicion."
+            "Go on with 'diagnose callout' and the answers found so far. Without it, hand over, "
+            "with what was found in writing. Change no part on suspicion alone."
         )
-        title = "The chart ends here; suspected are the parts named beside the letter"
+        title = "The chart ends here; suspected are the parts named beside the T"
         yield paper.ChartEnd(LETTER[TOOL], paper.TOOL, title, "", (("Next", advice),))
     advice = (
-        "Repeat the step once. If the answer stays, go on with 'diagnose callout', which takes it into "
-        "account, or hand over: the cause may be one that the knowledge base does not hold."
+        "Repeat the step once. If the answer stays, go on with 'diagnose callout', which weighs "
+        "it, or hand over: the cause may be one that the knowledge base does not hold."
     )
     yield paper.ChartEnd(LETTER[NONE], paper.NONE, "None of these", "", (("Next", advice),))

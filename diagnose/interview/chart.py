@@ -13,6 +13,7 @@ which every reference points forward.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -20,7 +21,7 @@ from diagnose.errors import fail
 from diagnose.interview.events import Event
 from diagnose.interview.session import Session
 from diagnose.interview.steps import Conclusion, Option, Step
-from diagnose.reasoning.belief import Belief
+from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
 
 SUSPECTED = 0.8
 """Where the chart ends early, the likeliest units that together hold this much are named."""
@@ -40,6 +41,8 @@ class Bounds:
     rare : float
         A way that fewer callouts with this complaint take than this share ends early, and a step
         is left out that leads fewer of them to a named end (or to the bound on steps).
+    most : int
+        Most steps on the chart; with more, `rare` is raised until they are no more.
     folded : float
         An answer to a step that is less likely than this, after all answers before it, is not
         followed: it counts as *none of these*.
@@ -47,6 +50,7 @@ class Bounds:
 
     steps: int = 10
     rare: float = 0.02
+    most: int = 12
     folded: float = 0.02
 
 
@@ -102,8 +106,7 @@ class ChartEnd:
     conclusion : Conclusion or None
         With `NAMED`: what the interview ends with, as on the first way that leads here.
     suspects : tuple of str
-        With `TOOL`: the units that are left, likeliest first; "" is a cause that the knowledge
-        base does not hold.
+        With `TOOL`: the units that are left, likeliest first.
     sure : (float, float)
         With `NAMED`: probability of the unit, the lowest and the highest of all ways here.
     """
@@ -218,6 +221,8 @@ class _Grown:
 
     end: ChartEnd | None = None
     named: float = 0.0
+    early: ChartEnd | None = None
+    """With a step: the end that stands for it where it is left out."""
     acts: tuple[Step, ...] = ()
     test: Step | None = None
     ways: tuple[tuple[Option, float, _Grown], ...] = ()
@@ -240,11 +245,32 @@ def compile_chart(session: Session, given: Given, bounds: Bounds | None = None) 
         conclusion = tree.end.conclusion if tree.end else None
         reasons = "; ".join(conclusion.reasons) if conclusion else ""
         raise fail("option", f"the interview ends before its first step: {reasons}")
-    merged = _Merged()
-    root = merged.add(tree)
-    merged.reached(tree, 1.0)
+    rare = bounds.rare
+    while True:
+        kept, least = _pruned(tree, rare, root=True)
+        merged = _Merged()
+        root = merged.add(kept)
+        if merged.steps <= bounds.most:
+            break
+        rare = least * (1 + 1e-9)
+    merged.reached(kept, 1.0)
     steps, ends = merged.numbered(root)
-    return Chart(given, bounds, tuple(_asked(session, events)), steps, ends)
+    asked = tuple(_asked(session, events))
+    return Chart(given, replace(bounds, rare=rare), asked, steps, ends)
+
+
+def _pruned(place: _Grown, rare: float, root: bool = False) -> tuple[_Grown, float]:
+    """The tree without steps that are not worth it, and what the least of the others leads to."""
+    if place.test is None:
+        return place, math.inf
+    below = [_pruned(then, rare) for _, _, then in place.ways]
+    named = sum(then.named for then, _ in below)
+    if named < rare and not root:
+        return _Grown(place.early), math.inf
+    least = min((least for _, least in below), default=math.inf)
+    ways = tuple((o, c, then) for (o, c, _), (then, _) in zip(place.ways, below, strict=True))
+    kept = replace(place, ways=ways, named=named)
+    return kept, least if root else min(least, named)
 
 
 def _grow(session: Session, bounds: Bounds, events: list[Event], done: int, reach: float) -> _Grown:
@@ -266,9 +292,7 @@ def _grow(session: Session, bounds: Bounds, events: list[Event], done: int, reac
         events = [*events, _event(len(events), "act", act=act.id, minutes=act.minutes)]
         turn = session.turn(events)
     grown = _step(session, bounds, events, turn.step, done, reach)
-    if done and grown.named < bounds.rare:
-        return _Grown(ChartEnd(TOOL, suspects=suspects_of(found)))
-    return replace(grown, acts=tuple(acts))
+    return replace(grown, acts=tuple(acts), early=ChartEnd(TOOL, suspects=suspects_of(found)))
 
 
 def _step(
@@ -298,14 +322,18 @@ def chances(test: Step) -> tuple[tuple[Option, float], ...]:
 
 
 def suspects_of(belief: Belief) -> tuple[str, ...]:
-    """The likeliest units that together hold `SUSPECTED`, at most `MOST_SUSPECTS` of them."""
+    """The likeliest units that together hold `SUSPECTED`, at most `MOST_SUSPECTS` of them.
+
+    That the knowledge base does not hold the cause is named only where nothing is likelier.
+    """
     units = list(zip(belief.table.unit_names, belief.unit_p.tolist(), strict=True))
     found: list[str] = []
     held = 0.0
     for unit, p in sorted(units, key=lambda pair: -pair[1])[:MOST_SUSPECTS]:
-        found.append(unit)
+        if unit != UNKNOWN_UNIT or not found:
+            found.append(unit)
         held += p
-        if held >= SUSPECTED:
+        if held >= SUSPECTED or unit == UNKNOWN_UNIT == found[0]:
             break
     return tuple(found)
 
@@ -333,6 +361,11 @@ class _Merged:
         self.reach: list[float] = []
         self.none = self._key((NONE,), _Grown(ChartEnd(NONE)), ())
         self._of: dict[int, int] = {}
+
+    @property
+    def steps(self) -> int:
+        """How many different steps there are."""
+        return sum(place.test is not None for place in self.places)
 
     def _key(self, content: object, place: _Grown, below: tuple[int, ...]) -> int:
         key = self.keys.setdefault(content, len(self.places))

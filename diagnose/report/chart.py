@@ -83,7 +83,9 @@ class FaultChart:
     Attributes
     ----------
     holds_for : (label, text)
-        Installation, person, instruments, what is taken as known, bounds.
+        Installation, person, instruments.
+    about : (label, text)
+        What is taken as known besides, how far the chart goes.
     questions : (question, answer)
         Safety questions, each with the only answer for which the chart holds.
     stop : str
@@ -107,6 +109,7 @@ class FaultChart:
     repair_cautions: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
     after: tuple[tuple[str, str], ...] = ()
+    about: tuple[tuple[str, str], ...] = ()
     footer: str = ""
 
 

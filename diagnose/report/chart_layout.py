@@ -8,7 +8,8 @@ always turning off further to the left no two of them cross.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from diagnose.report.chart import Answer, ChartStep, FaultChart, first_text
@@ -18,13 +19,14 @@ from diagnose.report.pictures.lettering import wrap
 SHEET: Mapping[Paper, tuple[float, float]] = {"a4": (704.0, 975.0), "letter": (728.0, 905.0)}
 """Width and height of a sheet in units of 0.244 mm, so that 13 units are 9 points on paper."""
 COLUMNS = 3
-GUTTER = 32.0
-GAP = 14.0
+GUTTER = 34.0
+GAP = 16.0
 PAD = 6.0
 TITLE, TEXT, SMALL = 13.0, 12.5, 11.5
 LINE = 1.22
 BADGE = 34.0
-TARGET = 46.0
+TO_STEP, TO_END = 62.0, 30.0
+"""Room in a row for where it leads."""
 MOST_LINES = 12
 LEADS_ON = 34.0
 """Least height of a row that leads on: its number, and below it on which sheet."""
@@ -50,6 +52,11 @@ class Row:
     answer: Answer
     lines: tuple[Line, ...]
     height: float
+
+    @property
+    def text(self) -> float:
+        """Height of its lines."""
+        return sum(line.height for line in self.lines)
 
 
 @dataclass(frozen=True)
@@ -117,15 +124,15 @@ def _rows(step: ChartStep, briefs: Mapping[str, str], room: float) -> Iterator[R
     What is found else is not drawn: it leads to the same end at every step, and the sheet says so.
     """
     early = [a for a in step.answers if a.note]
-    for answer in step.answers[:-1]:
-        if answer.note:
-            continue
-        lines = _wrapped(answer.text, room, TEXT)
-        lines += _wrapped(briefs.get(answer.to, ""), room, SMALL)
+    others = [a for a in step.answers[:-1] if not a.note]
+    for answer in sorted(others, key=lambda a: a.step or math.inf):
+        left = room - (TO_STEP if answer.step else TO_END)
+        lines = _wrapped(answer.text, left, TEXT)
+        lines += _wrapped(briefs.get(answer.to, ""), left, SMALL)
         least = LEADS_ON if answer.step else 0.0
         yield Row(answer, lines, max(sum(line.height for line in lines) + PAD, least))
     if early:
-        lines = _wrapped("; ".join(answer.text for answer in early), room, TEXT)
+        lines = _wrapped("; ".join(answer.text for answer in early), room - TO_END, TEXT)
         yield Row(early[0], lines, sum(line.height for line in lines) + PAD)
 
 
@@ -137,7 +144,7 @@ def boxed(step: ChartStep, briefs: Mapping[str, str], room: float) -> Box:
         band += _wrapped(f"FIRST {first_text(step)}", room - 2 * PAD, SMALL, bold=True)
     elif step.live:
         band += _wrapped(step.state, room - 2 * PAD, SMALL, bold=True)
-    rows = tuple(_rows(step, briefs, room - TARGET - 2 * PAD))
+    rows = tuple(_rows(step, briefs, room - 2 * PAD))
     head = max(sum(line.height for line in title), TITLE * LINE) + 2 * PAD
     head += sum(line.height for line in band) + (PAD if band else 0.0)
     return Box(step, title, band, rows, head, head + sum(row.height for row in rows))
@@ -167,64 +174,68 @@ class _Arranging:
         self.below = parents(self.boxes.values())
         self.height = SHEET[paper][1]
 
-    def place(self, root: int, kept: set[int], top: float) -> tuple[dict[int, Placed], float]:
-        """The boxes of `kept` under a root, from `top` on, and the lowest edge of all."""
-        free = [top] * COLUMNS
+    def place(
+        self, root: int, kept: set[int], free: Sequence[float]
+    ) -> tuple[dict[int, Placed], list[float]]:
+        """The boxes of `kept` under a root, and what is free then: below what, in each column."""
+        after = list(free)
         placed: dict[int, Placed] = {}
 
         def put(number: int, column: int, at_least: float) -> None:
             box = self.boxes[number]
-            here = Placed(box, column, max(free[column], at_least))
+            here = Placed(box, column, max(after[column], at_least))
             placed[number] = here
-            free[column] = here.top + box.height + GAP
+            after[column] = here.top + box.height + GAP
             for index, child in self.below[number]:
                 if child in kept:
                     put(child, column + 1, here.row_at(index) - (here.entry - here.top))
 
-        put(root, 0, top)
-        return placed, max(free) - GAP
+        put(root, 0, 0.0)
+        return placed, after
 
-    def grow(self, root: int, top: float) -> tuple[dict[int, Placed], float] | None:
-        """As many boxes under a root as there is room for; None where not even the root fits."""
+    def grow(self, root: int, free: Sequence[float]) -> tuple[dict[int, Placed], list[float]]:
+        """As many boxes under a root as there is room for; the root is placed whatever the room."""
         kept: set[int] = {root}
-        placed, bottom = self.place(root, kept, top)
-        if bottom > self.height:
-            return None
+        placed, after = self.place(root, kept, free)
         queue = [child for _, child in self.below[root]]
         while queue:
             child = queue.pop(0)
             parent = next(n for n in kept if any(c == child for _, c in self.below[n]))
             if placed[parent].column + 1 >= COLUMNS:
                 continue
-            tried, lowest = self.place(root, {*kept, child}, top)
-            if lowest <= self.height:
+            tried, lowest = self.place(root, {*kept, child}, free)
+            if self.fits(lowest):
                 kept.add(child)
-                placed, bottom = tried, lowest
+                placed, after = tried, lowest
                 queue += [c for _, c in self.below[child]]
-        return placed, bottom
+        return placed, after
+
+    def fits(self, free: Sequence[float]) -> bool:
+        return max(free) - GAP <= self.height
 
     def sheets(self) -> list[Sheet]:
         """All sheets; what does not fit on one starts on it or on a later one."""
         found: list[Sheet] = []
         placed: dict[int, Placed] = {}
         done: set[int] = set()
-        bottom = 0.0
+        empty = [0.0] * COLUMNS
+        free = empty
         for root in self.boxes:
             if root in done:
                 continue
-            grown = self.grow(root, bottom + 2 * GAP if placed else 0.0)
-            if grown is None:
-                found.append(self._sheet(placed, bottom))
+            more, after = self.grow(root, free)
+            if placed and not self.fits(after):
+                found.append(self._sheet(placed, free))
                 placed = {}
-                grown = self.grow(root, 0.0) or self.place(root, {root}, 0.0)
-            more, bottom = grown
+                more, after = self.grow(root, empty)
+            free = after
             placed |= more
             done |= more.keys()
-        found.append(self._sheet(placed, bottom))
+        found.append(self._sheet(placed, free))
         return found
 
-    def _sheet(self, placed: dict[int, Placed], bottom: float) -> Sheet:
-        return Sheet(placed, tuple(self._links(placed)), bottom)
+    def _sheet(self, placed: dict[int, Placed], free: Sequence[float]) -> Sheet:
+        return Sheet(placed, tuple(self._links(placed)), max(free) - GAP)
 
     def _links(self, placed: Mapping[int, Placed]) -> list[Link]:
         """The lines, each in the right-most lane that crosses none of those above it."""

@@ -24,12 +24,17 @@ from diagnose.report.document import (
     KeyValues,
     PageBreak,
     Paper,
+    Paragraph,
     Run,
     Runs,
     Table,
+    em,
     runs,
     strong,
 )
+
+FAST = "\N{NO-BREAK SPACE}"
+"""Holds an arrow and its target together where lines are broken."""
 
 
 def chart_document(chart: FaultChart, paper: Paper = "a4") -> Document:
@@ -45,81 +50,89 @@ def chart_document(chart: FaultChart, paper: Paper = "a4") -> Document:
 
 
 def _blocks(chart: FaultChart, paper: Paper) -> Iterator[Block]:
-    yield Heading(1, "Safety first")
-    yield Caution(chart.stop)
-    yield _pairs("", ("Before anything is touched", "Go on only if the answer is"), chart.questions)
-    yield from (Caution(text) for text in chart.cautions)
-    yield Heading(1, "How to use this chart")
-    yield Bullets(tuple(runs(text) for text in chart.use))
-    yield Heading(1, "What it holds for")
     yield KeyValues(tuple((label, runs(text)) for label, text in chart.holds_for))
+    yield Caution(chart.stop)
+    columns = (
+        Column("Before anything is touched", width=2.2),
+        Column("Go on only if the answer is"),
+    )
+    yield Table("", columns, tuple((runs(q), runs(strong(a))) for q, a in chart.questions))
+    yield from (Caution(text) for text in chart.cautions)
+    yield Heading(2, "How to use this chart")
+    yield Bullets(tuple(runs(text) for text in chart.use))
+    if chart.changes:
+        columns = (Column("Where a step says FIRST"), Column("do this", width=4.6))
+        yield Table("", columns, tuple(_change(chart, change) for change in chart.changes))
     sheets = draw_tree(chart, paper)
     for number, svg in enumerate(sheets, 1):
-        caption = f"Sheet {number} of {len(sheets)}. {chart.title}"
+        caption = (
+            f"Sheet {number} of {len(sheets)} of the tree; what to do at each step: see the table"
+        )
         said = "The same steps as in the table that follows, drawn as a tree."
         yield Figure(svg, caption, said, own_page=True)
     yield PageBreak()
-    yield Heading(1, "Steps")
-    if chart.changes:
-        yield Table("", _CHANGES, tuple(_change(change) for change in chart.changes))
-    yield Table("", _STEPS, tuple(_step(step) for step in chart.steps))
-    yield Heading(1, "Ends")
+    if chart.numbered:
+        columns = (Column("Caution"), Column("in full", width=11.0))
+        rows = enumerate(chart.numbered, 1)
+        yield Table("", columns, tuple((runs(strong(f"C{n}")), runs(text)) for n, text in rows))
+    yield Heading(2, "Steps")
+    steps = (
+        *(Column("Step", width=0.4), Column("Do this", width=3.2)),
+        Column("If you find this, go there", width=3.0),
+    )
+    yield Table("", steps, tuple(_step(chart, step) for step in chart.steps))
+    yield Heading(2, "Ends")
     yield from (Caution(text) for text in chart.repair_cautions)
-    yield Table("", _ENDS, tuple(_end(end) for end in chart.ends))
+    if chart.advice:
+        yield Bullets(tuple(runs(text) for text in chart.advice))
+    ends = (
+        *(Column("End", width=0.4), Column("What it is", width=2.2)),
+        Column("What to do", width=4.0),
+    )
+    yield Table("", ends, tuple(_end(end) for end in chart.ends))
     if chart.after:
-        yield Heading(1, "After the repair")
+        yield Heading(2, "After the repair")
         yield Bullets(tuple(runs(strong(f"{title}: "), how) for title, how in chart.after))
+    yield Heading(2, "About this chart")
+    for label, text in chart.about:
+        yield Paragraph(runs(strong(f"{label}: "), text), "small")
 
 
-_CHANGES = (Column("Before a step that says so", width=1.1), Column("do this", width=4.0))
-_STEPS = (
-    Column("Step", width=0.42),
-    Column("Do this", width=3.0),
-    Column("If you find this, go there", width=3.0),
-)
-_ENDS = (
-    Column("End", width=0.42),
-    Column("What it is", width=2.4),
-    Column("What to do", width=3.6),
-)
-
-
-def _pairs(caption: str, titles: tuple[str, str], rows: tuple[tuple[str, str], ...]) -> Table:
-    columns = (Column(titles[0], width=2.2), Column(titles[1]))
-    return Table(caption, columns, tuple((runs(a), runs(strong(b))) for a, b in rows))
-
-
-def _labelled(pairs: tuple[tuple[str, str], ...]) -> list[Run]:
-    """Labels and texts, one pair a line."""
+def _cautions(chart: FaultChart, numbers: tuple[int, ...]) -> list[Run]:
+    """A line for each caution: its number and its first sentence."""
     found: list[Run] = []
-    for label, text in pairs:
-        found += [Run("\n"), strong(f"{label} "), Run(text)]
+    for n in numbers:
+        first = chart.numbered[n - 1].partition(". ")[0].rstrip(".")
+        found += [strong(f"\nCAUTION C{n}: "), Run(f"{first}.")]
     return found
 
 
-def _cautions(texts: tuple[str, ...]) -> list[Run]:
-    return _labelled(tuple(("CAUTION", text) for text in texts))
+def _change(chart: FaultChart, change: Change) -> tuple[Runs, ...]:
+    return runs(strong(change.title)), runs(change.text, *_cautions(chart, change.cautions))
 
 
-def _change(change: Change) -> tuple[Runs, ...]:
-    return runs(strong(change.title)), runs(change.text, *_cautions(change.cautions))
-
-
-def _step(step: ChartStep) -> tuple[Runs, ...]:
+def _step(chart: FaultChart, step: ChartStep) -> tuple[Runs, ...]:
     do: list[Run] = []
     if step.first:
         do += [strong(f"FIRST: {first_text(step)}\n")]
     do += [strong(f"{step.title}. "), Run(step.do)]
-    state = (("State", step.state),) if step.state else ()
-    do += _labelled((*step.facts, *state)) + _cautions(step.cautions)
+    facts = [*step.facts, step.state] if step.state else [*step.facts]
+    if facts:
+        do += [Run("\n"), strong("; ".join(facts)) if step.live else em("; ".join(facts))]
+    do += _cautions(chart, step.cautions)
     found: list[Run] = []
     for answer in step.answers:
         found += [Run("\n")] if found else []
-        found += [Run(f"{answer.text}  → "), strong(target_text(answer))]
+        found += [Run(f"{answer.text} →{FAST}"), strong(target_text(answer).replace(" ", FAST))]
         found += [Run(f": {answer.note}")] if answer.note else []
     return runs(strong(str(step.number))), tuple(do), tuple(found)
 
 
 def _end(end: ChartEnd) -> tuple[Runs, ...]:
-    what = _labelled(end.lines)[1:]
+    what: list[Run] = []
+    for label, text in end.lines:
+        what += [
+            strong(f"{' ' if what else ''}{label}: "),
+            Run(text if text.endswith(".") else f"{text}."),
+        ]
     return runs(strong(end.letter)), runs(strong(end.title)), tuple(what)

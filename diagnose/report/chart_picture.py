@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from diagnose.report.chart import NAMED, Answer, ChartEnd, FaultChart
 from diagnose.report.chart_layout import (
     BADGE,
+    COLUMNS,
     GUTTER,
     PAD,
     SHEET,
@@ -55,14 +56,20 @@ class _Drawing:
         self.where = where
         self.room = box_width(paper)
         self.ends: dict[str, ChartEnd] = {end.letter: end for end in chart.ends}
+        self.apart = [self._spacing(column) for column in range(COLUMNS)]
         title = f"{chart.title}, sheet {number}"
         said = "A tree of numbered steps; each answer leads on to a step or to an end."
         self.canvas = Canvas(title, said, SHEET[paper][0], sheet.bottom + FOOT)
 
+    def _spacing(self, column: int) -> float:
+        """How far apart the lanes beside a column are."""
+        links = [li for li in self.sheet.links if self.sheet.placed[li.source].column == column]
+        most = max((link.lane for link in links), default=0)
+        return min(LANE, (GUTTER - ARROW - 7) / max(1, most))
+
     def svg(self) -> str:
-        texts = [f"{e.letter}: {e.title}" for e in self.ends.values() if e.kind != NAMED]
-        foot = f"Anything else, at any step: N. {'; '.join(texts)}."
-        self.canvas.text(1.0, self.sheet.bottom + FOOT - 6, foot, SMALL, room=SHEET["a4"][0] - 2)
+        foot = "Anything else, at any step: N. T: the chart ends; the table says what is suspected."
+        self.canvas.text(1.0, self.sheet.bottom + FOOT - 6, foot, SMALL, room=self.canvas.width - 2)
         for link in self.sheet.links:
             self._link(link)
         for placed in self.sheet.placed.values():
@@ -77,7 +84,7 @@ class _Drawing:
         source, target = self.sheet.placed[link.source], self.sheet.placed[link.target]
         start, stop = source.row_at(link.row), target.entry
         right = self.left(target.column)
-        turn = right - ARROW - 3 - min(LANE * link.lane, GUTTER - ARROW - 5)
+        turn = right - ARROW - 3 - self.apart[source.column] * link.lane
         points = [(right - GUTTER, start), (turn, start), (turn, stop), (right - ARROW, stop)]
         self.canvas.line(points, TRACK)
         head = [(right, stop), (right - ARROW, stop - 3.5), (right - ARROW, stop + 3.5)]
@@ -99,7 +106,7 @@ class _Drawing:
         top = y + box.head
         for row in box.rows:
             self.canvas.line([(x, top), (x + self.room, top)], HAIR)
-            self._lines(row.lines, x + PAD, top + PAD / 2)
+            self._lines(row.lines, x + PAD, top + (row.height - row.text) / 2)
             self._target(row.answer, placed, x + self.room, top + row.height / 2)
             top += row.height
 
@@ -118,12 +125,12 @@ class _Drawing:
         drawn = any(
             link.source == number and link.target == answer.step for link in self.sheet.links
         )
-        text = f"{'' if drawn else '→ '}{answer.step}"
-        sheet = self.where[answer.step]
-        if sheet != self.number:
+        if not drawn:
+            sheet = self.where[answer.step]
+            said = "this sheet" if sheet == self.number else f"sheet {sheet}"
             base -= SMALL * 0.55
-            self.canvas.text(right - PAD, base + SMALL * 1.15, f"sheet {sheet}", SMALL, "end")
-        self.canvas.text(right - PAD, base, text, 14.0, "end", True)
+            self.canvas.text(right - PAD, base + SMALL * 1.15, said, SMALL, "end")
+        self.canvas.text(right - PAD, base, str(answer.step), 14.0, "end", True)
 
     def _end(self, letter: str, right: float, middle: float) -> None:
         """An end's letter: white on black where it names a cause, framed where it does not."""
