@@ -13,7 +13,7 @@ from diagnose.cli.common import instruments_named, load, session_for, settings
 from diagnose.errors import fail
 
 if TYPE_CHECKING:
-    from diagnose.interview.chart import Bounds
+    from diagnose.interview.chart_tree import Bounds
     from diagnose.report.document import Paper
 
 FORMATS = ("pdf", "html", "text")
@@ -55,7 +55,8 @@ def run_chart(request: Request) -> None:
     form = _format(request)
     bounds = _bounds(request)
     from diagnose.cli.chart_fill import filled
-    from diagnose.interview.chart import Given, compile_chart
+    from diagnose.interview.chart import compile_chart
+    from diagnose.interview.chart_tree import Given
     from diagnose.plant.compose import compose
 
     knowledge = load(request.knowledge)
@@ -109,7 +110,7 @@ def _legal(option: str, word: str, legal: Sequence[str]) -> None:
 
 
 def _bounds(request: Request) -> Bounds:
-    from diagnose.interview.chart import Bounds
+    from diagnose.interview.chart_tree import Bounds
 
     usual = Bounds()
     steps = usual.steps if request.steps is None else request.steps

@@ -8,7 +8,7 @@ from typing import TypeVar
 from diagnose.cli.render import INSTRUMENTS, STATES, name_of, percent
 from diagnose.cli.setup import CATEGORY_TEXTS, PERSON_TEXTS
 from diagnose.interview.asking import ACT_CAUTIONS, ACT_TEXTS
-from diagnose.interview.chart import NAMED, NONE, TOOL, Chart, ChartEnd, ChartStep, Way
+from diagnose.interview.chart_tree import NAMED, NONE, TOOL, Chart, ChartEnd, ChartStep, Way
 from diagnose.interview.explain import title_of
 from diagnose.interview.limits import outcome_text
 from diagnose.interview.session import Session
@@ -57,7 +57,7 @@ def filled(session: Session, chart: Chart) -> paper.FaultChart:
             c for _, e in ends if e.conclusion for c in e.conclusion.cautions
         ),
         after=_distinct(
-            (check.title, check.how)
+            (check.title, check.how, _numbers(session.texts(check.cautions), numbered))
             for _, end in ends
             if end.conclusion
             for check in end.conclusion.checks
@@ -117,8 +117,9 @@ def _bounds_text(chart: Chart) -> str:
     b = chart.bounds
     named, tool, none = (f"{100 * chart.share(kind):.0f}" for kind in (NAMED, TOOL, NONE))
     return (
-        f"At most {b.steps} tests on one way. Steps that bring fewer than {100 * b.rare:.1f}% of "
-        "the callouts with this complaint to a lettered cause are left out: the way ends at T. "
+        f"At most {b.steps} tests on one way; ways that fewer than {percent(b.rare)} of the "
+        f"callouts take are not followed. Shown are the steps, at most {b.most}, that bring most "
+        "callouts to a lettered cause; elsewhere the way ends at T. "
         f"Answers that fewer than {percent(b.folded)} would give at a step count as '{ELSE}'. Of "
         f"100 such callouts about {named} come to a lettered cause, {tool} to T, {none} to N: "
         "computed from the knowledge base, wrong answers among them, not counted in the field."
@@ -148,7 +149,10 @@ def _use(chart: Chart) -> Iterator[str]:
 def _numbered(session: Session, chart: Chart) -> tuple[str, ...]:
     """The cautions that steps refer to, in the order in which they come up."""
     acts = (c for step in chart.steps for a in step.acts for c in session.texts(ACT_CAUTIONS[a.id]))
-    return _distinct((*acts, *(c for step in chart.steps for c in step.test.cautions)))
+    steps = (c for step in chart.steps for c in step.test.cautions)
+    found = [end.conclusion for end in chart.ends if end.conclusion]
+    checks = (c for one in found for check in one.checks for c in session.texts(check.cautions))
+    return _distinct((*acts, *steps, *checks))
 
 
 def _numbers(texts: Iterable[str], numbered: tuple[str, ...]) -> tuple[int, ...]:

@@ -84,6 +84,8 @@ class FaultChart:
     ----------
     holds_for : (label, text)
         Installation, person, instruments.
+    after : (title, how, cautions)
+        Checks after the repair.
     about : (label, text)
         What is taken as known besides, how far the chart goes.
     questions : (question, answer)
@@ -108,7 +110,7 @@ class FaultChart:
     ends: tuple[ChartEnd, ...]
     repair_cautions: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
-    after: tuple[tuple[str, str], ...] = ()
+    after: tuple[tuple[str, str, tuple[int, ...]], ...] = ()
     about: tuple[tuple[str, str], ...] = ()
     footer: str = ""
 

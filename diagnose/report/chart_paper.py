@@ -92,7 +92,12 @@ def _blocks(chart: FaultChart, paper: Paper) -> Iterator[Block]:
     yield Table("", ends, tuple(_end(end) for end in chart.ends))
     if chart.after:
         yield Heading(2, "After the repair")
-        yield Bullets(tuple(runs(strong(f"{title}: "), how) for title, how in chart.after))
+        yield Bullets(
+            tuple(
+                runs(strong(f"{title}: "), how, *_cautions(chart, numbers))
+                for title, how, numbers in chart.after
+            )
+        )
     yield Heading(2, "About this chart")
     for label, text in chart.about:
         yield Paragraph(runs(strong(f"{label}: "), text), "small")
