@@ -8,12 +8,23 @@ from typing import TypeVar
 from diagnose.cli.render import INSTRUMENTS, STATES, name_of, percent
 from diagnose.cli.setup import CATEGORY_TEXTS, PERSON_TEXTS
 from diagnose.interview.asking import ACT_CAUTIONS, ACT_TEXTS
-from diagnose.interview.chart_tree import NAMED, NONE, TOOL, Chart, ChartEnd, ChartStep, Way
+from diagnose.interview.chart_tree import (
+    NAMED,
+    NONE,
+    TOOL,
+    Chart,
+    ChartEnd,
+    ChartStep,
+    Way,
+    left_over,
+)
 from diagnose.interview.explain import title_of
 from diagnose.interview.limits import outcome_text
 from diagnose.interview.session import Session
 from diagnose.interview.steps import Conclusion
+from diagnose.plant.points import Points, points_of
 from diagnose.reasoning.belief import UNKNOWN_UNIT
+from diagnose.reasoning.guard import Skill
 from diagnose.report import chart as paper
 
 T = TypeVar("T")
@@ -29,8 +40,7 @@ ALWAYS = (
     "touched before it is isolated, locked off and proved dead with a proved two-pole tester."
 )
 ELSE = "anything else"
-LEFT = 0.9
-"""Causes named where several are left: the likeliest that together hold this much."""
+WHO = {"unqualified": "person without qualification: looks, listens and operates only"}
 
 
 def filled(session: Session, chart: Chart) -> paper.FaultChart:
@@ -40,6 +50,7 @@ def filled(session: Session, chart: Chart) -> paper.FaultChart:
     ends = [(letters[k], end) for k, end in enumerate(chart.ends) if end.kind == NAMED]
     numbered = _numbered(session, chart)
     advice = _common(end for _, end in ends)
+    points = points_of(session.knowledge, session.installation)
     return paper.FaultChart(
         title=f"Fault-finding chart: {complaint.title}",
         subtitle=complaint.says,
@@ -50,7 +61,7 @@ def filled(session: Session, chart: Chart) -> paper.FaultChart:
         numbered=numbered,
         use=tuple(_use(chart)),
         changes=tuple(_changes(session, chart, numbered)),
-        steps=tuple(_step(session, chart, step, letters, numbered) for step in chart.steps),
+        steps=tuple(_step(session, chart, step, letters, numbered, points) for step in chart.steps),
         ends=(*(_end(session, letter, end, advice) for letter, end in ends), *_unnamed(chart)),
         advice=advice,
         repair_cautions=_distinct(
@@ -96,14 +107,16 @@ def _holds_for(session: Session, chart: Chart) -> Iterator[tuple[str, str]]:
         for name, variant in kind.variants.items()
     )
     yield "Wired as", "; ".join(wiring)
-    yield "Done by", PERSON_TEXTS[given.qualification]
+    yield "Done by", WHO.get(given.qualification, PERSON_TEXTS[given.qualification])
     at_hand = given.instruments
     if at_hand is not None:
         names = ", ".join(name_of(i, INSTRUMENTS) for i in at_hand if i != "none") or "none"
         yield "Instruments at hand", names
     used = _distinct(s.test.instrument for s in chart.steps if s.test.instrument != "none")
-    needed = ["two-pole voltage tester", *(name_of(i, INSTRUMENTS) for i in used)]
-    yield "You need", ", ".join(needed)
+    needed = [name_of(i, INSTRUMENTS) for i in used]
+    if any(step.acts for step in chart.steps):
+        needed = ["two-pole voltage tester", *needed]
+    yield "You need", ", ".join(needed) or name_of("none", INSTRUMENTS)
     yield "Meter marked", CATEGORY_TEXTS[given.meter_category]
 
 
@@ -131,12 +144,17 @@ def _use(chart: Chart) -> Iterator[str]:
         "Start at step 1, the installation as it was found: supply on, covers closed. Do what the "
         "step says, compare, go to the number; a letter is an end. Numbers only lead forward."
     )
-    yield "A reading exactly at a limit belongs to the range above it."
+    yield (
+        "A reading exactly at a limit belongs to the range above it. Test points are numbered as "
+        "in the drawing of 'diagnose circuit'."
+    )
     if any(step.acts for step in chart.steps):
         yield (
             "FIRST: change the electrical state as described below, in that order. It "
             "stays so until a step says FIRST again."
         )
+    if chart.given.qualification == Skill.UNQUALIFIED.value:
+        yield "Opening, isolating and repairing belong to an instructed or licensed person."
     yield (
         "If a step cannot be done, or you are not sure of an answer after a second try: stop here; "
         "go on with 'diagnose callout', or hand over."
@@ -177,6 +195,7 @@ def _step(
     step: ChartStep,
     letters: list[str],
     numbered: tuple[str, ...],
+    points: Points,
 ) -> paper.ChartStep:
     test, installed = step.test, session.tests[step.test.id]
     outcomes = {outcome.id: outcome for outcome in installed.outcomes}
@@ -195,6 +214,9 @@ def _step(
     facts = [name_of(test.place)] if test.place != "anywhere" else []
     if test.instrument != "none":
         facts.append(name_of(test.instrument, INSTRUMENTS))
+    at = points.of(installed)
+    if at:
+        facts.append(f"test point{'s' if len(at) > 1 else ''} {' and '.join(map(str, at))}")
     return paper.ChartStep(
         number=step.number,
         title=f"Once more: {title}" if test.again else title,
@@ -232,26 +254,22 @@ def _unit(session: Session, unit: str) -> str:
 def _end(session: Session, letter: str, end: ChartEnd, advice: tuple[str, ...]) -> paper.ChartEnd:
     c = end.conclusion
     assert c is not None
-    handed = c.status != "concluded"
     title = c.title if c.unit else "No cause in the knowledge base explains this"
-    if c.status == "ambiguous":
-        title = "Several causes are left: " + "; ".join(_left(session, c))
-    elif handed:
-        title = f"{'Hand over' if c.status == 'handed_over' else 'Stop'}; likeliest: {title}"
+    brief = c.unit_title or "unknown cause"
     low, high = (percent(p) for p in end.sure)
-    if c.unit:
-        title += f" ({low if low == high else f'{low} to {high}'})"
-    brief = f"{'hand over: ' if handed else ''}{c.unit_title or 'unknown cause'}"
-    return paper.ChartEnd(letter, paper.NAMED, sentence(title), brief, tuple(_lines(c, advice)))
-
-
-def _left(session: Session, c: Conclusion) -> Iterator[str]:
-    held = 0.0
-    for name, _, p in c.ranking:
-        if held >= LEFT:
-            return
-        held += p
-        yield title_of(session, name)
+    sure = f" ({low if low == high else f'{low} to {high}'})" if c.unit else ""
+    if c.status == "ambiguous":
+        left = "; ".join(title_of(session, name) for name in left_over(c))
+        title, brief, sure = (
+            f"Several causes are left, the likeliest first: {left}",
+            "several left",
+            "",
+        )
+    elif c.status != "concluded":
+        word = "hand over" if c.status == "handed_over" else "stop"
+        title, brief = f"{word}; likeliest: {title}", f"{word}: {brief}"
+    lines = tuple(_lines(c, advice))
+    return paper.ChartEnd(letter, paper.NAMED, sentence(title) + sure, brief, lines)
 
 
 def _lines(c: Conclusion, advice: tuple[str, ...]) -> Iterator[tuple[str, str]]:
@@ -260,7 +278,7 @@ def _lines(c: Conclusion, advice: tuple[str, ...]) -> Iterator[tuple[str, str]]:
     if c.licensed and not any("licensed" in reason for reason in c.reasons):
         yield "By", "a licensed electrician only"
     if c.remedy:
-        yield "Repair", c.remedy
+        yield "If it is the first" if c.status == "ambiguous" else "Repair", c.remedy
     if c.spares:
         yield "Spares", ", ".join(c.spares)
     if c.root_causes:

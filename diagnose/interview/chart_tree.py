@@ -16,6 +16,8 @@ NAMED, TOOL, NONE = "named", "tool", "none"
 """Kinds of end: what the interview ends with; the chart ends before it; no answer fits."""
 
 
+LEFT = 0.9
+"""Share of the probability that causes named as left hold."""
 TELLS = 1e-12
 """Share of callouts below which two prunings count as equal."""
 
@@ -215,12 +217,23 @@ def _shared(
 # ---------------------------------------------------------------------- equal ones are one
 
 
+def left_over(conclusion: Conclusion) -> tuple[str, ...]:
+    """The failure modes that are left, likeliest first: those that together hold `LEFT`."""
+    found: list[str] = []
+    held = 0.0
+    for name, _, p in conclusion.ranking:
+        if held < LEFT:
+            found.append(name)
+            held += p
+    return tuple(found)
+
+
 def _content(end: ChartEnd) -> tuple[object, ...]:
     """What makes two ends one: all that is said there but the probabilities."""
     c = end.conclusion
     if c is None:
         return (end.kind, *end.suspects)
-    left = tuple(u for _, u, _ in c.ranking) if c.status == "ambiguous" else ()
+    left = left_over(c) if c.status == "ambiguous" else ()
     said = (c.status, c.unit, c.failure_mode, c.reasons, c.doubt, c.root_causes)
     return (end.kind, *said, c.recommendations, *left)
 

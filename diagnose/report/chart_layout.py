@@ -142,7 +142,7 @@ def boxed(step: ChartStep, briefs: Mapping[str, str], room: float) -> Box:
     band: tuple[Line, ...] = ()
     if step.first:
         band += _wrapped(f"FIRST {first_text(step)}", room - 2 * PAD, SMALL, bold=True)
-    elif step.live:
+    if step.live:
         band += _wrapped(step.state, room - 2 * PAD, SMALL, bold=True)
     rows = tuple(_rows(step, briefs, room - 2 * PAD))
     head = max(sum(line.height for line in title), TITLE * LINE) + 2 * PAD
@@ -247,6 +247,7 @@ class _Arranging:
                 for number, here in placed.items()
                 for index, child in self.below[number]
                 if here.column == column and child in placed
+                if placed[child].column == column + 1
             ]
             for start, stop, number, index, child in sorted(rows):
                 beside = [lane for _, lowest, lane in ends if lowest >= start - 1]

@@ -1,9 +1,9 @@
 """The printed chart against the interview in full: every leaf, four installations, all complaints.
 
 ``python -m tests.campaigns.charts [NAME ...] [--complaint ID ...] [--steps N] [--most N] [--rare P]
-[--processes N]``; a name is ``default``, a preset or ``variant=choice,variant=choice``. Each chart is
-read back from its page and followed from step 1 by every printed answer, beside a session of its
-own; its PDF is looked at on both papers. Exit 1 where anything differs, is lost or overflows.
+[--processes N]``; a name is ``default``, a preset or ``variant=choice,variant=choice``. Each chart
+is read back from its page and followed from step 1 by every printed answer, beside a session of
+its own; its PDF is looked at on both papers. Exit 1 where anything differs, is lost or overflows.
 """
 
 from __future__ import annotations
