@@ -43,7 +43,7 @@ class _Tables(HTMLParser):
         self.current = ""
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        if tag in ("th", "td", "p", "dt", "dd"):
+        if tag in ("th", "td", "p", "li", "dt", "dd"):
             self.text = ""
         elif tag == "table":
             self.current = ""
@@ -63,7 +63,7 @@ class _Tables(HTMLParser):
             self.tables.setdefault(self.current, [])
         elif tag == "tr" and self.current and self.row and self.row[0] != self.current:
             self.tables[self.current].append(self.row)
-        elif tag == "p":
+        elif tag in ("p", "li"):
             self.paragraphs.append(self.text)
         elif tag == "dt":
             self.label = self.text

@@ -63,7 +63,7 @@ def filled(session: Session, chart: Chart) -> paper.FaultChart:
         changes=tuple(_changes(session, chart, numbered)),
         steps=tuple(_step(session, chart, step, letters, numbered, points) for step in chart.steps),
         ends=(*(_end(session, letter, end, advice) for letter, end in ends), *_unnamed(chart)),
-        advice=advice,
+        advice=tuple(map(sentence, advice)),
         repair_cautions=_distinct(
             c for _, e in ends if e.conclusion for c in e.conclusion.cautions
         ),
@@ -285,7 +285,7 @@ def _lines(c: Conclusion, advice: tuple[str, ...]) -> Iterator[tuple[str, str]]:
         yield "Look for", "; ".join(c.root_causes)
     for text in c.recommendations:
         if text not in advice:
-            yield "Advice", text
+            yield "Advice", sentence(text)
 
 
 def _unnamed(chart: Chart) -> Iterator[paper.ChartEnd]:

@@ -24,7 +24,6 @@ from diagnose.report.document import (
     KeyValues,
     PageBreak,
     Paper,
-    Paragraph,
     Run,
     Runs,
     Table,
@@ -77,7 +76,7 @@ def _blocks(chart: FaultChart, paper: Paper) -> Iterator[Block]:
         yield Table("", columns, tuple((runs(strong(f"C{n}")), runs(text)) for n, text in rows))
     yield Heading(2, "Steps")
     steps = (
-        *(Column("Step", width=0.4), Column("Do this", width=3.2)),
+        *(Column("Step", width=0.52), Column("Do this", width=3.2)),
         Column("If you find this, go there", width=3.0),
     )
     yield Table("", steps, tuple(_step(chart, step) for step in chart.steps))
@@ -86,7 +85,7 @@ def _blocks(chart: FaultChart, paper: Paper) -> Iterator[Block]:
     if chart.advice:
         yield Bullets(tuple(runs(text) for text in chart.advice))
     ends = (
-        *(Column("End", width=0.4), Column("What it is", width=2.2)),
+        *(Column("End", width=0.52), Column("What it is", width=2.2)),
         Column("What to do", width=4.0),
     )
     yield Table("", ends, tuple(_end(end) for end in chart.ends))
@@ -99,8 +98,7 @@ def _blocks(chart: FaultChart, paper: Paper) -> Iterator[Block]:
             )
         )
     yield Heading(2, "About this chart")
-    for label, text in chart.about:
-        yield Paragraph(runs(strong(f"{label}: "), text), "small")
+    yield Bullets(tuple(runs(strong(f"{label}: "), text) for label, text in chart.about))
 
 
 def _cautions(chart: FaultChart, numbers: tuple[int, ...]) -> list[Run]:
