@@ -1,7 +1,7 @@
 """The language of what people read: fixed texts and the knowledge's, through one function.
 
-The message is the English text itself, so English needs no catalogue, and a text without a translation
-appears in English. Identifiers, files and ``--json`` never change with the language.
+The message is the English text itself, so English needs no catalogue, and a text without a
+translation appears in English. Identifiers, files and ``--json`` never change with the language.
 
 Catalogues are ``locale/<language>/LC_MESSAGES/diagnose.po``, with the compiled ``.mo`` beside it
 (``pybabel compile -d diagnose/locale -D diagnose``; a test compares the two).
@@ -40,9 +40,8 @@ class Language:
         return self.tag.partition("-")[0]
 
 
-_ACTIVE: ContextVar[Language] = ContextVar(
-    "language", default=Language(ENGLISH, catalogues.NullTranslations())
-)
+_PLAIN = Language(ENGLISH, catalogues.NullTranslations())
+_ACTIVE: ContextVar[Language] = ContextVar("language", default=_PLAIN)
 
 
 def languages() -> tuple[str, ...]:

@@ -1,9 +1,17 @@
-"""A skip is a failure where ``DIAGNOSE_NO_SKIPS=1``, so that a missing oracle cannot go unseen."""
+"""What holds for every test.
+
+A skip is a failure where ``DIAGNOSE_NO_SKIPS=1``, so that a missing oracle cannot go unseen.
+Neither the machine's language nor the firm's file of who runs the tests has a say.
+"""
 
 import os
+import tempfile
 from collections.abc import Generator
 
 import pytest
+
+os.environ["LANGUAGE"] = "en"
+os.environ["XDG_CONFIG_HOME"] = tempfile.mkdtemp(prefix="no-configuration-")
 
 NO_SKIPS = os.environ.get("DIAGNOSE_NO_SKIPS") == "1"
 

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from diagnose.casebook.files import FileStore
 from diagnose.cli import app, main
-from diagnose.cli.ask import match, understand
+from diagnose.cli.lines import match, understand
 from diagnose.interview.session import Session
 from diagnose.interview.steps import Option
 from tests.people import clear_modes, standard_session

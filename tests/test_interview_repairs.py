@@ -90,6 +90,27 @@ def test_what_the_repaired_cause_bears_on_is_kept_where_the_suspects_hide_it() -
     assert test in standing(*found)
 
 
+def test_working_ahead_changes_no_belief_and_leaves_nothing_to_simulate(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    told = [
+        *(finding("lamps_half_full", "neither"), finding("board_lights", "dark")),
+        repaired("adapter.dead"),
+    ]
+    first = standard_session()
+    plain = Session(first.knowledge, first.installation, first.matrix, rules=first.rules)
+    ahead = Session(first.knowledge, first.installation, first.matrix, rules=first.rules)
+    ahead.prepare(state_of(*told))
+    failed = state_of(*told, *checked(gone="fail"))
+    expected = plain.belief(failed)
+
+    def simulate(self: MatrixBuilder, *_: object, **__: object) -> None:
+        raise AssertionError("simulated in the turn")
+
+    monkeypatch.setattr(MatrixBuilder, "simulate", simulate)
+    assert np.allclose(ahead.belief(failed).p, expected.p, rtol=1e-9)
+
+
 def test_a_failed_check_is_evidence_and_a_passed_one_too() -> None:
     """The sump's protection fails, all before it works: what feeds the sump input, not the pump."""
     session = standard_session()

@@ -54,6 +54,43 @@ VariantsOption = Annotated[
     list[str] | None,
     typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
 ]
+FormatOption = Annotated[
+    str, typer.Option("--format", metavar="FORMAT", help="pdf (default), html or text.")
+]
+OutputOption = Annotated[
+    Path | None,
+    typer.Option("--output", metavar="FILE", help="Write it there; - is standard output."),
+]
+PaperOption = Annotated[
+    str | None, typer.Option("--paper", metavar="SIZE", help="a4 (default) or letter.")
+]
+FirmOption = Annotated[
+    Path | None,
+    typer.Option("--firm", metavar="FILE", help="The firm's name, logo and wording (YAML)."),
+]
+
+
+def _speak(tag: str | None) -> str | None:
+    """Use the language of the option, of the firm's file, or of the environment."""
+    from diagnose import language
+
+    if tag is None:
+        from diagnose.cli.firm import firm_at
+
+        tag = firm_at(None).language
+    language.use(language.choose([tag]))
+    return tag
+
+
+LanguageOption = Annotated[
+    str | None,
+    typer.Option(
+        "--language",
+        metavar="TAG",
+        help="Language of questions and reports: en or hi.",
+        callback=_speak,
+    ),
+]
 PlainOption = Annotated[
     bool, typer.Option("--no-color", help="No colour (the variable NO_COLOR does the same).")
 ]
@@ -73,6 +110,7 @@ def callout(
     knowledge: KnowledgeOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
+    language: LanguageOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Lead a callout from the complaint to a verified repair."""
@@ -104,6 +142,7 @@ def phone(
     knowledge: KnowledgeOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
+    language: LanguageOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Before the drive: ask the customer; how urgent, what to switch off, what to load."""
@@ -278,6 +317,7 @@ def close(
     ] = None,
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
+    language: LanguageOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Close a case with what was really found; asks for what no option says."""
@@ -285,6 +325,50 @@ def close(
 
     given = Closing(found, minutes, parts, confirmed)
     code = run_close(case, given, store, knowledge, no_color)
+    if code:
+        raise typer.Exit(code)
+
+
+@app.command()
+def report(
+    case: Annotated[str, typer.Argument(metavar="CASE", help="The case to report on.")],
+    format: FormatOption = "",  # noqa: A002
+    output: OutputOption = None,
+    paper: PaperOption = None,
+    firm: FirmOption = None,
+    language: LanguageOption = None,
+    store: StoreOption = None,
+    knowledge: KnowledgeOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """The service report of a case: a page for the customer, then the technician's record."""
+    from diagnose.cli.report import Wanted, run_report
+
+    code = run_report(case, Wanted(format, output, paper, firm, no_color), store, knowledge)
+    if code:
+        raise typer.Exit(code)
+
+
+@app.command()
+def handbook(
+    installation: Annotated[
+        str | None, typer.Argument(metavar="INSTALLATION", help="Kind of installation.")
+    ] = None,
+    variants: VariantsOption = None,
+    format: FormatOption = "",  # noqa: A002
+    output: OutputOption = None,
+    paper: PaperOption = None,
+    firm: FirmOption = None,
+    language: LanguageOption = None,
+    knowledge: KnowledgeOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """All failure modes, signs and tests with limits and sources of one installation."""
+    from diagnose.cli.handbook import run_handbook
+    from diagnose.cli.report import Wanted
+
+    wanted = Wanted(format, output, paper, firm, no_color)
+    code = run_handbook(installation, variants or (), wanted, knowledge)
     if code:
         raise typer.Exit(code)
 

@@ -1,108 +1,36 @@
-"""Asking a person at the terminal, and the words that work at every question."""
+"""Asking a person at the terminal."""
 
 from __future__ import annotations
 
 import re
+import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from diagnose.cli.lines import HELP, Said, clean, known_words, match, number_from, understand
 from diagnose.cli.render import Screen, Titles, name_of
+from diagnose.cli.speaking import spoken
 from diagnose.errors import DiagnoseError
 from diagnose.interview.drive import Reply
 from diagnose.interview.events import Event
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import withdrawn_ids
 from diagnose.interview.steps import Option, Step
+from diagnose.language import gettext as _
+from diagnose.language import marked
 
 Read = Callable[[str], str]
 
-NOT_NOW = Option("leave", "not now: leave the case open")
-HELP = (
-    ("? or why", "why this is asked, and what each answer would mean"),
-    ("other", "choose another test"),
-    ("cannot", "this cannot be done or measured here (a reason may follow)"),
-    ("not sure", "followed by a guess: counts for less; alone: asks for one"),
-    ("back", "take the last answer back"),
-    ("view", "what is still suspected, with probabilities"),
-    ("stop", "stop for now; the case stays on file"),
-    ("help", "these words"),
-)
-WORDS = {
-    "?": "why",
-    "why": "why",
-    "other": "other",
-    "others": "other",
-    "other tests": "other",
-    "cannot": "cannot",
-    "can't": "cannot",
-    "not sure": "not sure",
-    "back": "back",
-    "go back": "back",
-    "view": "view",
-    "stop": "stop",
-    "help": "help",
-    "h": "help",
+NOT_NOW = Option("leave", marked("not now: leave the case open"))
+
+TAKEN = {
+    "complaint": marked("complaint"),
+    "answered": marked("answered"),
+    "finding": marked("finding"),
+    "cannot": marked("cannot"),
+    "verified": marked("verified"),
 }
-
-
-@dataclass(frozen=True)
-class Said:
-    """A line as understood: ``answer``, ``bad``, or one of the words; `text` is what follows."""
-
-    kind: str
-    text: str = ""
-    sure: bool = True
-
-
-def match(typed: str, options: Sequence[Option], numbers: bool = True) -> str | None:
-    """The option meant: by id, number, title, or the only one that starts like this."""
-    text = " ".join(typed.casefold().split())
-    for option in options:
-        if text in (option.id.casefold(), " ".join(option.title.casefold().split())):
-            return option.id
-    if text.isdigit():
-        position = int(text) - 1
-        return options[position].id if numbers and 0 <= position < len(options) else None
-    if not text:
-        return None
-    starts = [
-        o.id
-        for o in options
-        if o.title.casefold().startswith(text) or o.id.casefold().startswith(text.replace(" ", "_"))
-    ]
-    return starts[0] if len(starts) == 1 else None
-
-
-def clean(line: str) -> str:
-    """A typed line without what no file could hold, spaces put in order."""
-    return " ".join(line.encode("utf-8", "surrogatepass").decode("utf-8", "replace").split())
-
-
-def understand(line: str, options: Sequence[Option], reading: bool = False) -> Said:
-    """What a typed line means; `reading`: a bare number is a reading, not an option."""
-    text = clean(line)
-    if not text:
-        return Said("bad", "type an answer, or 'help'")
-    exact = [o.id for o in options if text.casefold() == o.id.casefold()]
-    if exact:
-        return Said("answer", exact[0])
-    if text.casefold() in WORDS:
-        return Said(WORDS[text.casefold()])
-    unsure = re.match(r"not sure[ ,:]+(.*)", text, re.IGNORECASE)
-    if unsure:
-        inner = understand(unsure[1], options, reading)
-        return Said(inner.kind, inner.text, False) if inner.kind == "answer" else inner
-    cannot = re.match(r"(?:cannot|can't)[ ,:]+(.*)", text, re.IGNORECASE)
-    if cannot:
-        return Said("cannot", cannot[1])
-    chosen = match(text, options, numbers=not reading)
-    if chosen is not None:
-        return Said("answer", chosen)
-    if reading:
-        return Said("answer", text)
-    return Said(
-        "bad", f"'{text}' is not one of the answers: type a number from 1 to {len(options)}"
-    )
+"""Kinds of answers that can be taken back."""
 
 
 class Terminal:
@@ -122,6 +50,7 @@ class Terminal:
 
     def reply(self, turn: Turn, step: Step) -> Reply:
         """See `diagnose.interview.drive.Person`."""
+        step = spoken(step)
         if step.conclusion is not None:
             return self._after_conclusion(turn, step)
         now = (len(self.events), step.id)
@@ -144,18 +73,20 @@ class Terminal:
         return True
 
     def after(self, before: Turn, now: Turn, event: Event) -> None:
-        """Say what an answer changed."""
+        """Say what an answer changed; while a repair is checked, work ahead."""
+        if event.kind == "repaired":
+            threading.Thread(target=self.session.prepare, args=(now.state,), daemon=True).start()
         if event.kind == "withdrawn":
             taken = next((e for e in self.events if e.id == event.data["event"]), None)
-            what = taken.kind if taken else "answer"
+            what = _(TAKEN[taken.kind]) if taken and taken.kind in TAKEN else _("an answer")
+            taken_back = _("Taken back")
             about = self._name(taken) if taken else ""
-            self.screen.para(f"Taken back: {what}{about and ': ' + about}", 2, hang=2)
+            self.screen.para(f"{taken_back}: {what}{about and ': ' + about}", 2, hang=2)
             if now.state.electrical is not before.state.electrical:
-                self.screen.para("The electrical state now counts as unknown, so as live.", 2)
+                self.screen.para(_("The electrical state now counts as unknown, so as live."), 2)
         if event.kind == "verified" and event.data["result"] == "fail":
-            self.screen.para(
-                "Then the fault, or a second one, is still there: the search goes on.", 2, "bold"
-            )
+            message = _("Then the fault, or a second one, is still there: the search goes on.")
+            self.screen.para(message, 2, "bold")
         searching = now.step.kind in ("act", "test", "conclusion")
         if event.kind in ("finding", "cannot", "withdrawn") and searching:
             self.screen.causes(now, self.titles)
@@ -168,8 +99,8 @@ class Terminal:
         test = self.session.tests.get(str(data.get("test", "")))
         question = self.session.questions.get(str(data.get("question", "")))
         if test is not None:
-            return test.title
-        return question.ask if question is not None else name_of(str(data.get("act", "")))
+            return _(test.title)
+        return _(question.ask) if question is not None else name_of(str(data.get("act", "")))
 
     def _number(self) -> int:
         gone = withdrawn_ids(self.events)
@@ -177,11 +108,11 @@ class Terminal:
 
     def _prompt(self, step: Step) -> str:
         if step.kind == "act":
-            return "'done' when it is done > "
+            return _("'done' when it is done > ")
         if step.kind == "test":
-            return "answer, ? why, other, cannot, not sure, back, view, stop > "
+            return _("answer, ? why, other, cannot, not sure, back, view, stop > ")
         if step.id == "complaint":
-            return "number, or several (1, 3) > "
+            return _("number, or several (1, 3) > ")
         return "> "
 
     def _reply(self, turn: Turn, step: Step, said: Said) -> Reply | None:
@@ -197,7 +128,7 @@ class Terminal:
             return Reply("answer", said.text, said.sure, (said.text,) if complaint else ())
         elif said.kind == "help":
             for word, meaning in HELP:
-                self.screen.field(word, meaning)
+                self.screen.field(_(word), _(meaning))
         elif said.kind == "view":
             self.screen.view(turn, self.titles)
         elif said.kind == "why":
@@ -211,8 +142,7 @@ class Terminal:
         return None
 
     def _several(self, said: Said, step: Step) -> Reply | None:
-        line = said.text.partition("' is not one of")[0].removeprefix("'")
-        chosen = [match(part, step.options) for part in re.split(r"[,; ]+", line) if part]
+        chosen = [match(part, step.options) for part in re.split(r"[,; ]+", said.line) if part]
         known = tuple(dict.fromkeys(c for c in chosen if c is not None))
         return Reply("answer", ids=known) if len(known) > 1 and None not in chosen else None
 
@@ -220,39 +150,45 @@ class Terminal:
         if step.why is not None:
             self.screen.why(step.why)
         elif step.kind == "act":
-            self.screen.para("The next test needs this electrical state.", 2)
+            self.screen.para(_("The next test needs this electrical state."), 2)
         elif step.kind == "verify":
-            self.screen.para("A repair counts only once it is shown to have worked.", 2)
+            self.screen.para(_("A repair counts only once it is shown to have worked."), 2)
         else:
-            self.screen.para("It bears on what is safe to do, or on which causes are likely.", 2)
+            message = _("It bears on what is safe to do, or on which causes are likely.")
+            self.screen.para(message, 2)
 
     def _other(self, turn: Turn) -> Reply | None:
         choices = turn.decision.choices if turn.decision is not None else ()
         tests = [c.candidate for c in choices if self.session.step_for(turn, c.candidate.test)]
         if not tests:
-            self.screen.para("There is no other test that would tell anything now.", 2)
+            self.screen.para(_("There is no other test that would tell anything now."), 2)
             return None
         options = [
-            Option(t.test, f"{self.session.tests[t.test].title} (about {t.minutes:.0f} min)")
+            Option(
+                t.test,
+                _("{test} (about {minutes} min)").format(
+                    test=_(self.session.tests[t.test].title), minutes=f"{t.minutes:.0f}"
+                ),
+            )
             for t in tests[:9]
         ]
-        self.screen.rule("Tests that would tell something now, the best first")
+        self.screen.rule(_("Tests that would tell something now, the best first"))
         self.screen.options(options)
-        chosen = self.choose(options, "number, Enter to stay > ", optional=True)
+        chosen = self.choose(options, _("number, Enter to stay > "), optional=True)
         self._shown = None
         return Reply("other", chosen) if chosen else None
 
     def _guess(self, step: Step) -> Reply | None:
         if step.kind not in ("test", "question"):
-            self.screen.para("This needs a plain answer.", 2)
+            self.screen.para(_("This needs a plain answer."), 2)
             return None
-        line = self.read("your best guess, Enter if there is none > ")
+        line = self.read(_("your best guess, Enter if there is none > "))
         if not line.strip():
             return Reply("cannot", "not sure") if step.kind == "test" else None
         said = understand(line, step.options, bool(step.unit))
         if said.kind == "answer":
             return Reply("answer", said.text, False, (said.text,), f"not sure {clean(line)}")
-        self.screen.para(said.text or "That is no guess.", 2, "red")
+        self.screen.para(said.text or _("That is no guess."), 2, "red")
         return None
 
     def choose(
@@ -266,7 +202,7 @@ class Terminal:
             chosen = match(line, options)
             if chosen is not None:
                 return chosen
-            self.screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")
+            self.screen.para(number_from(len(options)), 2, "red")
 
     # ------------------------------------------------------------------ the end
 
@@ -279,23 +215,24 @@ class Terminal:
             self.screen.conclusion(conclusion, self.titles)
         if conclusion.status == "stopped" or not conclusion.unit:
             return Reply("leave")
-        options = [Option("repaired", f"yes: {conclusion.title}")]
-        others = [n for n, u, _ in conclusion.ranking if n in self.session.installation.modes]
+        options = [Option("repaired", _("yes: {cause}").format(cause=conclusion.title))]
+        others = [n for n, _unit, _p in conclusion.ranking if n in self.session.installation.modes]
         leading = f"{conclusion.unit}.{conclusion.failure_mode}"
         others = [n for n in others if n != leading]
         if others:
-            options.append(Option("something_else", "yes, but something else was put right"))
-        options += [NOT_NOW, Option("back", "back: take the last answer back")]
+            options.append(Option("something_else", _("yes, but something else was put right")))
+        not_now = Option(NOT_NOW.id, _(NOT_NOW.title))
+        options += [not_now, Option("back", _("back: take the last answer back"))]
         self.screen.line()
-        self.screen.para("Has the repair been made?", style="bold")
+        self.screen.para(_("Has the repair been made?"), style="bold")
         self.screen.options(options)
         while True:
-            line = self.read("number > ")
-            if line.strip().casefold() == "view":
+            line = self.read(_("number > "))
+            if known_words().get(line.strip().casefold()) == "view":
                 self.screen.view(turn, self.titles)
                 continue
             chosen = match(line, options)
-            if line.strip().casefold() == "stop" or chosen == NOT_NOW.id:
+            if known_words().get(line.strip().casefold()) == "stop" or chosen == NOT_NOW.id:
                 return Reply("leave")
             if chosen == "back":
                 return Reply("back")
@@ -304,9 +241,9 @@ class Terminal:
             if chosen == "something_else":
                 named = [Option(n, self.titles(n)) for n in others]
                 self.screen.options(named)
-                other = self.choose(named, "number, Enter for none > ", optional=True)
+                other = self.choose(named, _("number, Enter for none > "), optional=True)
                 if other:
                     return Reply("repaired", other)
                 self.screen.options(options)
                 continue
-            self.screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")
+            self.screen.para(number_from(len(options)), 2, "red")

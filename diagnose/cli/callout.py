@@ -15,12 +15,15 @@ from diagnose.cli.common import INTERRUPTED, load, session_for, settings, store_
 from diagnose.cli.render import Screen, Titles
 from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.setup import Setup
+from diagnose.cli.speaking import spoken
 from diagnose.errors import fail
 from diagnose.interview.drive import Outcome, Reply, drive, summary
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.records import KnowledgeBase
+from diagnose.language import ENGLISH, use
+from diagnose.language import gettext as _
 
 
 def run_callout(request: Request) -> int:
@@ -59,8 +62,13 @@ def _interactive(request: Request) -> int:
         if case_id:
             request.resume_hint(screen, "callout", case_id, GO_ON)
         else:
-            screen.para("Stopped before anything was answered: nothing is on file.")
+            screen.para(_("Stopped before anything was answered: nothing is on file."))
         return INTERRUPTED
+
+
+def on_file(case_id: str, store: CaseStore) -> str:
+    """Where a case is kept, in a sentence."""
+    return _("Case {case}, on file at {place}").format(case=case_id, place=store.where(case_id))
 
 
 def header_of(opened: Event) -> CaseHeader:
@@ -84,12 +92,13 @@ def _lead(
     if any(event.kind == "closed" for event in events):
         raise fail("closed", f"the case '{case_id}' is closed")
     screen.line()
-    screen.para(f"Case {case_id}, on file at {store.where(case_id)}", hang=2)
+    screen.para(on_file(case_id, store), hang=2)
     if header.knowledge != knowledge.digest:
-        screen.para(
-            "The knowledge base has changed since this case was opened: the answers stand, "
-            "and are weighed anew."
+        message = _(
+            "The knowledge base has changed since this case was opened: the answers stand, and are "
+            "weighed anew."
         )
+        screen.para(message)
 
     def record(event: Event) -> None:
         store.append(case_id, event)
@@ -99,10 +108,11 @@ def _lead(
         record(event)
         events.append(event)
         done = sum(e.kind in ("described", "finding", "answered") for e in events)
-        screen.para(
-            f"Going on after {done} answers. The electrical state counts as unknown, so as live, "
+        message = _(
+            "Going on after {count} answers. The electrical state counts as unknown, so as live, "
             "until it is proved dead again."
         )
+        screen.para(message.format(count=done))
     installation = Setup(knowledge, screen).go_on(header, events, record)
     session = session_for(knowledge, installation, screen.plain)
     person = Terminal(session, screen, events)
@@ -126,12 +136,12 @@ def _offer_to_close(
     from diagnose.cli.close import Closing, close_case
 
     step = person.session.turn(store.events(case_id)).step
-    screen.rule(step.title)
+    screen.rule(_(step.title))
     screen.open_checks(step)
-    options = [Option("yes", "yes"), Option("no", "no, later: diagnose close")]
-    screen.para("Close the case now?", style="bold")
+    options = [Option("yes", _("yes")), Option("no", _("no, later: diagnose close"))]
+    screen.para(_("Close the case now?"), style="bold")
     screen.options(options)
-    if person.choose(options, "number > ") == "yes":
+    if person.choose(options, _("number > ")) == "yes":
         confirmed = None if step.open_checks else "verification"
         close_case(store, case_id, Closing(confirmed=confirmed), screen, knowledge)
     return 0
@@ -141,6 +151,8 @@ def _offer_to_close(
 
 
 def _scripted(request: Request, path: Path) -> int:
+    if request.json:
+        use(ENGLISH)
     knowledge = load(request.knowledge)
     answers = request.answers_in(path, knowledge)
     screen = Screen(request.no_color)
@@ -168,13 +180,14 @@ def _scripted(request: Request, path: Path) -> int:
     if request.json:
         print(json.dumps(result, ensure_ascii=False, indent=2))
     else:
-        screen.rule("End", f"{result['minutes']:.0f} min in all")
+        minutes = f"{result['minutes']:.0f}"
+        screen.rule(_("End"), _("{minutes} min in all").format(minutes=minutes))
         if outcome.turn.step.kind == "done":
-            screen.para(outcome.turn.step.title, 2)
+            screen.para(_(outcome.turn.step.title), 2)
             screen.open_checks(outcome.turn.step)
         if answers.expect:
             expected = ", ".join(f"{k}: {v}" for k, v in answers.expect.items())
-            verdict = "as expected" if result["as_expected"] else "NOT as expected"
+            verdict = _("as expected") if result["as_expected"] else _("NOT as expected")
             screen.para(f"{verdict} ({expected})", 2)
     return 0
 
@@ -220,11 +233,13 @@ class Narrated:
     def reply(self, turn: Turn, step: Step) -> Reply:
         """See `diagnose.interview.drive.Person`."""
         reply = self.person.reply(turn, step)
+        step = spoken(step)
         if step.conclusion is not None:
             self.screen.conclusion(step.conclusion, self.titles)
             return reply
         if reply.kind == "cannot":
-            self.screen.para(f"- not measured: {step.title}", 2, hang=2)
+            not_measured = _("not measured")
+            self.screen.para(f"- {not_measured}: {step.title}", 2, hang=2)
             return reply
         titles = {option.id: option.title for option in step.options}
         said = ", ".join(titles.get(t, t) for t in reply.ids or (reply.text,))

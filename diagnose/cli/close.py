@@ -7,21 +7,23 @@ from pathlib import Path
 from typing import Any
 
 from diagnose.casebook.store import CaseStore
-from diagnose.cli.ask import clean, match
 from diagnose.cli.common import INTERRUPTED, load, store_at
+from diagnose.cli.lines import clean, match, number_from
 from diagnose.cli.render import Screen
 from diagnose.errors import fail
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.state import variants_of, withdrawn_ids
 from diagnose.interview.steps import Option
 from diagnose.knowledge.records import KnowledgeBase
+from diagnose.language import gettext as _
+from diagnose.language import marked
 from diagnose.plant.compose import compose
 
 CONFIRMED = {
-    "verification": "all checks after the repair passed",
-    "measured": "measured on the part itself, on the bench or taken apart",
-    "replaced": "the fault went with the part that was replaced",
-    "not_confirmed": "not confirmed",
+    "verification": marked("all checks after the repair passed"),
+    "measured": marked("measured on the part itself, on the bench or taken apart"),
+    "replaced": marked("the fault went with the part that was replaced"),
+    "not_confirmed": marked("not confirmed"),
 }
 
 
@@ -57,7 +59,8 @@ def run_close(
             close_case(store, case_id, given, screen, load(knowledge))
     except (KeyboardInterrupt, EOFError):
         screen.line()
-        screen.para(f"The case is still open. To close it: diagnose close {case_id}")
+        message = _("The case is still open. To close it:")
+        screen.para(f"{message} diagnose close {case_id}")
         return INTERRUPTED
     return 0
 
@@ -90,12 +93,12 @@ def close_case(
     confirmed = given.confirmed or _confirmed(screen)
     data: dict[str, Any] = {"minutes": float(minutes), "parts": parts, "confirmed": confirmed}
     if found in modes:
-        unit, _, mode = found.partition(".")
+        unit, _dot, mode = found.partition(".")
         data = {"unit": unit, "failure_mode": mode, **data}
     else:
         data = {"found": found, **data}
     store.append(case_id, new_event("closed", **data))
-    screen.para(f"Case {case_id} is closed: {found}")
+    screen.para(_("Case {case} is closed: {found}").format(case=case_id, found=found))
 
 
 def leading(events: list[Event]) -> str:
@@ -109,17 +112,18 @@ def leading(events: list[Event]) -> str:
 
 
 def _found(screen: Screen, default: str) -> str:
-    screen.para("What was really found? UNIT.MODE, or your own words.", style="bold")
+    screen.para(_("What was really found? UNIT.MODE, or your own words."), style="bold")
     while True:
         hint = f" (Enter: {default})" if default else ""
-        typed = clean(input(f"found{hint} > ")) or default
+        typed = clean(input(_("found") + f"{hint} > ")) or default
         if typed:
             return typed
 
 
 def _minutes(screen: Screen, worked: float) -> float:
     while True:
-        typed = input(f"working minutes in all (Enter: {worked:.0f}) > ").strip()
+        prompt = _("working minutes in all (Enter: {minutes}) > ")
+        typed = input(prompt.format(minutes=f"{worked:.0f}")).strip()
         if not typed:
             return round(worked, 1)
         try:
@@ -128,20 +132,20 @@ def _minutes(screen: Screen, worked: float) -> float:
             minutes = -1.0
         if 0 <= minutes < 1e6:
             return minutes
-        screen.para("Type a number of minutes, e.g. 45.", 2, "red")
+        screen.para(_("Type a number of minutes, e.g. 45."), 2, "red")
 
 
 def _parts() -> list[str]:
-    typed = input("parts used, with commas (Enter: none) > ")
+    typed = input(_("parts used, with commas (Enter: none) > "))
     return [part for part in (clean(p) for p in typed.split(",")) if part]
 
 
 def _confirmed(screen: Screen) -> str:
-    options = [Option(k, v) for k, v in CONFIRMED.items()]
-    screen.para("How was it confirmed?", style="bold")
+    options = [Option(k, _(v)) for k, v in CONFIRMED.items()]
+    screen.para(_("How was it confirmed?"), style="bold")
     screen.options(options)
     while True:
-        chosen = match(input("number > "), options)
+        chosen = match(input(_("number > ")), options)
         if chosen is not None:
             return chosen
-        screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")
+        screen.para(number_from(len(options)), 2, "red")

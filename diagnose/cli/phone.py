@@ -11,9 +11,9 @@ from pathlib import Path
 from diagnose.casebook.answers import Scripted
 from diagnose.casebook.store import CaseStore
 from diagnose.cli.ask import Terminal
-from diagnose.cli.callout import Narrated, header_of
+from diagnose.cli.callout import Narrated, header_of, on_file
 from diagnose.cli.common import INTERRUPTED, load, matrix_of, settings, store_at
-from diagnose.cli.render import INSTRUMENTS, Screen, Titles, name_of, percent
+from diagnose.cli.render import INSTRUMENTS, Screen, Titles, name_of, padded, percent
 from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.setup import Setup
 from diagnose.errors import fail
@@ -35,20 +35,22 @@ from diagnose.interview.session import Turn
 from diagnose.interview.state import PHONE, withdrawn_ids
 from diagnose.interview.steps import Step
 from diagnose.knowledge.records import KnowledgeBase
+from diagnose.language import ENGLISH, marked, use
+from diagnose.language import gettext as _
 from diagnose.plant.compose import Installation, compose
 from diagnose.reasoning.van import SHARE
 
-RULE = (
+RULE = marked(
     "The customer only looks, listens and works dry, undamaged switches, taps and plugs with dry "
     "hands. Nothing is opened, nothing wet is touched, nobody climbs or reaches into the sump. If "
     "the customer is unsure, type 'cannot'."
 )
 URGENCY_TEXTS = {
-    "emergency": "EMERGENCY: end the call so that help can be called",
-    "now": "now: drive at once",
-    "today": "today",
-    "soon": "within a few days",
-    "planned": "when it suits",
+    "emergency": marked("EMERGENCY: end the call so that help can be called"),
+    "now": marked("now: drive at once"),
+    "today": marked("today"),
+    "soon": marked("within a few days"),
+    "planned": marked("when it suits"),
 }
 SHOWN_CAUSES = 5
 
@@ -88,14 +90,18 @@ class PhoneScreen(Screen):
         if step.kind != "test":
             super().step(step, number)
             return
-        self.rule(f"Question {number}", f"about {max(step.minutes, 1):.0f} min")
+        minutes = f"{max(step.minutes, 1):.0f}"
+        self.rule(
+            _("Question {number}").format(number=number),
+            _("about {minutes} min").format(minutes=minutes),
+        )
         self.para(step.title, style="bold")
         for caution in step.cautions:
             if caution not in self._said:
-                self.field("CAUTION", caution, "bold yellow")
+                self.field(_("CAUTION"), caution, "bold yellow")
         self._said.update(step.cautions)
-        self.field("Ask", step.text)
-        self.field("Healthy", step.healthy)
+        self.field(_("Ask"), step.text)
+        self.field(_("Healthy"), step.healthy)
         self.options(step.options)
 
 
@@ -154,9 +160,9 @@ def _lead(
         events.append(event)
 
     screen.line()
-    screen.para(f"Case {case_id}, on file at {store.where(case_id)}", hang=2)
-    screen.rule("A telephone call")
-    screen.para(RULE, style="bold yellow")
+    screen.para(on_file(case_id, store), hang=2)
+    screen.rule(_("A telephone call"))
+    screen.para(_(RULE), style="bold yellow")
     if request.resume:
         add(new_event("resumed", stage=PHONE))
     knowledge = setup.knowledge
@@ -165,7 +171,7 @@ def _lead(
         add(phoned_event(plan, None, LEVELS[0]))
         show_plan(screen, plan, request.share)
         screen.line()
-        request.resume_hint(screen, "phone", case_id, "When nobody is in danger any more:")
+        request.resume_hint(screen, "phone", case_id, marked("When nobody is in danger any more:"))
         return 0
     installation = setup.go_on(header, events, record, (SITE, WIRING, VARIANT))
     matrix = matrix_of(knowledge, installation, screen.plain)
@@ -179,7 +185,8 @@ def _lead(
     add(phoned_event(plan, turn, status_of_call(turn)))
     show_plan(screen, plan, request.share, session, turn)
     screen.line()
-    request.resume_hint(screen, "callout", case_id, "On site, the case goes on from here:")
+    hint = marked("On site, the case goes on from here:")
+    request.resume_hint(screen, "callout", case_id, hint)
     return 0
 
 
@@ -223,42 +230,55 @@ def show_plan(
     turn: Turn | None = None,
 ) -> None:
     """How urgent it is, what to switch off, what to load."""
-    screen.rule("End of the call", plan.urgency)
-    screen.field("Urgent", URGENCY_TEXTS[plan.urgency], "bold")
+    screen.rule(_("End of the call"), _(plan.urgency))
+    screen.field(_("Urgent"), _(URGENCY_TEXTS[plan.urgency]), "bold")
     for reason in plan.reasons:
-        screen.field("", reason)
+        screen.field("", _(reason))
     screen.line()
-    for label, advice in (("OFF", plan.switch_off), ("KEEP OFF", plan.keep_off)):
+    for label, advice in ((_("OFF"), plan.switch_off), (_("KEEP OFF"), plan.keep_off)):
         for item in advice:
-            screen.field(label, f"{item.what}: {item.how}", "bold yellow")
+            screen.field(label, f"{_(item.what)}: {_(item.how)}", "bold yellow")
             label = ""
     load = plan.load
     if session is None or turn is None or load is None:
         return
     titles = Titles(session)
-    screen.rule("Likeliest so far")
+    screen.rule(_("Likeliest so far"))
     for name, p in turn.belief.ranking()[:SHOWN_CAUSES]:
         if p >= 0.01:
             screen.para(f"{percent(p):>4}  {titles(name)}", 2, hang=6)
-    screen.rule("Load the van", "needed / price in min of work")
+    screen.rule(_("Load the van"), _("needed / price in min of work"))
     room = screen.width - 24
     for spare in load.spares:
-        screen.line(f"  [ ] {spare.name:<{room}} {percent(spare.covers):>5} / {spare.cost:>5.0f}")
+        screen.line(
+            f"  [ ] {padded(_(spare.name), room)} {percent(spare.covers):>5} / {spare.cost:>5.0f}"
+        )
     if not load.spares:
-        screen.para("No spare: what is still likely needs none.", 2)
-    screen.field(
-        "Together",
-        f"{load.cost:.0f} min; {percent(load.covered)} of the causes that need a spare are "
-        f"covered ({share:.0%} asked for); {percent(load.no_spare)} need none.",
+        screen.para(_("No spare: what is still likely needs none."), 2)
+    together = _(
+        "{cost} min; {covered} of the causes that need a spare are covered ({share} asked for); "
+        "{none} need none."
     )
-    tools = ", ".join(name_of(i, INSTRUMENTS) for i in plan.instruments)
-    screen.field("Tools", f"two-pole voltage tester, locks and tags{tools and ', ' + tools}")
+    screen.field(
+        _("Together"),
+        together.format(
+            cost=f"{load.cost:.0f}",
+            covered=percent(load.covered),
+            share=f"{share:.0%}",
+            none=percent(load.no_spare),
+        ),
+    )
+    tools = [_("two-pole voltage tester, locks and tags")]
+    tools += [name_of(i, INSTRUMENTS) for i in plan.instruments]
+    screen.field(_("Tools"), ", ".join(tools))
 
 
 # ---------------------------------------------------------------------- by a file
 
 
 def _scripted(request: PhoneRequest, path: Path) -> int:
+    if request.json:
+        use(ENGLISH)
     knowledge = load(request.knowledge)
     answers = request.answers_in(path, knowledge)
     screen = PhoneScreen(request.no_color)

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import shutil
 import sys
 import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from rich.cells import cell_len, set_cell_size
 from rich.console import Console
 from rich.text import Text
+
+from diagnose.language import gettext as _
+from diagnose.language import marked
 
 if TYPE_CHECKING:
     from diagnose.interview.session import Session, Turn
@@ -24,32 +29,41 @@ LEADING = 3
 VIEWED = 12
 LABEL = 10
 STATES = {
-    "dead": "isolated and proved dead",
-    "live": "LIVE: supply on, live parts within reach",
-    "energised": "supply on, covers closed",
-    "any": "as it is",
+    "dead": marked("isolated and proved dead"),
+    "live": marked("LIVE: supply on, live parts within reach"),
+    "energised": marked("supply on, covers closed"),
+    "any": marked("as it is"),
 }
 INSTRUMENTS = {
-    "none": "nothing but eyes, ears and hands",
-    "multimeter": "multimeter",
-    "loz": "multimeter, low-impedance range",
-    "clamp": "clamp meter",
-    "capacitance": "capacitance meter",
-    "insulation_tester": "insulation tester",
-    "bucket": "container of known volume and a watch",
-    "gauge": "pressure gauge",
+    "none": marked("nothing but eyes, ears and hands"),
+    "multimeter": marked("multimeter"),
+    "loz": marked("multimeter, low-impedance range"),
+    "clamp": marked("clamp meter"),
+    "capacitance": marked("capacitance meter"),
+    "insulation_tester": marked("insulation tester"),
+    "bucket": marked("container of known volume and a watch"),
+    "gauge": marked("pressure gauge"),
 }
 STATUS_TEXTS = {
-    "concluded": "Likely cause",
-    "ambiguous": "Several causes are left; the likeliest",
-    "stopped": "Stopped; the likeliest so far",
-    "handed_over": "To be handed over; the likeliest so far",
+    "concluded": marked("Likely cause"),
+    "ambiguous": marked("Several causes are left; the likeliest"),
+    "stopped": marked("Stopped; the likeliest so far"),
+    "handed_over": marked("To be handed over; the likeliest so far"),
 }
+
+
+STATUS_WORDS = {
+    "concluded": marked("concluded"),
+    "ambiguous": marked("ambiguous"),
+    "stopped": marked("stopped"),
+    "handed_over": marked("handed over"),
+}
+PLACES = (marked("panel"), marked("roof"), marked("sump"), marked("pump"), marked("telephone"))
 
 
 def name_of(word: str, names: dict[str, str] | None = None) -> str:
-    """An id in words."""
-    return (names or {}).get(word, word.replace("_", " "))
+    """An id in words, in the language in use."""
+    return _((names or {}).get(word, word.replace("_", " ")))
 
 
 def percent(probability: float) -> str:
@@ -60,12 +74,16 @@ def percent(probability: float) -> str:
 def looked_ahead(method: str, margin: float) -> str:
     """How a test was chosen by looking ahead, in a sentence."""
     if method == "rollout":
-        less = "about as good" if margin < 0.05 else f"about {margin:.1f} min dearer"
-        return f"Looking ahead along the leading tests: starting with the next best is {less}."
-    best = "Looking ahead to the end: no order of tests is quicker if all answers are right"
+        less = _("about as good")
+        if margin >= 0.05:
+            less = _("about {minutes} min dearer").format(minutes=f"{margin:.1f}")
+        text = _("Looking ahead along the leading tests: starting with the next best is {less}.")
+        return text.format(less=less)
+    best = _("Looking ahead to the end: no order of tests is quicker if all answers are right")
     if math.isinf(margin):
         return f"{best}."
-    return f"{best}; to start with any other costs at least {margin:.1f} min more."
+    more = _("to start with any other costs at least {minutes} min more")
+    return f"{best}; {more.format(minutes=f'{margin:.1f}')}."
 
 
 class Screen:
@@ -93,29 +111,33 @@ class Screen:
 
     def para(self, text: str, indent: int = 0, style: str = "", hang: int = 0) -> None:
         """A paragraph, wrapped; further lines stand `hang` columns deeper."""
-        wrapped = textwrap.wrap(
-            text,
-            self.width,
-            initial_indent=" " * indent,
-            subsequent_indent=" " * (indent + hang),
-            break_on_hyphens=False,
-        )
-        for line in wrapped or [""]:
+        first, further = " " * indent, " " * (indent + hang)
+        if text.isascii():
+            lines = textwrap.wrap(
+                text,
+                self.width,
+                initial_indent=first,
+                subsequent_indent=further,
+                break_on_hyphens=False,
+            )
+        else:
+            lines = wrapped(text, self.width, first, further)
+        for line in lines or [""]:
             self.line(line, style)
 
     def rule(self, left: str = "", right: str = "") -> None:
         """A heading across the screen, underlined."""
-        room = self.width - len(right) - 1
-        if right and len(left) >= room:
-            left = left[: room - 1]
+        room = self.width - cell_len(right) - 1
+        if right and cell_len(left) >= room:
+            left = set_cell_size(left, room - 1)
         self.line()
-        self.line(f"{left:<{room}} {right}".rstrip() if right else left, "bold")
+        self.line(f"{padded(left, room)} {right}".rstrip() if right else left, "bold")
         self.line("-" * self.width)
 
     def field(self, label: str, text: str, style: str = "") -> None:
         """A labelled text."""
         if text:
-            self.para(f"{label:<{LABEL}}{text}", 2, style, LABEL)
+            self.para(f"{padded(label, LABEL)}{text}", 2, style, LABEL)
 
     def options(self, options: Sequence[Option]) -> None:
         """Numbered answers."""
@@ -136,42 +158,49 @@ class Screen:
             self.para(step.title, style="bold")
             self.options(step.options)
             return
-        heading = {"act": "Before the next step", "verify": "Check after the repair"}
-        left = heading.get(step.kind, f"Test {number}" + (" (asked again)" if step.again else ""))
-        right = f"about {step.minutes:.0f} min" if step.minutes >= 1 else ""
+        left = {
+            "act": _("Before the next step"),
+            "verify": _("Check after the repair"),
+        }.get(step.kind, _("Test {number}").format(number=number))
+        if step.again and step.kind == "test":
+            left += _(" (asked again)")
+        minutes = _("about {minutes} min").format(minutes=f"{step.minutes:.0f}")
+        right = minutes if step.minutes >= 1 else ""
         self.rule(left, right)
-        self.para(_sentence(step.title), style="bold")
+        self.para(sentence(step.title), style="bold")
         for caution in step.cautions:
-            self.field("CAUTION", caution, "bold yellow")
-        self.field("Do", step.text)
-        self.field("Where", "" if step.place == "anywhere" else name_of(step.place))
+            self.field(_("CAUTION"), caution, "bold yellow")
+        self.field(_("Do"), step.text)
+        self.field(_("Where"), "" if step.place == "anywhere" else name_of(step.place))
         if step.kind == "test":
-            self.field("With", name_of(step.instrument, INSTRUMENTS))
+            self.field(_("With"), name_of(step.instrument, INSTRUMENTS))
             live = "bold red" if step.state == "live" else ""
-            self.field("State", name_of(step.state, STATES), live)
-            self.field("Healthy", step.healthy)
+            self.field(_("State"), name_of(step.state, STATES), live)
+            self.field(_("Healthy"), step.healthy)
         if step.kind == "test" and step.unit:
             named = "; ".join(f"{o.id} = {o.title}" for o in step.options)
-            self.field("Answer", f"the reading (a bare number is in {step.unit}), or {named}")
+            text = _("the reading (a bare number is in {unit}), or {named}")
+            self.field(_("Answer"), text.format(unit=step.unit, named=named))
         elif step.kind != "act":
             self.options(step.options)
 
     def open_checks(self, step: Step) -> None:
         """The checks after a repair that are left, and for whom."""
+        open_still = _("still open")
         for one in step.open_checks:
-            self.para(f"- still open: {one.title} ({one.by})", 2, hang=2)
+            self.para(f"- {open_still}: {_(one.title)} ({_(one.by)})", 2, hang=2)
 
     def causes(self, turn: Turn, titles: Titles) -> None:
         """The causes in front after an answer."""
-        label = "Now likeliest: "
+        label = _("Now likeliest: ")
         for name, p in turn.belief.ranking()[:LEADING]:
             if p >= 0.01:
-                self.para(f"{label}{percent(p):>4}  {titles(name)}", 2, "cyan", len(label) + 6)
-                label = " " * len(label)
+                self.para(f"{label}{percent(p):>4}  {titles(name)}", 2, "cyan", cell_len(label) + 6)
+                label = " " * cell_len(label)
 
     def view(self, turn: Turn, titles: Titles) -> None:
         """What is still suspected, with bars."""
-        self.rule("Still suspected")
+        self.rule(_("Still suspected"))
         rest = 1.0
         for name, p in turn.belief.ranking()[:VIEWED]:
             if p < 0.005:
@@ -179,65 +208,65 @@ class Screen:
             rest -= p
             self.para(f"{self.bar(p)} {percent(p):>4}  {titles(name)}", 2, hang=BAR + 7)
         if rest >= 0.005:
-            self.para(f"{self.bar(rest)} {percent(rest):>4}  all others together", 2)
+            others = _("all others together")
+            self.para(f"{self.bar(rest)} {percent(rest):>4}  {others}", 2)
 
     def why(self, why: Why) -> None:
         """Why a test was chosen."""
-        self.rule("Why this test")
-        self.para(
-            f"It is expected to tell {why.gain:.2f} bit about which part has failed, for about "
-            f"{why.minutes:.0f} min with the way and the preparation.",
-            2,
+        self.rule(_("Why this test"))
+        expected = _(
+            "It is expected to tell {gain} bit about which part has failed, for about {minutes} "
+            "min with the way and the preparation."
         )
+        self.para(expected.format(gain=f"{why.gain:.2f}", minutes=f"{why.minutes:.0f}"), 2)
         if why.method:
             self.para(looked_ahead(why.method, why.margin), 2)
         for split in why.splits:
-            self.para(f"{split.title} ({percent(split.probability)}) would leave in front:", 2)
+            leave = _("{outcome} ({share}) would leave in front:")
+            self.para(leave.format(outcome=split.title, share=percent(split.probability)), 2)
             for title, p in split.leaves:
                 if p >= 0.01:
                     self.para(f"{percent(p):>4}  {title}", 6, hang=6)
         if why.instead:
-            self.para("Next best (type 'other' to do one of them instead):", 2)
-            for title, _ in why.instead:
+            self.para(_("Next best (type 'other' to do one of them instead):"), 2)
+            for title, _score in why.instead:
                 self.para(f"- {title}", 6, hang=2)
 
     def conclusion(self, conclusion: Conclusion, titles: Titles) -> None:
         """What the interview ends with."""
         c = conclusion
-        self.rule("Result", c.status.replace("_", " "))
+        self.rule(_("Result"), _(STATUS_WORDS[c.status]))
         for reason in c.reasons:
-            self.field("Because", reason)
+            self.field(_("Because"), reason)
         if not c.unit:
-            self.para("The findings do not fit any cause in the knowledge base.", 2, "bold")
+            self.para(_("The findings do not fit any cause in the knowledge base."), 2, "bold")
         else:
-            self.para(f"{STATUS_TEXTS[c.status]}: {c.title}", 2, "bold", 2)
-            self.field(
-                "How sure",
-                f"{percent(c.probability)} that it is this part ({c.unit_title}), "
-                f"{percent(c.mode_probability)} that it fails in this way",
-            )
-        self.evidence("For", c.supports)
-        self.evidence("Against", c.against)
-        others = [(n, p) for n, _, p in c.ranking[1:4] if p >= 0.01]
+            self.para(f"{_(STATUS_TEXTS[c.status])}: {c.title}", 2, "bold", 2)
+            sure = _("{part} that it is this part ({unit}), {way} that it fails in this way")
+            part, way = percent(c.probability), percent(c.mode_probability)
+            self.field(_("How sure"), sure.format(part=part, unit=c.unit_title, way=way))
+        self.evidence(_("For"), c.supports)
+        self.evidence(_("Against"), c.against)
+        others = [(n, p) for n, _unit, p in c.ranking[1:4] if p >= 0.01]
         for position, (name, p) in enumerate(others):
-            self.field("Or else" if not position else "", f"{percent(p)}  {titles(name)}")
+            self.field(_("Or else") if not position else "", f"{percent(p)}  {titles(name)}")
         if not c.unit:
             return
         for caution in c.cautions:
-            self.field("CAUTION", caution, "bold yellow")
-        self.field("Repair", c.remedy)
+            self.field(_("CAUTION"), caution, "bold yellow")
+        self.field(_("Repair"), c.remedy)
         if c.licensed:
-            self.field("By", "a licensed electrician only")
-        self.field("Spares", ", ".join(c.spares))
-        self.field("Look for", "; ".join(c.root_causes))
-        self.field("Prevent", c.prevention)
+            self.field(_("By"), _("a licensed electrician only"))
+        self.field(_("Spares"), ", ".join(c.spares))
+        self.field(_("Look for"), "; ".join(c.root_causes))
+        self.field(_("Prevent"), c.prevention)
         for text in c.recommendations:
-            self.field("Advice", text)
+            self.field(_("Advice"), text)
 
     def evidence(self, label: str, found: Iterable[Evidence]) -> None:
         """Findings for or against, the strongest five."""
         for position, item in enumerate(list(found)[:5]):
-            strength = "strongly" if abs(item.bits) >= 2 else "somewhat"
+            strength = _("strongly") if abs(item.bits) >= 2 else _("somewhat")
             text = f"{item.title}: {item.outcome} ({strength})"
             self.field(label if not position else "", text)
 
@@ -255,7 +284,37 @@ class Titles:
         return title_of(self.session, name)
 
 
-def _sentence(text: str) -> str:
+def padded(text: str, width: int) -> str:
+    """The text with spaces behind it up to a width on the screen; at least one."""
+    return text + " " * max(width - cell_len(text), 1 if len(text) >= width else 0)
+
+
+def wrapped(text: str, width: int, first: str, further: str) -> list[str]:
+    """The text in lines of at most `width` columns, whatever its characters take up."""
+    lines, line, used = [], first, cell_len(first)
+    for number, word in enumerate(_words(text)):
+        size = cell_len(word.rstrip(" "))
+        if number and used + size > width:
+            lines.append(line.rstrip())
+            line, used = further, cell_len(further)
+        while used + size > width > cell_len(further):
+            part = set_cell_size(word, width - used).rstrip(" ")
+            if not part:
+                break
+            lines.append(line + part)
+            word, line, used = word[len(part) :], further, cell_len(further)
+            size = cell_len(word.rstrip(" "))
+        line, used = line + word, used + cell_len(word)
+    return [*lines, line.rstrip()] if line.strip() else lines
+
+
+def _words(text: str) -> list[str]:
+    """Words with the spaces behind them."""
+    return re.findall(r"\S+ *", text)
+
+
+def sentence(text: str) -> str:
+    """The text with a capital letter in front."""
     return text[:1].upper() + text[1:]
 
 

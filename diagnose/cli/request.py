@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING
 from diagnose.casebook.answers import Answers, read_answers
 from diagnose.cli.render import Screen
 from diagnose.errors import fail
+from diagnose.language import gettext as _
+from diagnose.language import marked
 
 if TYPE_CHECKING:
     from diagnose.knowledge.records import KnowledgeBase
 
-GO_ON = "Every answer is on file. To go on:"
+GO_ON = marked("Every answer is on file. To go on:")
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,6 @@ class Request:
             words.append(f"--store {shlex.quote(str(self.store))}")
         if self.knowledge:
             words.append(f"--knowledge {shlex.quote(self.knowledge)}")
-        screen.para(text)
+        screen.para(_(text))
         fits = len(" ".join(words)) + 2 <= screen.width
         screen.line("  " + (" " if fits else " \\\n    ").join(words))

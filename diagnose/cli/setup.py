@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Mapping
 
 from diagnose.casebook.answers import METER_CATEGORIES, QUALIFICATIONS
 from diagnose.casebook.store import CaseHeader
-from diagnose.cli.ask import clean, match
+from diagnose.cli.lines import clean, match, number_from
 from diagnose.cli.render import INSTRUMENTS as NAMES
 from diagnose.cli.render import Screen, name_of
 from diagnose.interview.describing import (
@@ -28,28 +28,30 @@ from diagnose.interview.events import Event, new_event
 from diagnose.interview.state import variants_of
 from diagnose.interview.steps import Option
 from diagnose.knowledge.records import KnowledgeBase
+from diagnose.language import gettext as _
+from diagnose.language import marked
 from diagnose.plant.compose import Installation, compose
 
 CATEGORY_TEXTS = {
-    "none": "none stated, or not known",
-    "cat_ii": "CAT II: for equipment at a socket outlet",
-    "cat_iii": "CAT III: for fixed installations and distribution boards",
-    "cat_iv": "CAT IV: for the origin of the installation",
+    "none": marked("none stated, or not known"),
+    "cat_ii": marked("CAT II: for equipment at a socket outlet"),
+    "cat_iii": marked("CAT III: for fixed installations and distribution boards"),
+    "cat_iv": marked("CAT IV: for the origin of the installation"),
 }
 PERSON_TEXTS = {
-    "licensed": "licensed electrician",
-    "instructed": "instructed person: may isolate, prove dead and measure",
-    "unqualified": "neither: looks, listens and operates only",
+    "licensed": marked("licensed electrician"),
+    "instructed": marked("instructed person: may isolate, prove dead and measure"),
+    "unqualified": marked("neither: looks, listens and operates only"),
 }
-FIRST = (
+FIRST = marked(
     "If anyone is hurt, or if there is smoke or water near mains: touch nothing, have the supply "
     "switched off from a dry place, call for help. Everything else can wait."
 )
-PROVING = (
+PROVING = marked(
     "A two-pole voltage tester is needed besides, whatever is listed here: nothing is touched "
     "before it is proved dead."
 )
-SITE_PROMPT = "Name of the site or the customer's reference (Enter: none) > "
+SITE_PROMPT = marked("Name of the site or the customer's reference (Enter: none) > ")
 
 
 class Setup:
@@ -73,13 +75,13 @@ class Setup:
         known = [WIRING] if kind is not None or chosen else []
         several = kind is None and len(self.knowledge.installations) > 1
         standard = None if several else self._composed(kind, chosen)
-        self.screen.rule("A new callout")
-        self.screen.para(FIRST, style="bold yellow")
+        self.screen.rule(_("A new callout"))
+        self.screen.para(_(FIRST), style="bold yellow")
         site = ""
         if standard is None:
             standard = self._composed(self._kind(), chosen)
         else:
-            site = clean(self.read(SITE_PROMPT))
+            site = clean(self.read(_(SITE_PROMPT)))
             known = [*known, SITE]
         asks = asks_for(self.knowledge, known)
         nothing = {} if INSTRUMENTS in asks else {INSTRUMENTS: [], METER: "none"}
@@ -121,7 +123,7 @@ class Setup:
 
     def _answer(self, ask: Ask, standard: Installation) -> str | tuple[str, ...]:
         if ask.id == SITE:
-            return clean(self.read(SITE_PROMPT))
+            return clean(self.read(_(SITE_PROMPT)))
         if ask.id == WIRING:
             return self._wiring(standard)
         if ask.id == VARIANT:
@@ -130,11 +132,11 @@ class Setup:
             return self._instruments()
         if ask.id == METER:
             return self.one(
-                "Which measuring category is marked on the meter and its leads (the lower one)?",
+                _("Which measuring category is marked on the meter and its leads (the lower one)?"),
                 {c: CATEGORY_TEXTS[c] for c in METER_CATEGORIES},
             )
         return self.one(
-            "Who does the work at the panel?", {q: PERSON_TEXTS[q] for q in QUALIFICATIONS}
+            _("Who does the work at the panel?"), {q: PERSON_TEXTS[q] for q in QUALIFICATIONS}
         )
 
     def _composed(self, kind: str | None, chosen: Mapping[str, str]) -> Installation:
@@ -142,28 +144,29 @@ class Setup:
 
     def _kind(self) -> str:
         kinds = {k: i.title for k, i in self.knowledge.installations.items()}
-        return self.one("Which kind of installation is it?", kinds)
+        return self.one(_("Which kind of installation is it?"), kinds)
 
     def _wiring(self, standard: Installation) -> str:
         kind = standard.type
         self.screen.line()
-        self.screen.para(f"{kind.title}. The standard one has:", style="bold")
+        standard_one = _("The standard one has:")
+        self.screen.para(f"{_(kind.title)}. {standard_one}", style="bold")
         for name, variant in kind.variants.items():
             choice = variant.choices[standard.choices[name]]
-            self.screen.para(f"{variant.title}: {choice.title}", 4, hang=2)
+            self.screen.para(f"{_(variant.title)}: {_(choice.title)}", 4, hang=2)
         while True:
-            line = self.read("Enter: it is the standard one; 'no': it differs > ").strip()
-            if not line or line.casefold() in ("y", "yes", "standard"):
+            line = self.read(_("Enter: it is the standard one; 'no': it differs > ")).strip()
+            if not line or line.casefold() in ("y", "yes", "standard", _("yes")):
                 return STANDARD
-            if line.casefold() in ("n", "no", "differs"):
+            if line.casefold() in ("n", "no", "differs", _("no")):
                 return DIFFERS
-            self.screen.para("Press Enter, or type 'no'.", 2, "red")
+            self.screen.para(_("Press Enter, or type 'no'."), 2, "red")
 
     def _variant(self, ask: Ask, standard: Installation) -> str:
         for issue in ask.refused:
             self.screen.para(str(issue), 2, "red")
         if ask.refused:
-            self.screen.para("Please go through the questions once more.", 2)
+            self.screen.para(_("Please go through the questions once more."), 2)
         variant = standard.type.variants[ask.variant]
         return self.one(variant.ask, {c: v.title for c, v in variant.choices.items()}, ask.default)
 
@@ -172,36 +175,37 @@ class Setup:
         question: str,
         choices: Mapping[str, str],
         default: str = "",
-        prompt: str = "number > ",
+        prompt: str = marked("number > "),
     ) -> str:
         """Ask a question until one of its choices is taken; which one."""
+        plain = [Option(k, _(v)) for k, v in choices.items()]
+        standard = _("{choice} (as standard: Enter)")
         options = [
-            Option(k, f"{v} (as standard: Enter)" if k == default else v)
-            for k, v in choices.items()
+            Option(o.id, standard.format(choice=o.title) if o.id == default else o.title)
+            for o in plain
         ]
-        plain = [Option(k, v) for k, v in choices.items()]
         self.screen.line()
-        self.screen.para(question, style="bold")
+        self.screen.para(_(question), style="bold")
         self.screen.options(options)
         while True:
-            line = self.read(prompt)
+            line = self.read(_(prompt))
             if not line.strip() and default:
                 return default
             chosen = match(line, plain)
             if chosen is not None:
                 return chosen
-            self.screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")
+            self.screen.para(number_from(len(options)), 2, "red")
 
     def _instruments(self) -> tuple[str, ...]:
         used = instruments_used(self.knowledge)
         order = [i for i in NAMES if i in used] + sorted(used - set(NAMES))
         options = [Option(i, name_of(i, NAMES)) for i in order]
         self.screen.line()
-        self.screen.para("Which instruments are at hand?", style="bold")
-        self.screen.para(PROVING)
+        self.screen.para(_("Which instruments are at hand?"), style="bold")
+        self.screen.para(_(PROVING))
         self.screen.options(options)
         while True:
-            line = self.read("numbers (1, 2), Enter: all, 0: none > ").strip()
+            line = self.read(_("numbers (1, 2), Enter: all, 0: none > ")).strip()
             if not line:
                 return tuple(order)
             if line.casefold() in ("0", "none"):
@@ -209,4 +213,5 @@ class Setup:
             chosen = [match(part, options) for part in re.split(r"[,; ]+", line) if part]
             if chosen and None not in chosen:
                 return tuple(i for i in order if i in chosen)
-            self.screen.para(f"Type numbers from 1 to {len(options)}, with commas.", 2, "red")
+            message = _("Type numbers from 1 to {count}, with commas.")
+            self.screen.para(message.format(count=len(options)), 2, "red")

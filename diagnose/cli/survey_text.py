@@ -16,6 +16,10 @@ SAFETY = (
     "isolated, locked off and proved dead, unless the line says LIVE and a qualified person does "
     "it. Never climb or lean into the sump; no roof without safe access."
 )
+CLOSING = (
+    "Function checks at the end of every survey, besides the list (their minutes are not "
+    "counted above):"
+)
 BEFORE = {
     "energised": "Supply on, covers closed. Start here.",
     "dead": "Isolate every source, lock off, prove dead with a proved two-pole tester: line to "
@@ -31,8 +35,8 @@ FAST = "\N{NO-BREAK SPACE}"
 
 def heading(leg: Leg) -> str:
     """Where, in which state, at which level of the water."""
-    state = STATES["energised" if leg.round == "energised" else leg.round]
-    return ", ".join(x for x in (name_of(leg.place), state, LEVELS[leg.level]) if x)
+    said = (name_of(leg.place), STATES[leg.round], LEVELS[leg.level])
+    return ", ".join(text for text in said if text)
 
 
 def summary(survey: Survey) -> str:
@@ -43,14 +47,6 @@ def summary(survey: Survey) -> str:
         f"{len(cover.tests)} tests reveal {len(cover.revealed)} failure modes, each with a chance "
         f"of {survey.threshold:.0%} or more; about {cover.minutes:.0f} min with walks and changes "
         f"of state ({proof})."
-    )
-
-
-def closing(survey: Survey) -> str:
-    """What stands above the function checks."""
-    return (
-        "Function checks at the end of every survey, besides the list (their minutes are not "
-        "counted above):"
     )
 
 
@@ -91,7 +87,7 @@ def plain(survey: Survey, session: Session, width: int = 80) -> list[str]:
         for line in leg.lines:
             number += 1
             lines += _plain_line(session, line, number, width)
-    lines += ["", *textwrap.wrap(closing(survey), width), ""]
+    lines += ["", *textwrap.wrap(CLOSING, width), ""]
     for check in survey.also:
         lines += textwrap.wrap(
             f"[ ] {check.title}: {check.how}", width, initial_indent="  ", subsequent_indent=" " * 6
@@ -144,7 +140,7 @@ def markdown(survey: Survey, session: Session) -> list[str]:
         for line in leg.lines:
             number += 1
             lines += _markdown_line(session, line, number)
-    lines += ["", "## Function checks", "", closing(survey), ""]
+    lines += ["", "## Function checks", "", CLOSING, ""]
     lines += [f"- [ ] {check.title}: {check.how}" for check in survey.also]
     lines += ["", "## Not revealed", ""]
     lines += [f"- {u.title}: {u.reason}" for u in survey.unseen] or ["Nothing."]

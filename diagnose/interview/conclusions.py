@@ -12,6 +12,7 @@ from diagnose.interview.explain import title_of
 from diagnose.interview.state import State
 from diagnose.interview.steps import Conclusion, Evidence, Step
 from diagnose.interview.verifying import verification
+from diagnose.language import gettext as _
 from diagnose.reasoning.belief import UNKNOWN, UNKNOWN_UNIT, Belief
 from diagnose.reasoning.rules import Inference
 
@@ -37,7 +38,7 @@ def conclusion_of(
     name, mode_p = named[0]
     supports, against = evidence(session, belief, name)
     recommendations = [
-        f"{f.get('what').replace('_', ' ')}: {f.get('why').replace('_', ' ')}"
+        f"{_(f.get('what').replace('_', ' '))}: {_(f.get('why').replace('_', ' '))}"
         for f in inference.concluded("recommend")
     ] + [f.get("text").replace("_", " ") for f in inference.concluded("advise")]
     shown = tuple((n, n.partition(".")[0], p) for n, p in ranking[:RANKED])
@@ -97,11 +98,13 @@ def ending_step(
 ) -> Step:
     """The step that the search ends with; `doubt` names tests that do not fit the cause."""
     if doubt:
-        titles = "; ".join(session.tests[test].title for test in doubt)
+        titles = "; ".join(_(session.tests[test].title) for test in doubt)
         reasons = [
             *reasons,
-            f"{len(doubt)} findings do not fit this cause, asked again too ({titles}): it may "
-            "be a cause that the knowledge base does not hold",
+            _(
+                "{count} findings do not fit this cause, asked again too ({titles}): it may be a "
+                "cause that the knowledge base does not hold"
+            ).format(count=len(doubt), titles=titles),
         ]
     found = conclusion_of(session, state, belief, inference, status, reasons)
     conclusion = replace(found, doubt=tuple(doubt))
@@ -129,12 +132,12 @@ def evidence(
     weights[own] = 0.0
     weights = weights / weights.sum()
     found = []
-    told = [(test, outcome, " (by telephone)") for test, outcome, _ in belief.heard]
+    told = [(test, outcome, _(" (by telephone)")) for test, outcome, _wrong in belief.heard]
     for test, outcome, how in [*told, *((t, o, "") for t, o in belief.seen)]:
         column = table.likely(table.test_index[test], outcome)
         bits = float(np.log2((within @ column[own]) / (weights @ column)))
         record = session.tests[test]
-        found.append(Evidence(test, record.title + how, record.outcomes[outcome].title, bits))
+        found.append(Evidence(test, _(record.title) + how, _(record.outcomes[outcome].title), bits))
     supports = sorted((e for e in found if e.bits >= TELLING_BITS), key=lambda e: -e.bits)
     against = sorted((e for e in found if e.bits <= -TELLING_BITS), key=lambda e: e.bits)
     return tuple(supports), tuple(against)

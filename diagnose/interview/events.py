@@ -21,6 +21,7 @@ resumed        (nothing): the electrical state is unknown again and a telephone 
                stage: phone, the call goes on
 phoned         urgency, van, instruments, switch_off: what a telephone call led to (a record only)
 closed         what was really found (see `diagnose close`)
+called_back    held (yes | no): whether the repair held, asked later; text
 =============  =================================================================================
 """
 
@@ -48,6 +49,7 @@ KINDS = (
     "resumed",
     "phoned",
     "closed",
+    "called_back",
 )
 PHYSICAL = ("act", "repaired")
 """Kinds that happened in the world: they cannot be taken back."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.interview.steps import Split, Why
+from diagnose.language import gettext as _
 from diagnose.plant.matrix import HEALTHY
 from diagnose.reasoning.belief import UNKNOWN, Belief
 from diagnose.reasoning.decision import Decision
@@ -22,10 +23,10 @@ SHOWN_OTHERS = 4
 def title_of(session: Session, name: str) -> str:
     """A failure mode in words, with its unit where several units share the words."""
     if name == UNKNOWN:
-        return "a cause that is not in the knowledge base"
+        return _("a cause that is not in the knowledge base")
     mode = session.installation.modes[name]
-    unit = session.installation.instances[mode.unit].title
-    return f"{unit}: {mode.title[0].lower()}{mode.title[1:]}"
+    unit, title = _(session.installation.instances[mode.unit].title), _(mode.title)
+    return f"{unit}: {title[0].lower()}{title[1:]}"
 
 
 def healthy_outcome(session: Session, test: str) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from diagnose.interview.asking import question_step
 from diagnose.interview.drive import Outcome, shown, summary
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.explain import healthy_outcome, why
@@ -132,21 +133,21 @@ class PhoneSession(Session):
         state.electrical = Electrical.ENERGISED
         return state
 
-    def _next(
-        self, state: State, belief: Belief, inference: Inference
-    ) -> tuple[Step, Decision | None]:
+    def _before_search(self, state: State, belief: Belief, inference: Inference) -> Step | None:
         if state.closed is not None:
-            return Step("done", "closed", "The case is closed"), None
+            return Step("done", "closed", "The case is closed")
         if urgency_of(inference)[0] == LEVELS[0]:
-            return Step("done", LEVELS[0], "End the call: people first"), None
+            return Step("done", LEVELS[0], "End the call: people first")
         if state.stopped:
-            return Step("done", "stopped", "The call was ended"), None
-        question = self._question(state)
-        if question is not None:
-            return question, None
+            return Step("done", "stopped", "The call was ended")
+        return self._question(state)
+
+    def _search(
+        self, state: State, belief: Belief, inference: Inference
+    ) -> tuple[Step | None, Decision]:
         choices = self._choices(state, belief, inference)
         if not choices:
-            return Step("done", "prepared", "The call can end"), None
+            return Step("done", "prepared", "The call can end"), Decision("ambiguous")
         decision = Decision("test", tuple(choices))
         return self._ask(belief, choices[0], decision), decision
 
@@ -158,8 +159,7 @@ class PhoneSession(Session):
             return Step("question", "complaint", "What is the complaint?", "", options)
         for name, question in self.questions.items():
             if name not in state.answers:
-                options = tuple(Option(k, v) for k, v in question.choices.items())
-                return Step("question", name, question.ask, "", options)
+                return question_step(question)
         return None
 
     def _choices(self, state: State, belief: Belief, inference: Inference) -> list[Choice]:

@@ -9,6 +9,7 @@ put together from what each shows alone.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator, Mapping, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -47,6 +48,8 @@ UNCHANGED = 0.15
 """A finding stands where the repaired cause shifts what the suspects show by less than this."""
 SUSPECTS = 60
 """Failure modes that are simulated beside the repaired one."""
+AT_ONCE = 30
+"""Of these simulated at once ahead of need, so that nobody waits long for them."""
 
 KEPT = 50
 """Repaired causes beside all others that are kept for the next turn."""
@@ -62,6 +65,7 @@ class Remaining:
         self._pairs: dict[tuple[str, ...], dict[str, tuple[Floats, Floats]]] = {}
         self.beside: dict[object, _Beside] = {}
         self._last: tuple[object, Belief, list[Finding]] | None = None
+        self._simulating = threading.Lock()
 
     def belief(self, state: State, table: Hypotheses) -> tuple[Belief, list[Finding]]:
         """Posterior over what is wrong now, and the findings that still stand (its `seen`)."""
@@ -73,20 +77,47 @@ class Remaining:
             self._last = key, *_After(self, state, table).belief()
         return self._last[1:]
 
+    def prepare(self, state: State, table: Hypotheses) -> None:
+        """Simulate what a failed check would need, the likeliest first; no result changes by it.
+
+        For a thread of its own, while the person checks the repair.
+        """
+        after = _After(self, state, table)
+        shows_now = state.answers.get("present", "now") in ("", "now")
+        if not (state.verifying and shows_now and after.causes[-1] in self.session.rates):
+            return
+        cause, tests = after.causes[-1], tuple(dict.fromkeys(f.test for f in after.findings))
+        near = self.near(cause, after.ranking())
+        for k in range(0, len(near), AT_ONCE):
+            self.pairs(cause, near[k : k + AT_ONCE], tests, state.complaints)
+
+    def near(self, cause: str, others: Sequence[str]) -> list[str]:
+        """Those of the other failure modes that can be simulated beside a repaired one."""
+        installation = self.session.installation
+        modes = installation.modes
+        return [name for name in others if not clash(installation, modes[cause], modes[name])]
+
     def pairs(
         self, first: str, seconds: Sequence[str], tests: Sequence[str], complaints: Sequence[str]
     ) -> dict[str, tuple[Floats, Floats]]:
-        """What `first` shows with each of `seconds` beside it.
+        """What `first` shows with each of `seconds` beside it; one thread at a time.
 
         Returns
         -------
         mapping of second to ((samples, tests, outcomes), (samples, complaints))
         """
-        known = self._pairs.setdefault((first, *tests, "", *complaints), {})
+        with self._simulating:
+            known = self._pairs.setdefault((first, *tests, "", *complaints), {})
+            new = [n for n in seconds if n not in known]
+            if new:
+                known |= self._simulated(first, new, tests, complaints)
+            return {name: known[name] for name in seconds}
+
+    def _simulated(
+        self, first: str, new: Sequence[str], tests: Sequence[str], complaints: Sequence[str]
+    ) -> dict[str, tuple[Floats, Floats]]:
+        known = {}
         modes = self.session.installation.modes
-        new = [n for n in seconds if n not in known]
-        if not new:
-            return known
         if self._builder is None:
             self._builder = MatrixBuilder(self.session.knowledge, self.session.installation)
         builder = self._builder.only(tests, complaints)
@@ -107,7 +138,7 @@ class Remaining:
                 for t, test in enumerate(tests):
                     p[:, t, : shown[test].shape[1]] = shown[test][own]
                 reported = [said[c][own].astype(float) for c in complaints]
-                known[new[k]] = p, np.array(reported).reshape(len(complaints), -1).T
+                known[new[k]] = p, np.array(reported).reshape(len(complaints), len(p)).T
         return known
 
 
@@ -230,12 +261,16 @@ class _After:
 
     def _suspects(self) -> list[str]:
         """The leading failure modes by rate and checks, fixed until the next check."""
+        return self.ranking()[:SUSPECTS]
+
+    def ranking(self) -> list[str]:
+        """All failure modes by rate and by the checks of the last repair, the likeliest first."""
         log_p = self.rate.copy()
         for number, fails, failed in self.checked:
             if number == len(self.causes):
                 log_p = log_p + np.log(judged(fails, failed))
         ranking = Belief(self.table, log_p).ranking()
-        return [name for name, _ in ranking if name != UNKNOWN][:SUSPECTS]
+        return [name for name, _ in ranking if name != UNKNOWN]
 
 
 class _Beside:
@@ -243,17 +278,12 @@ class _Beside:
 
     def __init__(self, after: _After, cause: str, number: int, suspects: Sequence[str]) -> None:
         self.after, self.cause, self.number = after, cause, number
-        session = after.session
         self.old = [f for f in after.findings if f.after_repairs <= number]
         self.tests = tuple(dict.fromkeys(f.test for f in self.old))
-        modes = session.installation.modes
-        near = [
-            name for name in suspects if not clash(session.installation, modes[cause], modes[name])
-        ]
         self.pairs: dict[str, tuple[Floats, Floats]] = {}
         if after.state.answers.get("present", "now") in ("", "now"):
-            known = after.remaining.pairs(cause, near, self.tests, after.state.complaints)
-            self.pairs = {name: known[name] for name in near}
+            near = after.remaining.near(cause, suspects)
+            self.pairs = after.remaining.pairs(cause, near, self.tests, after.state.complaints)
         self.together = {test: self._together(test) for test in self.tests}
 
     def _together(self, test: str) -> Floats:

@@ -116,6 +116,10 @@ class Session:
         table = self.table(state.answers.get("present", "now"))
         return self._remaining.belief(state, table)[1]
 
+    def prepare(self, state: State) -> None:
+        """Work ahead for a check that may fail; for a thread of its own, no result changes."""
+        self._remaining.prepare(state, self.table(state.answers.get("present", "now")))
+
     def answer(self, finding: Finding) -> Answer:
         """A finding as evidence."""
         k = self.outcome_index(finding.test, finding.outcome)
@@ -196,49 +200,56 @@ class Session:
         if excluded:
             names = [n for n in belief.table.mode_names if n.partition(".")[0] in excluded]
             belief = belief.scale(dict.fromkeys(names, 1e-06))
-        step, decision = self._next(state, belief, inference)
-        if decision is not None and decision.kind in ("concluded", "ambiguous"):
-            fact = ending_fact(self.installation, belief, decision.kind)
-            inference = self.rules.infer([*facts, fact])
+        step = self._before_search(state, belief, inference)
+        if step is not None:
+            return Turn(state, belief, inference, None, step)
+        step, decision = self._search(state, belief, inference)
+        if step is None:
+            if decision.kind in ("concluded", "ambiguous"):
+                fact = ending_fact(self.installation, belief, decision.kind)
+                inference = self.rules.infer([*facts, fact])
             step = self._last(state, belief, inference, decision)
         return Turn(state, belief, inference, decision, step)
 
-    def _next(
-        self, state: State, belief: Belief, inference: Inference
-    ) -> tuple[Step, Decision | None]:
+    def _before_search(self, state: State, belief: Belief, inference: Inference) -> Step | None:
+        """What comes before any test: an end, a question, a check; None where nothing does."""
         if state.closed is not None:
-            return Step("done", "closed", "The case is closed"), None
-        held = [f.get("why").replace("_", " ") for f in inference.concluded("hold")]
+            return Step("done", "closed", "The case is closed")
         if state.stopped:
-            return ending_step(self, state, belief, inference, "stopped", [state.stopped]), None
+            return ending_step(self, state, belief, inference, "stopped", [state.stopped])
         if "any" in self.forbidden(inference)[0]:
-            return ending_step(self, state, belief, inference, "stopped", held), None
+            held = _reasons(inference, "hold")
+            return ending_step(self, state, belief, inference, "stopped", held)
         question = self._question(state)
         if question is not None:
-            return question, None
+            return question
         if state.verifying:
-            return verify_step(self, state, inference), None
-        handed = inference.concluded("hand_over")
+            return verify_step(self, state, inference)
+        handed = _reasons(inference, "hand_over")
         if handed:
-            reasons = [f.get("why").replace("_", " ") for f in handed]
-            return ending_step(self, state, belief, inference, "handed_over", reasons), None
+            return ending_step(self, state, belief, inference, "handed_over", handed)
+        return None
+
+    def _search(
+        self, state: State, belief: Belief, inference: Inference
+    ) -> tuple[Step | None, Decision]:
+        """The best test that can be offered, or none and how the search ends."""
         equipment = self.equipment(state, inference)
         offered = self.possible(state, inference, equipment)
         terrain = self.ground_at(state).terrain(self.standing(state))
         decision = decide(belief, offered, self.strategy, terrain, self.stakes)
-        if decision.kind == "test":
-            for choice in decision.choices:
-                step = test_step(self, state, belief, equipment, choice, decision)
-                if step is not None:
-                    return step, decision
-            decision = decide(belief, [], self.strategy)
-        return self._last(state, belief, inference, decision), decision
+        if decision.kind != "test":
+            return None, decision
+        for choice in decision.choices:
+            step = test_step(self, state, belief, equipment, choice, decision)
+            if step is not None:
+                return step, decision
+        return None, decide(belief, [], self.strategy)
 
     def _last(self, state: State, belief: Belief, inference: Inference, decision: Decision) -> Step:
         """How the search ends; what the rules hand over is handed over, whatever was found."""
-        handed = [f.get("why").replace("_", " ") for f in inference.concluded("hand_over")]
-        held = [f.get("why").replace("_", " ") for f in inference.concluded("hold")]
-        reasons, status = [*handed, *held], decision.kind
+        handed = _reasons(inference, "hand_over")
+        reasons, status = [*handed, *_reasons(inference, "hold")], decision.kind
         if status == "unknown":
             reasons = ["no cause in the knowledge base explains the findings", *reasons]
         elif status == "ambiguous" and not reasons:
@@ -321,3 +332,8 @@ class Session:
         return conclusion_of(
             self, turn.state, turn.belief, turn.inference, status, [reason] if reason else []
         )
+
+
+def _reasons(inference: Inference, kind: str) -> list[str]:
+    """Why something is held or handed over, in words."""
+    return [fact.get("why").replace("_", " ") for fact in inference.concluded(kind)]

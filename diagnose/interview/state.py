@@ -12,6 +12,8 @@ from diagnose.reasoning.guard import Electrical, after_act
 from diagnose.reasoning.planner import ANYWHERE, PANEL
 
 NOT_SURE = "not_sure"
+NO_MORE = ("closed", "called_back")
+"""Kinds that come when the callout is over."""
 PHONE = "phone"
 """Stage of a case while the customer is on the telephone."""
 

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 from diagnose.interview.asking import act_before, act_step
 from diagnose.interview.state import State
 from diagnose.interview.steps import Check, OpenCheck, Option, Step
+from diagnose.language import gettext as _
+from diagnose.language import marked
 from diagnose.plant.compose import Installation
 from diagnose.reasoning.guard import Exposure, Skill, after_act, refuse_act, refuse_step
 from diagnose.reasoning.planner import Equipment, acts_needed
@@ -17,22 +19,22 @@ from diagnose.reasoning.rules import Inference
 if TYPE_CHECKING:
     from diagnose.interview.session import Session
 
-LICENSED = "by a licensed electrician"
-INSTRUCTED = "by an instructed person or a licensed electrician"
+LICENSED = marked("by a licensed electrician")
+INSTRUCTED = marked("by an instructed person or a licensed electrician")
 INSTRUMENTS = {
-    "multimeter": "a multimeter",
-    "loz": "a multimeter with a low-impedance range",
-    "clamp": "a clamp meter",
-    "capacitance": "a capacitance meter",
-    "insulation_tester": "an insulation tester",
-    "bucket": "a container of known volume",
-    "gauge": "a pressure gauge",
+    "multimeter": marked("with a multimeter"),
+    "loz": marked("with a multimeter with a low-impedance range"),
+    "clamp": marked("with a clamp meter"),
+    "capacitance": marked("with a capacitance meter"),
+    "insulation_tester": marked("with an insulation tester"),
+    "bucket": marked("with a container of known volume"),
+    "gauge": marked("with a pressure gauge"),
 }
 INSTRUMENT_CAUTIONS = {"insulation_tester": ("insulation_test_voltage", "capacitor_charge")}
 OPTIONS = (
-    Option("pass", "as it should be"),
-    Option("fail", "not as it should be"),
-    Option("cannot", "cannot be checked now"),
+    Option("pass", marked("as it should be")),
+    Option("fail", marked("not as it should be")),
+    Option("cannot", marked("cannot be checked now")),
 )
 
 
@@ -156,7 +158,7 @@ def verify_step(session: Session, state: State, inference: Inference) -> Step:
     for check in verification(session.installation, inference):
         result = state.checks.get(check.id, "")
         if result == "cannot":
-            by = open_because(check, state, inference, equipment) or "when it can be checked"
+            by = open_because(check, state, inference, equipment) or _("when it can be checked")
             still_open.append(OpenCheck(check.id, check.title, by))
         if result:
             continue
@@ -183,11 +185,11 @@ def verify_step(session: Session, state: State, inference: Inference) -> Step:
 
 def _end(state: State, still_open: tuple[OpenCheck, ...]) -> Step:
     if not still_open:
-        return Step("done", "verified", "The repair is verified")
-    title = "Nothing of the repair could be checked"
+        return Step("done", "verified", marked("The repair is verified"))
+    title = marked("Nothing of the repair could be checked")
     if "pass" in state.checks.values():
-        title = "What could be checked is as it should be"
-    text = "Still open: " + "; ".join(f"{o.title} ({o.by})" for o in still_open)
+        title = marked("What could be checked is as it should be")
+    text = _("Still open") + ": " + "; ".join(f"{_(o.title)} ({o.by})" for o in still_open)
     return Step("done", "checks_open", title, text, open_checks=still_open)
 
 
@@ -201,22 +203,23 @@ def _obstacles(
 ) -> Iterator[str]:
     safety, exposure = equipment.safety, Exposure(check.state)
     if check.by == "licensed" and safety.skill is not Skill.LICENSED:
-        yield LICENSED
+        yield _(LICENSED)
     opens = exposure in (Exposure.LIVE, Exposure.DEAD)
     if safety.skill is Skill.UNQUALIFIED and (opens or check.by != "anyone"):
-        yield INSTRUCTED
+        yield _(INSTRUCTED)
     if check.instrument not in equipment.instruments:
-        yield f"with {INSTRUMENTS[check.instrument]}"
+        yield _(INSTRUMENTS[check.instrument])
     for fact in inference.concluded("forbid"):
         if fact.get("state") == check.state:
-            yield f"not while {fact.get('why').replace('_', ' ')}"
+            yield _("not while {why}").format(why=_(fact.get("why").replace("_", " ")))
     acts = acts_needed(state.electrical, exposure)
     if state.refused & set(acts):
-        yield "once " + ("it is isolated" if exposure is Exposure.DEAD else "the supply is on")
+        dead = exposure is Exposure.DEAD
+        yield _("once it is isolated") if dead else _("once the supply is on")
     act = act_before(state, equipment, exposure)
     refused = refuse_act(safety, act) if act else ""
     for change in acts:
         safety = replace(safety, electrical=after_act(safety.electrical, change))
     refused = refused or refuse_step(safety, exposure)
     if refused:
-        yield f"not now: {refused}"
+        yield _("not now: {why}").format(why=_(refused))

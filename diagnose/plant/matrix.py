@@ -7,6 +7,7 @@ every reading is put into its outcome; tolerances, ranges and the meter's accura
 from __future__ import annotations
 
 import copy
+import itertools
 import os
 import warnings
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -31,8 +32,8 @@ HEALTHY = "healthy"
 """Name of the row that has no failure mode."""
 
 Regime = tuple[float, NDArray[np.float64], NDArray[np.float64]]
-BATCH = 60
-"""Failure modes simulated side by side."""
+BATCH = 120
+"""Most failure modes simulated side by side; large batches share the cost of each step."""
 
 Progress = Callable[[int, int], None]
 
@@ -260,7 +261,7 @@ class MatrixBuilder:
         groups: dict[object, list[int]] = {}
         for r, fault in enumerate(faults):
             groups.setdefault(patch_of(fault).swap, []).append(r)
-        return [g[k : k + BATCH] for g in groups.values() for k in range(0, len(g), BATCH)]
+        return [part for group in groups.values() for part in _equal_parts(group)]
 
     def batch(self, modes: Sequence[Fault | None]) -> list[list[Regime]]:
         """The regimes of each fault: share, P(outcome) (tests, outcomes), complaints."""
@@ -321,6 +322,13 @@ class MatrixBuilder:
             complaints={c.id: complaints[:, k] for k, c in enumerate(self.complaints)},
             regimes=joined(found, [c.id for c in self.complaints]),
         )
+
+
+def _equal_parts(group: list[int]) -> list[list[int]]:
+    """A group cut into the fewest parts that are no larger than `BATCH`, as equal as can be."""
+    parts = -(-len(group) // BATCH)
+    cuts = [len(group) * k // parts for k in range(parts + 1)]
+    return [group[a:b] for a, b in itertools.pairwise(cuts)]
 
 
 def _fitting(complaint: Complaint, installation: Installation) -> Complaint:

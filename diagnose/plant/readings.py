@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -145,8 +146,6 @@ def bin_probabilities(
     The reading is normal about the true value with standard deviation
     ``spread·|value| + floor``; outcomes are ordered by their upper limits.
     """
-    from scipy.special import ndtr  # here, because a warm start never bins a reading
-
     result = np.zeros((len(values), len(outcomes)))
     sigma = spread * np.abs(values) + floor
     below = np.zeros(len(values))
@@ -154,10 +153,18 @@ def bin_probabilities(
         if outcome.when:
             continue
         limit = np.inf if outcome.below is None else outcome.below
-        upper = ndtr((limit - values) / sigma)
+        upper = _normal_below((limit - values) / sigma)
         result[:, k] = np.maximum(upper - below, 0.0)
         below = np.maximum(upper, below)
     return result
+
+
+def _normal_below(z: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Standard normal distribution function; importing SciPy's costs more than it takes here."""
+    return np.asarray(0.5 * _erfc(-z / math.sqrt(2.0)), dtype=np.float64)
+
+
+_erfc = np.frompyfunc(math.erfc, 1, 1)
 
 
 def floor_of(unit: str, outcomes: Sequence[Outcome]) -> float:

@@ -17,10 +17,6 @@ LIKELY = 0.60
 """With no test left that tells anything, this much still counts as a conclusion."""
 UNKNOWN_ENOUGH = 0.65
 """Posterior of 'not in the knowledge base' at which the interview says so."""
-ASK_AGAIN = 3
-"""Most answers that are asked again."""
-
-
 HARDLY_EVER = 0.12
 """An answer does not fit a cause that shows it less often than this."""
 DOUBTFUL = 2
@@ -41,23 +37,6 @@ class Decision:
     choices: tuple[Choice, ...] = ()
     again: bool = False
     doubt: tuple[str, ...] = ()
-
-
-def most_suspect(belief: Belief) -> list[int]:
-    """Positions in `belief.seen` of the answers that fit the evidence worst, worst first.
-
-    An answer is suspect in so far as the posterior of all the other answers holds it
-    unlikely.
-    """
-    p = belief.p
-    scores = []
-    for position, (test, outcome) in enumerate(belief.seen):
-        k = belief.table.test_index[test]
-        without = p / belief.table.likely(k, outcome)
-        without = without / without.sum()
-        expected = float((without * belief.table.clean[:, k, outcome]).sum())
-        scores.append((expected, position))
-    return [position for _, position in sorted(scores)]
 
 
 def misfits(belief: Belief) -> tuple[str, ...]:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from diagnose.language import marked
+
 
 class Electrical(Enum):
     """The electrical state of the installation as far as it has been shown."""
@@ -57,23 +59,23 @@ def refuse_step(state: SafetyState, exposure: Exposure, licensed_only: bool = Fa
     if exposure is Exposure.LOOK:
         return ""
     if state.hazard:
-        return "there is an immediate hazard: make it safe first"
+        return marked("there is an immediate hazard: make it safe first")
     if exposure is Exposure.ENERGISED:
         if state.electrical in (Electrical.ENERGISED,):
             return ""
-        return "the supply is not known to be on: re-energise with covers closed first"
+        return marked("the supply is not known to be on: re-energise with covers closed first")
     if exposure is Exposure.LIVE:
         if state.skill is Skill.UNQUALIFIED:
-            return "live measurements need a qualified person"
+            return marked("live measurements need a qualified person")
         if not state.rated_meter:
-            return "the meter is not rated for this place (measuring category)"
+            return marked("the meter is not rated for this place (measuring category)")
         if state.electrical is not Electrical.ENERGISED:
-            return "the supply is not known to be on"
+            return marked("the supply is not known to be on")
         return ""
     if state.skill is Skill.UNQUALIFIED:
-        return "opening the panel needs an instructed or licensed person"
+        return marked("opening the panel needs an instructed or licensed person")
     if state.electrical is not Electrical.PROVED_DEAD:
-        return "isolate and prove dead first"
+        return marked("isolate and prove dead first")
     return ""
 
 
@@ -83,16 +85,16 @@ def refuse_act(state: SafetyState, act: str) -> str:
         return f"'{act}' is not a known act"
     if act == "found_on":
         if state.hazard:
-            return "there is an immediate hazard: keep away"
+            return marked("there is an immediate hazard: keep away")
         if state.electrical is not Electrical.UNKNOWN:
-            return "only where it is not known whether the supply is on"
+            return marked("only where it is not known whether the supply is on")
         return ""
     if state.skill is Skill.UNQUALIFIED:
-        return "isolating and re-energising need an instructed or licensed person"
+        return marked("isolating and re-energising need an instructed or licensed person")
     if act == "prove_dead" and state.electrical is not Electrical.ISOLATED:
-        return "isolate and lock off before proving dead"
+        return marked("isolate and lock off before proving dead")
     if act == "energise" and state.hazard:
-        return "there is an immediate hazard: do not re-energise"
+        return marked("there is an immediate hazard: do not re-energise")
     return ""
 
 

@@ -168,8 +168,7 @@ class Ahead:
         self.of_label = np.eye(len(labels))[self.label]
         self.outcome = outcome[kept]
         self.minutes = np.array([c.candidate.minutes for c in choices])
-        own = np.array([c.candidate.own for c in choices])
-        self.own = np.where(np.isnan(own), self.minutes, own)
+        self.own = np.array([c.candidate.alone for c in choices])
         self.way = np.array([c.candidate.way for c in choices])
         self.terrain = terrain
         ways = [terrain.repair.get(table.unit_names[u], -1) for u in labels]

@@ -133,8 +133,19 @@ class Bars:
 
 @dataclass(frozen=True)
 class Figure:
-    """A drawing (SVG text), its caption, what it shows for who cannot see it, its share of the
-    page's width, and whether it gets a page of its own."""
+    """A drawing.
+
+    Attributes
+    ----------
+    svg
+        SVG text; the document's fonts are those of its texts, whatever it names.
+    alt
+        What it shows, for who cannot see it.
+    width
+        Share of the page's width.
+    own_page
+        Whether it gets a page of its own, as large as fits.
+    """
 
     svg: str
     caption: str
@@ -237,8 +248,8 @@ def visible(text: str) -> str:
     """The text without characters that act instead of showing.
 
     A control character becomes its picture (U+2400 ff.), line feeds and tabs are kept as breaks
-    and spaces; a character that turns the direction of writing, half a surrogate pair and what is no
-    character at all become ``[U+202E]`` and the like.
+    and spaces; what turns the direction of writing, half a surrogate pair and what is
+    no character at all become ``[U+202E]`` and the like.
     """
     if text.isprintable():
         return text
@@ -264,11 +275,13 @@ def _visible(char: str) -> str:
 
 
 def trimmed(text: str, notice: str, most: int = TRIMMED) -> str:
-    """A free text, cut after `most` characters; `notice` then says so (``{count}``: how many)."""
+    """A free text, cut after `most` characters; `notice` then says so (``{count}``: how many).
+
+    A text that would hardly get shorter is left whole.
+    """
     text = text.strip()
-    if len(text) <= most:
-        return text
-    return f"{text[:most].rstrip()} … {notice.replace('{count}', str(len(text)))}"
+    said = f" … {notice.replace('{count}', str(len(text)))}"
+    return text if len(text) <= most + len(said) else text[:most].rstrip() + said
 
 
 def data_of(value: Any) -> Any:

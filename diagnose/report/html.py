@@ -1,12 +1,13 @@
 """A document as one HTML file that needs nothing else: style inside, drawings as data.
 
-Every text is escaped by the template engine. Drawings and logos are pictures in ``data:`` addresses, where
-no script runs; a policy in the head forbids anything from elsewhere.
+Every text is escaped by the template engine. Drawings and logos are pictures in ``data:``
+addresses, where no script runs; a policy in the head forbids anything from elsewhere.
 """
 
 from __future__ import annotations
 
 import base64
+from collections import Counter
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,24 +26,40 @@ MEDIA = {"svg": "svg+xml", "jpg": "jpeg"}
 def html(document: Document) -> str:
     """The document as HTML text."""
     data = data_of(document)
+    names = _Names()
     for number, block in enumerate(data["blocks"]):
-        _prepare(block, number)
+        _prepare(block, number, names)
     css = (TEMPLATES / "document.css").read_text("utf-8")
     labels = {"caution": _("CAUTION"), "contents": _("Contents")}
     return _template().render(doc=data, labels=labels, css=css)
 
 
-def _prepare(block: dict[str, Any], number: int) -> None:
+class _Names:
+    """Names of tables for who cannot see them, no two alike: the heading above and the caption."""
+
+    def __init__(self) -> None:
+        self.heading = ""
+        self._given: Counter[str] = Counter()
+
+    def of(self, caption: str) -> str:
+        name = ": ".join(text for text in (self.heading, caption) if text) or _("Table")
+        self._given[name] += 1
+        number = self._given[name]
+        return f"{name} ({number})" if number > 1 else name
+
+
+def _prepare(block: dict[str, Any], number: int, names: _Names) -> None:
     """What the template would have to compute."""
     if block["kind"] == "Heading":
         block["anchor"] = f"h{number}"
+        names.heading = block["text"]
     elif block["kind"] == "Table":
         total = sum(column["width"] for column in block["columns"])
         for column in block["columns"]:
             column["share"] = round(100 * column["width"] / total, 1)
-        block["name"] = block["caption"] or block["columns"][0]["title"]
+        block["name"] = names.of(block["caption"])
     elif block["kind"] == "Bars":
-        block["name"] = block["caption"]
+        block["name"] = names.of(block["caption"])
         for bar in block["bars"]:
             bar["width"] = round(100 * min(1.0, max(0.0, bar["share"])), 1)
     elif block["kind"] == "Figure":

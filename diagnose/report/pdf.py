@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from diagnose.errors import fail
 from diagnose.language import gettext as _
-from diagnose.report.document import Document, data_of
+from diagnose.report.document import Document, data_of, visible
 from diagnose.report.lettering import FONTS, held, lettered
 
 if TYPE_CHECKING:
@@ -26,9 +26,12 @@ HERE = Path(__file__).parent
 TEMPLATE = HERE / "templates" / "document.typ"
 LONG_WORD = 22
 """Characters from which on a word may be broken anywhere, after every fourth or so."""
+LONG_ID = 70
+"""The same for ids and hashes, which somebody may want to copy in one piece."""
+ONE_LINE = ("footer", "running", "subject", "author")
 PIECE = 4
 BREAK = "\u200b"
-_LONG = re.compile(rf"\S{{{LONG_WORD + 1},}}")
+_WORD = re.compile(r"\S+")
 _AFTER = "/\\._-:=,;@|&?+#"
 
 
@@ -43,6 +46,7 @@ def pdf(document: Document) -> bytes:
     import typst
 
     data = _ready(data_of(document))
+    data["name"] = held(visible(document.title))
     data["created"] = _moment(document.created)
     labels = {
         "page": _("page {page} of {pages}"),
@@ -50,7 +54,8 @@ def pdf(document: Document) -> bytes:
         "contents": _("Contents"),
     }
     inputs = {"document": json.dumps(data), "labels": json.dumps(labels)}
-    stamp = datetime.datetime(*data["created"], tzinfo=datetime.UTC) if data["created"] else 0
+    year, month, day, hour, minute, second = data["created"] or (1970, 1, 1, 0, 0, 0)
+    stamp = datetime.datetime(year, month, day, hour, minute, second, tzinfo=datetime.UTC)
     try:
         made = _compiler().compile(format="pdf", sys_inputs=inputs, timestamp=stamp)
     except typst.TypstError as error:
@@ -77,22 +82,26 @@ def _moment(created: str) -> list[int]:
     return [at.year, at.month, at.day, at.hour, at.minute, at.second]
 
 
-def _ready(value: Any, key: str = "") -> Any:
+def _ready(value: Any, key: str = "", style: str = "") -> Any:
     """Texts with places to break in, and only characters that the fonts hold."""
     if isinstance(value, str):
         if key == "svg":
             return lettered(value)
-        return value if key in ("kind", "format", "style") else breakable(held(value))
+        if key in ("kind", "format", "style"):
+            return value
+        return breakable(held(value), LONG_ID if style == "mono" or key in ONE_LINE else LONG_WORD)
     if isinstance(value, dict):
-        return {k: _ready(v, k) for k, v in value.items()}
+        return {k: _ready(v, k, value.get("style", "")) for k, v in value.items()}
     if isinstance(value, list):
         return [_ready(v) for v in value]
     return list(value) if isinstance(value, bytes) else value
 
 
-def breakable(text: str) -> str:
-    """The text with zero-width spaces in its long words, where a line may end."""
-    return _LONG.sub(lambda found: _broken(found[0]), text) if len(text) > LONG_WORD else text
+def breakable(text: str, longest: int = LONG_WORD) -> str:
+    """The text with zero-width spaces in words longer than `longest`, where a line may end."""
+    if len(text) <= longest:
+        return text
+    return _WORD.sub(lambda w: _broken(w[0]) if len(w[0]) > longest else w[0], text)
 
 
 def _broken(word: str) -> str:
@@ -102,10 +111,11 @@ def _broken(word: str) -> str:
         joined = unicodedata.category(char)[0] == "M" or char == "\u200d"
         before = word[position - 1] if position else ""
         far = since >= PIECE or before in _AFTER
-        if position and far and not joined and before != "\u200d" and char not in _AFTER:
-            if unicodedata.bidirectional(char) != "AL" or since >= LONG_WORD:
-                parts.append(BREAK)
-                since = 0
+        apart = not joined and before != "\u200d" and char not in _AFTER
+        written_joined = unicodedata.bidirectional(char) == "AL" and since < LONG_WORD
+        if position and far and apart and not written_joined:
+            parts.append(BREAK)
+            since = 0
         parts.append(char)
         since += 1
     return "".join(parts)

@@ -82,9 +82,10 @@ def _drawn(block: dict[str, Any], width: int) -> RenderableType:
         return _bars(block)
     if kind == "Figure":
         said = "\n".join(t for t in (block["caption"], block["alt"]) if t)
-        return Padding(Text(f"[{_('drawing')}] {said}"), (0, 0, 1, 2))
+        mark = _("drawing")
+        return Padding(Text(f"[{mark}] {said}"), (0, 0, 1, 2))
     if kind == "Caution":
-        text = Text(f"{_('CAUTION')}  ", style="bold yellow").append(block["text"], "bold")
+        text = Text(_("CAUTION") + "  ", style="bold yellow").append(block["text"], "bold")
         return Padding(text, (0, 0, 1, 2))
     if kind == "SignatureLines":
         lines = "\n\n".join(f"{'_' * 40}\n{label}" for label in block["labels"])
@@ -145,7 +146,7 @@ def _table(block: dict[str, Any]) -> RenderableType:
 
 def _records(block: dict[str, Any]) -> RenderableType:
     """A wide table as one record below the other."""
-    first, *others = block["columns"]
+    _first, *others = block["columns"]
     parts: list[RenderableType] = []
     for number, row in enumerate(block["rows"]):
         mark = "* " if number in block["marked"] else "  "

@@ -10,6 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from diagnose.interview.remaining import REPAIRED
+from diagnose.interview.session import MOST_TIMES
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
@@ -31,12 +33,9 @@ from diagnose.reasoning.strategy import Strategy
 from tests.benchmarks.world import Callout
 
 MOST_TESTS = 60
-MOST_TIMES = 2
 SHOWN = 0.05
 """Chance from which a failure mode belongs to a complaint's problem."""
 MOST_REPAIRS = 5
-REPAIRED = 0.02
-"""What is left of a unit's odds once it was repaired and the complaint stayed (judgement)."""
 SPECIALIST = 240.0
 """Minutes counted where no repair held (judgement)."""
 FULLY_EQUIPPED = Equipment(safety=SafetyState(skill=Skill.LICENSED, rated_meter=True))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 from xml.sax.saxutils import escape, quoteattr
 
-from diagnose.report.pictures.lettering import SIZE, clean, trim
+from diagnose.report.pictures.lettering import SIZE, clean, trim, width
 
 Anchor = Literal["start", "middle", "end"]
 Point = tuple[float, float]
@@ -44,6 +44,24 @@ THIN = Pen(width=1.0)
 LINK = Pen(width=1.0, dash="4 3")
 
 
+Area = tuple[float, float, float, float]
+"""Left, top, right, bottom."""
+ASCENT, DESCENT = 0.76, 0.22
+"""Of the font size: how far letters reach above and below their base line."""
+
+
+def area(x: float, y: float, text: str, size: float, anchor: Anchor, bold: bool) -> Area:
+    """Where a text lies, by estimate."""
+    wide = width(text, size, bold)
+    left = x - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * wide
+    return (left, y - ASCENT * size, left + wide, y + DESCENT * size)
+
+
+def meet(a: Area, b: Area) -> bool:
+    """Whether two areas share more than an edge."""
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
+
+
 def number(value: float) -> str:
     """A coordinate as text, to a hundredth."""
     text = f"{value:.2f}".rstrip("0").rstrip(".")
@@ -60,6 +78,8 @@ class Canvas:
     height: float = 0.0
     top: bool = False
     """Draw above what is drawn otherwise, whatever comes later."""
+    texts: list[Area] = field(default_factory=list)
+    """Where texts lie, and what else a text must not cover."""
     _layers: tuple[list[str], list[str]] = field(default_factory=lambda: ([], []))
 
     @property
@@ -107,12 +127,15 @@ class Canvas:
         bold: bool = False,
         ink: str = INK,
         room: float = 0.0,
+        underlined: bool = False,
     ) -> None:
         """One line of text on the base line y; cut to `room` where that is given."""
         text = trim(text, room, size, bold) if room else clean(text)
         if not text:
             return
+        self.texts.append(area(x, y, text, size, anchor, bold))
         more = ' font-weight="bold"' if bold else ""
+        more += ' text-decoration="underline"' if underlined else ""
         more += f' text-anchor="{anchor}"' if anchor != "start" else ""
         self._parts.append(
             f'<text x="{number(x)}" y="{number(y)}" font-size="{number(size)}" '

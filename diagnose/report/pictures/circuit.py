@@ -8,11 +8,12 @@ from diagnose.report.pictures.canvas import FAINT, INK, RED, Canvas, Pen
 from diagnose.report.pictures.inputs import PIN, Inputs, width_of
 from diagnose.report.pictures.lettering import width, wrap
 from diagnose.report.pictures.mains import draw_mains
+from diagnose.report.pictures.notes import NOTE
 from diagnose.report.pictures.outputs import Outputs, draw_controller, draw_supply
-from diagnose.report.pictures.sketch import NOTE, RADIUS, TAG, Sketch
+from diagnose.report.pictures.plan import sheet_of
+from diagnose.report.pictures.sketch import RADIUS, TAG, Sketch
 from diagnose.report.pictures.values import NOTHING, Marks
 from diagnose.report.pictures.water import draw_rest, draw_water
-from diagnose.report.pictures.wiring import sheet_of
 
 WIDTH, MARGIN = 1100.0, 24.0
 ROOM = WIDTH - 2 * MARGIN
@@ -50,6 +51,7 @@ def circuit_svg(
         y = _control(sketch, y) + 10
     y = draw_water(sketch, MARGIN, y, ROOM)
     y = draw_rest(sketch, MARGIN, y, ROOM)
+    sketch.write_notes()
     y = _legend(sketch, y + 14)
     y = _list(sketch, y + 8)
     canvas.height = y + 8
@@ -142,8 +144,7 @@ def _sample(canvas: Canvas, kind: str, x: float, y: float) -> None:
     elif kind == "reading":
         canvas.text(x + 2, y + 4, "a", NOTE, bold=True)
     elif kind == "odd":
-        canvas.text(x + 2, y + 4, "a", NOTE, bold=True, ink=RED)
-        canvas.line([(x + 2, y + 6), (x + 24, y + 6)], Pen(RED, 1.0))
+        canvas.text(x + 2, y + 4, "a", NOTE, bold=True, ink=RED, underlined=True)
 
 
 def _list(sketch: Sketch, y: float) -> float:
@@ -159,9 +160,7 @@ def _list(sketch: Sketch, y: float) -> float:
         ink = RED if reading.healthy is False else INK
         canvas.text(x, base, letter, NOTE, bold=True)
         canvas.text(x + 26, base, "–".join(map(str, reading.points)), NOTE, room=62)
-        canvas.text(x + 92, base, reading.shown, NOTE, bold=True, ink=ink, room=96)
+        odd = reading.healthy is False
+        canvas.text(x + 92, base, reading.shown, NOTE, "start", True, ink, 96, underlined=odd)
         canvas.text(x + 194, base, reading.title, NOTE, room=room - 196)
-        if reading.healthy is False:
-            wide = min(width(reading.shown, NOTE, bold=True), 96)
-            canvas.line([(x + 92, base + 2), (x + 92 + wide, base + 2)], Pen(RED, 1.0))
     return y + 14 + LINE * half

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import groupby
 
-from diagnose.report.pictures.sketch import BELOW, LEADING, Sketch
+from diagnose.report.pictures.notes import BELOW, LEADING
+from diagnose.report.pictures.sketch import Sketch
 from diagnose.report.pictures.symbols import TOP, TOPS
 from diagnose.report.pictures.wiring import Link, Row, Way
 
@@ -13,7 +14,7 @@ PIN = 142.0
 """Width of what stands next to the controller: test point and pull resistor."""
 WIDTHS = {"terminal": 80.0, "core": 92.0, "float": 110.0, "turned": 126.0}
 CELL = 96.0
-PULL = 54.0
+PULL = 58.0
 """Height of a pull resistor with its rail."""
 NAMES = 3
 Room = tuple[float, float]
@@ -184,8 +185,8 @@ class Inputs:
         s.wire((x, y), (x, y + k * PULL * 0.15))
         centre = y + k * PULL * 0.45
         s.symbol(pull, x, centre, PULL * 0.3, "down")
-        s.wire((x, centre + k * PULL * 0.3), (x, y + k * PULL * 0.9))
-        s.rail(pull.b, x, y + k * PULL * 0.9, up=not down)
+        s.wire((x, centre + k * PULL * 0.3), (x, y + k * PULL * 0.97))
+        s.rail(pull.b, x, y + k * PULL * 0.97, up=not down)
         room = self.x - x - 30
         notes = s.depth((), (pull,))
         lines = s.title_lines(pull.unit, room, NAMES)

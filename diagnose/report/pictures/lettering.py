@@ -40,18 +40,18 @@ _ADVANCE = {char: share / 100 for share, chars in _GROUPS.items() for char in ch
 _WIDE = ("W", "F")
 
 
-def clean(text: str) -> str:
+def clean(text: str, most: int = TRIMMED) -> str:
     """A text on one line that an XML file can hold and that stays in its own direction.
 
     Control characters and marks that turn the direction of writing are left out, as are
     characters that XML 1.0 forbids.
     """
-    text = text[: 4 * TRIMMED]
+    text = text[: 4 * most]
     kept = (
         c if unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Co", "Cn") else " " for c in text
     )
     text = " ".join("".join(kept).split())
-    return text if len(text) <= TRIMMED else text[: TRIMMED - 1].rstrip() + ELLIPSIS
+    return text if len(text) <= most else text[: most - 1].rstrip() + ELLIPSIS
 
 
 def width(text: str, size: float = SIZE, bold: bool = False) -> float:
@@ -86,8 +86,11 @@ def wrap(
     text: str, room: float, lines: int, size: float = SIZE, bold: bool = False
 ) -> tuple[str, ...]:
     """A clean text in at most so many lines of `room`; what does not fit is cut off."""
+    most = TRIMMED * max(1, lines)
     result: list[str] = []
-    words = [piece for word in clean(text).split() for piece in _pieces(word, room, size, bold)]
+    words = [
+        piece for word in clean(text, most).split() for piece in _pieces(word, room, size, bold)
+    ]
     while words and len(result) < lines - 1:
         line = words.pop(0)
         while words and width(_joined(line, words[0]), size, bold) <= room:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from diagnose.report.pictures.canvas import THIN, Pen
-from diagnose.report.pictures.sketch import LEADING, TITLE, Sketch
+from diagnose.report.pictures.notes import LEADING
+from diagnose.report.pictures.sketch import TITLE, Sketch
 from diagnose.report.pictures.symbols import TOP, TOPS
 from diagnose.report.pictures.wiring import Branch, Column, Mains, Way
 
@@ -94,7 +95,7 @@ def draw_mains(sketch: Sketch, mains: Mains, left: float, top: float, room: floa
     part = sketch.it.part_of(mains.origin)
     roles = ("l", "n", "pe")
     begin = tuple(nets.get(f"{mains.origin}.{r}", "") for r in roles if r in part.terminals)
-    lines = lines_of(mains, (begin + ("", "", ""))[:3], room)  # type: ignore[arg-type]
+    lines = lines_of(mains, (*begin, "", "", "")[:3], room)  # type: ignore[arg-type]
     y = top
     for line in lines:
         y = _Drawn(sketch, mains, line, left, y, room).draw()
@@ -273,7 +274,9 @@ class _Drawn:
         middle, centre = (first + second) / 2, self.l + (self.n - self.l) * 0.62
         pen = s.pen(motor)
         s.wire((middle, centre + 24), (middle, self.e), (x, self.e))
-        s.canvas.circle(middle, centre, 24, Pen(pen.ink, pen.width, "", "#ffffff"))
+        fill = "url(#hatch)" if motor in s.marks.failed else "#ffffff"
+        s.canvas.circle(middle, centre, 24, Pen(pen.ink, pen.width, "", fill))
+        s.keep(middle, centre, 25)
         s.canvas.text(middle, centre + 1, "M", 17, "middle", bold=True, ink=pen.ink)
         s.canvas.text(middle, centre + 15, "1 ~", 10, "middle", ink=pen.ink)
         s.title(motor, middle, centre - 32, second - first - 50, 2)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from diagnose.report.pictures.canvas import PAPER, Pen
-from diagnose.report.pictures.sketch import LEADING, NOTE, TITLE, Sketch
+from diagnose.report.pictures.notes import LEADING, NOTE
+from diagnose.report.pictures.sketch import TITLE, Sketch
 from diagnose.report.pictures.wiring import Link, Module, Row, Way
 
 PITCH = 64.0
 ROW = 58.0
+RAIL = 60.0
+"""From the controller to where a feeder begins."""
 FEED = 118.0
 """Width of what leads from the controller to a module."""
 SAYS = {
@@ -69,14 +72,20 @@ class Outputs:
         nets = self._order(module)
         left = self.x + FEED + 30
         head = self._feeder_head(module)
-        lines = {net: self.y + head + 30 + PITCH * k for k, net in enumerate(nets)}
-        height = PITCH * (len(nets) - 1) + 62
-        failed = module.unit in s.marks.failed
+        strip = 10.0 + LEADING * s.title_lines(module.unit, self.right - left - 24, 2)
+        first = self.y + head + strip + 22
+        lines = {net: first + PITCH * k for k, net in enumerate(nets)}
+        height = PITCH * (len(nets) - 1) + strip + 50
         pen = s.pen(module.unit)
-        s.canvas.box(left, self.y + head - 8, self.right - left, height, Pen(pen.ink, pen.width), 6)
-        if failed:
-            fill = Pen(pen.ink, 1.0, "", "url(#hatch)")
-            s.canvas.box(left + 4, self.y + head - 4, self.right - left - 8, height - 8, fill, 4)
+        top, wide = self.y + head - 8, self.right - left
+        if module.unit in s.marks.failed:
+            hatched = Pen(pen.ink, 1.0, "", "url(#hatch)")
+            s.canvas.box(left, top, wide, strip, hatched, 6)
+            s.canvas.box(
+                left + wide * 0.2, top + 2, wide * 0.6, strip - 4, Pen(PAPER, 0, "", PAPER)
+            )
+        s.canvas.box(left, top, wide, height, Pen(pen.ink, pen.width), 6)
+        s.title(module.unit, left + wide / 2, top + 17, wide - 24, 2, down=True)
         slots = self._slots(module.inside, left)
         for net, y in lines.items():
             users = [
@@ -132,49 +141,51 @@ class Outputs:
     def _feeder_head(self, module: Module) -> float:
         s = self.s
         ways = module.feeders.values()
-        units = [u for u in dict.fromkeys(x.unit for way in ways for x in way)]
+        units = list(dict.fromkeys(x.unit for way in ways for x in way))
         shared = [u for u in units if sum(u == x.unit for way in ways for x in way) > 1]
-        lines = max((s.title_lines(u, FEED, 4) for u in shared), default=0)
-        return max(20.0, lines * LEADING + 2)
+        lines = max((s.title_lines(u, FEED + 18, 4) for u in shared), default=0)
+        return max(12.0, lines * LEADING - 22)
 
     def _feeders(self, module: Module, lines: dict[str, float], left: float) -> None:
+        """What leads from the controller, or from a rail, to each outer net."""
         s = self.s
         rows: dict[str, list[float]] = {}
+        begin = self.x + RAIL
         for net, way in module.feeders.items():
             y = lines[net]
             goal = way[-1].b if way else net
             for link in way:
                 rows.setdefault(link.unit, []).append(y)
-            start = self.x + 24
             if goal in s.sheet.rails:
-                begin = self.x + 44
-                ground = goal == s.sheet.ground
-                s.wire((begin, y), (begin, y + (12 if ground else -10)))
-                s.rail(goal, begin, y + (12 if ground else -10), up=not ground)
-                start = begin
+                s.rail_aside(goal, begin, y, left=True)
             else:
                 s.canvas.circle(self.x, y, 2.6)
-                s.wire((self.x, y), (start, y))
-            beside = any({x.a, x.b} & {net} for x in module.sources) and bool(way)
-            long = 2 * (self.x + 78 - start) if beside else left - start
-            s.way(tuple(x.turned() for x in reversed(way)), (start, y), long)
-            s.wire((start + long, y), (left, y))
+                s.wire((self.x, y), (begin, y))
+            fed = any(net in (x.a, x.b) for x in module.sources)
+            end = left - 44 if fed else left
+            s.way(tuple(x.turned() for x in reversed(way)), (begin, y), end - begin)
+            s.wire((end, y), (left, y))
             if goal not in s.sheet.rails and way:
-                s.point(goal, start, y, "above", 110.0)
+                s.point(goal, self.x + 24, y, "above", 110.0)
+        sourced = {lines[net] for source in module.sources for net in (source.a, source.b)}
         for unit, ys in rows.items():
-            beside = bool(module.sources) and lines[module.sources[0].b] in ys
-            centre = self.x + 78 if beside else (self.x + 34 + left) / 2
+            near = bool(sourced & set(ys))
+            centre = (begin + left - (44 if near else 0)) / 2
             together = max(ys) - min(ys) <= PITCH * (len(ys) - 1) + 1
             spans = [(min(ys), max(ys))] if together else [(y, y) for y in sorted(ys)]
             for a, b in spans:
-                s.outline(unit, centre - 26, a - 15, 52, b - a + 30)
-            room = 66.0 if beside else FEED
-            s.title(unit, centre, min(ys) - 21, room, 4)
+                half = 13 if near else 20
+                s.outline(unit, centre - half, a - 15, 2 * half, b - a + 30)
+            middle, room = (self.x + left) / 2, left - self.x - 12
+            if near:
+                s.title(unit, middle, max(ys) + 28, room, 3, down=True)
+            else:
+                s.title(unit, middle, min(ys) - 21, room, 4)
 
     def _source(self, link: Link, lines: dict[str, float], left: float) -> None:
         s = self.s
         a, b = sorted((lines[link.a], lines[link.b]))
-        x = left - 24
+        x = left - 26
         s.wire((x, a), (left, a))
         s.dot(x, b)
         s.symbol(link, x, (a + b) / 2, (b - a) / 2, "down")
@@ -201,6 +212,8 @@ def draw_controller(
         hatch = "url(#hatch)" if note in s.marks.failed else PAPER
         box = Pen(note_pen.ink, note_pen.width, "", hatch)
         s.canvas.box(x + 8, end + 18, wide - 16, lines * LEADING + 12, box, 3)
+        if note in s.marks.failed:
+            s.canvas.box(x + 22, end + 21, wide - 44, lines * LEADING + 6, Pen(PAPER, 0, "", PAPER))
         end = s.title(note, middle, end + 34, wide - 28, 3, down=True)
 
 

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from itertools import pairwise
 
 from diagnose.plant.compose import Installation
-from diagnose.plant.points import Points
 from diagnose.report.pictures.canvas import (
     FAINT,
     INK,
@@ -17,73 +14,36 @@ from diagnose.report.pictures.canvas import (
     RED,
     THIN,
     Anchor,
-    Canvas,
     Pen,
 )
-from diagnose.report.pictures.lettering import trim, width, wrap
-from diagnose.report.pictures.symbols import DRAW, TOP, TOPS, Heading, Spot, arrow, ground
-from diagnose.report.pictures.values import Marks, Measured
+from diagnose.report.pictures.lettering import width, wrap
+from diagnose.report.pictures.notes import BELOW, LEADING, NOTE_ROOM, Notes, Side
+from diagnose.report.pictures.shapes import shape_of
+from diagnose.report.pictures.spot import Heading, Spot, arrow, ground
+from diagnose.report.pictures.symbols import DRAW, TOP, TOPS
+from diagnose.report.pictures.values import percent
 from diagnose.report.pictures.wiring import Link, Sheet, Way
 
-TITLE, NOTE, TAG = 12.0, 11.0, 9.5
-"""Font sizes: names of units, readings, numbers of test points."""
-LEADING = 13.5
+TITLE, TAG = 12.0, 9.5
+"""Font sizes: names of units, numbers of test points."""
 RADIUS = 9.0
-SHOWN = 2
-"""Readings shown at one place; the list below the drawing has all."""
-NOTE_ROOM = 90.0
-BELOW = 13.0
-Notes = Literal["below", "above", "right", ""]
-"""From a conductor down to where readings begin."""
 
 
-def letter(position: int) -> str:
-    """The letter of a reading: a, b, ..., z, aa, ab, ..."""
-    text = ""
-    position += 1
-    while position:
-        position, rest = divmod(position - 1, 26)
-        text = chr(ord("a") + rest) + text
-    return text
+def rail_name(installation: Installation, sheet: Sheet, net: str) -> str:
+    """What a rail is called: 0 V, or + and the volts of the source that feeds it; else the net."""
+    if net == sheet.ground:
+        return "0 V"
+    if sheet.supply and any(net in (x.a, x.b) for x in sheet.supply):
+        unit = sheet.supply[0].unit
+        number = installation.instances[unit].set.get("voltage")
+        number = number or installation.part_of(unit).parameters.get("voltage")
+        if number is not None:
+            return f"+{number.nominal:.2g} V"
+    return net
 
 
-@dataclass(frozen=True)
-class Note:
-    """A reading as it stands beside its test point."""
-
-    text: str
-    healthy: bool | None
-
-
-class Sketch:
+class Sketch(Notes):
     """Canvas, installation, numbers and marks together; every part of the drawing writes here."""
-
-    def __init__(
-        self, canvas: Canvas, installation: Installation, points: Points, sheet: Sheet, marks: Marks
-    ) -> None:
-        self.canvas = canvas
-        self.it = installation
-        self.points = points
-        self.sheet = sheet
-        self.marks = marks
-        self.notes: dict[frozenset[str], list[Note]] = {}
-        self._put: set[frozenset[str]] = set()
-        self._place_notes()
-
-    def _place_notes(self) -> None:
-        """Each reading goes to the symbol between its two test points, else to the first one."""
-        pairs = {frozenset((x.a, x.b)) for x in self.sheet.links}
-        for k, reading in enumerate(self.marks.readings):
-            places = [self.points.where(n) for n in reading.points if self._known(n)]
-            if not places:
-                continue
-            pair = frozenset(places)
-            key = pair if len(pair) == 2 and pair in pairs else frozenset(places[:1])
-            note = Note(f"{letter(k)}  {reading.shown}", reading.healthy)
-            self.notes.setdefault(key, []).append(note)
-
-    def _known(self, number: int) -> bool:
-        return number in self.points.numbers.values()
 
     # ------------------------------------------------------------------ tones
 
@@ -100,7 +60,7 @@ class Sketch:
         if unit in self.marks.failed:
             return "FAILED"
         if unit in self.marks.suspected:
-            return f"? {self.marks.suspected[unit]:.0%}"
+            return f"? {percent(self.marks.suspected[unit])}"
         return ""
 
     def title(
@@ -157,6 +117,8 @@ class Sketch:
     def wire(self, *points: tuple[float, float], pen: Pen = PLAIN) -> None:
         """A conductor."""
         self.canvas.line(points, pen)
+        for (a, b), (c, d) in pairwise(points):
+            self.wires.append((min(a, c) - 1, min(b, d) - 1, max(a, c) + 1, max(b, d) + 1))
 
     def dot(self, x: float, y: float) -> None:
         """Where conductors join."""
@@ -175,9 +137,17 @@ class Sketch:
         pen = self.pen(link.unit)
         top = TOPS.get(link.symbol, TOP)
         down = heading != "along"
-        if link.unit in self.marks.failed or link.unit in self.marks.suspected:
+        block = shape_of(self.it.part_of(link.unit)).block
+        boxed = down and block in ("module", "controller")
+        marked = link.unit in self.marks.failed or link.unit in self.marks.suspected
+        cable = link.symbol == "core" and link.unit not in self.marks.failed
+        if marked and not boxed and not cable:
             self._backdrop(link, x, y, top, down)
         body = DRAW[link.symbol](Spot(self.canvas, x, y, heading, pen))
+        if link.symbol != "core":
+            across = 11.0 if link.symbol != "coil" else 19.0
+            wide, tall = (across, body) if down else (body, 11.0)
+            self.canvas.texts.append((x - wide, y - tall, x + wide, y + tall))
         for drawn, (a, b) in zip(ends, ((-half, -body), (body, half)), strict=True):
             if not drawn:
                 continue
@@ -240,23 +210,6 @@ class Sketch:
     def _before(start: tuple[float, float], by: float, down: bool) -> tuple[float, float]:
         return (start[0], start[1] + by) if down else (start[0] + by, start[1])
 
-    def lower(self, key: frozenset[str]) -> float:
-        """How far below its conductor a symbol's reading begins: past those of its ends."""
-        beside = any(frozenset((net,)) in self.notes for net in key)
-        return BELOW + (SHOWN * LEADING if beside else 0.0)
-
-    def depth(self, nets: Iterable[str], links: Iterable[Link]) -> float:
-        """Room below a conductor for the readings at these nets and symbols."""
-        need = [self._tall(frozenset((net,))) for net in nets]
-        for link in links:
-            key = frozenset((link.a, link.b))
-            tall = self._tall(key)
-            need.append(tall + self.lower(key) - BELOW if tall else 0.0)
-        return max(need, default=0.0)
-
-    def _tall(self, key: frozenset[str]) -> float:
-        return min(len(self.notes.get(key, ())), SHOWN) * LEADING
-
     # ------------------------------------------------------------------ test points, readings
 
     def point(
@@ -264,7 +217,7 @@ class Sketch:
         net: str,
         x: float,
         y: float,
-        notes: Notes = "below",
+        notes: Side = "below",
         room: float = NOTE_ROOM,
     ) -> None:
         """A numbered test point on a net; one that has no number is a plain conductor.
@@ -276,6 +229,7 @@ class Sketch:
         with self.canvas.above():
             self.canvas.circle(x, y, RADIUS, Pen(INK, 1.2, "", PAPER))
             self._number(net, x, y)
+        self.keep(x, y, RADIUS + 1)
         key = frozenset((net,))
         if notes == "right":
             self.put(key, x + 14, y - 7, "start", room)
@@ -283,6 +237,10 @@ class Sketch:
             self.put(key, x - 7, y - RADIUS - 5 - self._tall(key), "start", room)
         elif notes == "below":
             self.put(key, x + 7, y + BELOW, "end", room)
+
+    def keep(self, x: float, y: float, r: float) -> None:
+        """Let no reading cover what is drawn about (x, y)."""
+        self.canvas.texts.append((x - r, y - r, x + r, y + r))
 
     def _number(self, place: str, x: float, y: float) -> None:
         text = str(self.points.numbers[place])
@@ -294,33 +252,8 @@ class Sketch:
             self.canvas.circle(x, y, RADIUS + 3, Pen(INK, 1.2, "", PAPER))
             self.canvas.circle(x, y, RADIUS, THIN)
             self._number(place, x, y)
+        self.keep(x, y, RADIUS + 4)
         self.put(frozenset((place,)), x, y + BELOW + 3, "middle")
-
-    def put(
-        self, key: frozenset[str], x: float, y: float, anchor: Anchor, room: float = NOTE_ROOM
-    ) -> None:
-        """The readings of a place, once: lines from y down."""
-        notes = self.notes.get(key)
-        if not notes or key in self._put:
-            return
-        self._put.add(key)
-        shown: Sequence[Note] = notes
-        if len(notes) > SHOWN:
-            more = Note(f"+ {len(notes) - SHOWN + 1} more below", None)
-            shown = [*notes[: SHOWN - 1], more]
-        with self.canvas.above():
-            for k, note in enumerate(shown):
-                text = trim(note.text, room, NOTE, bold=True)
-                base = y + 10 + k * LEADING
-                wide = width(text, NOTE, bold=True)
-                left = {"start": x, "middle": x - wide / 2, "end": x - wide}[anchor]
-                self.canvas.box(
-                    left - 1, base - 10, wide + 2, LEADING - 0.5, Pen(PAPER, 0, "", PAPER)
-                )
-                ink = RED if note.healthy is False else INK
-                self.canvas.text(x, base, text, NOTE, anchor, bold=True, ink=ink)
-                if note.healthy is False:
-                    self.canvas.line([(left, base + 2), (left + wide, base + 2)], Pen(RED, 1.0))
 
     def rail(self, net: str, x: float, y: float, up: bool = False) -> None:
         """The end of a conductor on a rail, hanging from (x, y) or standing on it where `up`."""
@@ -346,22 +279,14 @@ class Sketch:
         return self.rail_name(net) + (f" ({number})" if number else "")
 
     def rail_name(self, net: str) -> str:
-        """What a rail is called: 0 V, or + and the volts of the source that feeds it."""
-        if net == self.sheet.ground:
-            return "0 V"
-        unit = self.sheet.supply[0].unit if self.sheet.supply else ""
-        if unit and any(net in (x.a, x.b) for x in self.sheet.supply):
-            volts = self.it.part_of(unit).parameters.get("voltage")
-            if volts is not None:
-                return f"+{volts.nominal:.2g} V"
-        return net
+        """What a rail is called."""
+        return rail_name(self.it, self.sheet, net)
 
     def outline(self, unit: str, x: float, y: float, w: float, h: float) -> None:
         """The dashed outline of a unit whose parts stand apart."""
-        failed = unit in self.marks.failed
-        ink = RED if failed else "#777777"
-        self.canvas.box(x, y, w, h, Pen(ink, 1.8 if failed else 0.9, "6 4"), 5)
-
-    def readings(self) -> list[tuple[str, Measured]]:
-        """All readings with their letters."""
-        return [(letter(k), reading) for k, reading in enumerate(self.marks.readings)]
+        pen = Pen("#777777", 0.9, "6 4")
+        if unit in self.marks.failed:
+            pen = Pen(RED, 1.8, "6 4")
+        elif unit in self.marks.suspected:
+            pen = Pen(INK, 1.4, LINK.dash)
+        self.canvas.box(x, y, w, h, pen, 5)

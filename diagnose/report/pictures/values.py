@@ -6,6 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 
+def percent(probability: float) -> str:
+    """A probability as shown; neither certainty nor impossibility is claimed."""
+    if probability > 0.994:
+        return ">99%"
+    return "<1%" if probability < 0.005 else f"{probability:.0%}"
+
+
 @dataclass(frozen=True)
 class Measured:
     """A reading on the picture of the circuit.

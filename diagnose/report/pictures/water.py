@@ -5,7 +5,8 @@ from __future__ import annotations
 from itertools import groupby
 
 from diagnose.report.pictures.canvas import Pen
-from diagnose.report.pictures.sketch import BELOW, LEADING, TAG, Sketch
+from diagnose.report.pictures.notes import BELOW, LEADING
+from diagnose.report.pictures.sketch import TAG, Sketch
 from diagnose.report.pictures.symbols import TOP, TOPS
 from diagnose.report.pictures.wiring import Link
 

@@ -1,0 +1,186 @@
+"""``diagnose report``: the service report of one case, as PDF, HTML or text."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diagnose.errors import DiagnoseError, fail
+
+if TYPE_CHECKING:
+    from diagnose.casebook.store import CaseHeader
+    from diagnose.cli.firm import Firm
+    from diagnose.cli.matter import Matter
+    from diagnose.interview.events import Event
+    from diagnose.interview.session import Session
+    from diagnose.report.document import Document, Figure, Paper
+
+FORMATS = ("pdf", "html", "text")
+SUFFIXES = {"pdf": "pdf", "html": "html", "text": "txt"}
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the options ask for: format, where to, paper; None where they say nothing."""
+
+    format: str = ""
+    output: Path | None = None
+    paper: str | None = None
+    firm: Path | None = None
+    no_color: bool = False
+
+    def checked(self) -> Wanted:
+        """The same with the format settled: as asked, else by the file's name, else PDF.
+
+        Raises
+        ------
+        DiagnoseError
+            An option is not legal.
+        """
+        from diagnose.report.document import PAPERS
+
+        chosen = self.format
+        if not chosen and self.output is not None:
+            known = {f".{suffix}": name for name, suffix in SUFFIXES.items()}
+            chosen = known.get(self.output.suffix.lower(), "")
+        chosen = chosen or "pdf"
+        if chosen not in FORMATS:
+            raise fail("option", f"'{chosen}' is not a format", None, FORMATS)
+        if self.paper is not None and self.paper not in PAPERS:
+            raise fail("option", f"'{self.paper}' is not a paper size", None, PAPERS)
+        return Wanted(chosen, self.output, self.paper, self.firm, self.no_color)
+
+    def paper_for(self, firm: Firm) -> Paper:
+        """The paper: as asked, else as the firm uses, else A4."""
+        from diagnose.report.document import PAPERS
+
+        wanted = self.paper or firm.paper
+        return next((paper for paper in PAPERS if paper == wanted), "a4")
+
+
+def run_report(case_id: str, wanted: Wanted, store: Path | None, knowledge: str | None) -> int:
+    """Write the report of one case; the exit code.
+
+    Raises
+    ------
+    DiagnoseError
+        There is no such case, or an option cannot be used.
+    """
+    from diagnose.cli.common import load, session_for, store_at
+    from diagnose.cli.firm import firm_at
+    from diagnose.cli.service_report import service_report
+    from diagnose.interview.state import variants_of
+    from diagnose.plant.compose import compose
+
+    wanted = wanted.checked()
+    firm = firm_at(wanted.firm)
+    cases = store_at(store)
+    header, events = cases.header(case_id), cases.events(case_id)
+    base = load(knowledge)
+    installation = compose(base, header.installation, variants_of(header.variants, events))
+    session = session_for(base, installation, wanted.no_color)
+    matter = matter_of(session, header, events, firm)
+    write(service_report(matter, wanted.paper_for(firm)), wanted, f"{case_id}-report")
+    return 0
+
+
+def matter_of(session: Session, header: CaseHeader, events: Sequence[Event], firm: Firm) -> Matter:
+    """What a report is made from; see `diagnose.cli.matter.Matter`."""
+    from diagnose.cli.matter import Matter, closing_of
+    from diagnose.interview.account import account
+
+    site = header.site
+    for event in events:
+        if event.kind in ("opened", "described"):
+            site = str(event.data.get("site", site))
+    closing = closing_of(events)
+    return Matter(
+        header=header,
+        site=site,
+        events=events,
+        installation=session.installation,
+        account=account(session, events),
+        knowledge=session.knowledge.digest,
+        firm=firm,
+        closed=closing.data if closing is not None else None,
+        closed_at=closing.at if closing is not None else "",
+        pictures=pictures_of(session, events),
+    )
+
+
+def pictures_of(session: Session, events: Sequence[Event]) -> dict[str, Figure]:
+    """The pictures of a case by name; none where it cannot be weighed."""
+    from diagnose.cli.figures import figures_of
+    from diagnose.interview.account import over
+    from diagnose.language import gettext as _
+    from diagnose.report.document import Figure
+
+    try:
+        figures = figures_of(session, [e for e in events if not over(e)])
+    except DiagnoseError:
+        return {}
+    return {
+        "circuit": Figure(
+            figures.circuit,
+            _("The circuit: what failed, what is proved good, what was read where"),
+            _("Circuit of the installation with numbered test points, readings and marks."),
+            own_page=True,
+        ),
+        "suspicion": Figure(
+            figures.suspicion,
+            _("How the suspicion moved with each answer"),
+            _("Lines: the probability of each unit after each answer."),
+        ),
+        "measured": Figure(
+            figures.ranges,
+            _("Expected and measured"),
+            _("Each reading beside the range that a healthy installation shows."),
+        ),
+    }
+
+
+def write(document: Document, wanted: Wanted, name: str) -> None:
+    """Render a document and put it where it is wanted.
+
+    Text goes to the screen where no file is named, HTML and PDF to a file named after `name`;
+    ``-`` is standard output.
+
+    Raises
+    ------
+    DiagnoseError
+        The file cannot be written.
+    """
+    data = rendered(document, wanted)
+    target = wanted.output
+    if str(target) == "-" or (target is None and wanted.format == "text"):
+        sys.stdout.buffer.write(data)
+        sys.stdout.flush()
+        return
+    target = target or Path(f"{name}.{SUFFIXES[wanted.format]}")
+    try:
+        target.write_bytes(data)
+    except OSError as error:
+        raise fail("unwritable", f"cannot write '{target}': {error.strerror}") from error
+    print(target)
+
+
+def rendered(document: Document, wanted: Wanted) -> bytes:
+    """A document in a format."""
+    if wanted.format == "html":
+        from diagnose.report.html import html
+
+        return html(document).encode()
+    if wanted.format == "text":
+        from diagnose.cli.render import Screen
+        from diagnose.report.terminal import terminal
+
+        screen = Screen(wanted.no_color)
+        coloured = wanted.output is None and screen.console.is_terminal and not screen.plain
+        encoding = (sys.stdout.encoding or "utf-8") if wanted.output is None else "utf-8"
+        return terminal(document, coloured).encode(encoding, "replace")
+    from diagnose.report.pdf import pdf
+
+    return pdf(document)

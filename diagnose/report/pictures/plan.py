@@ -1,0 +1,183 @@
+"""What is drawn beside what: an installation's wiring as rows and columns, no coordinates yet.
+
+Everything follows from the wires: the mains conductors from the supply to the motor with what
+branches off between them, each input of the controller with what leads to it, each output with
+what it drives, the way of the water. What fits none of these is listed as `rest`.
+"""
+
+from __future__ import annotations
+
+from diagnose.plant.compose import Installation
+from diagnose.report.pictures.mains_row import MainsPlanner
+from diagnose.report.pictures.wiring import Link, Module, Row, Sheet, Way, walk
+
+
+def sheet_of(installation: Installation) -> Sheet:
+    """Lay out the wiring of an installation."""
+    return _Builder(installation).sheet()
+
+
+class _Builder(MainsPlanner):
+    """The sheet while it is put together."""
+
+    def __init__(self, installation: Installation) -> None:
+        super().__init__(installation)
+        self.ground = installation.type.references.get("dc", "")
+
+    def sheet(self) -> Sheet:
+        """Everything in its order."""
+        mains = self.mains()
+        controller = self.only("controller")
+        rails = self.rails()
+        inputs = self.inputs(controller, rails) if controller else ()
+        modules = self.modules(controller, rails) if controller else ()
+        outputs = self.outputs(controller, rails, inputs, modules) if controller else ()
+        supply = self.supply(modules) if controller else ()
+        water = self.water()
+        fitted = self.it.instances
+        notes = tuple(u for u in fitted if not self.it.part_of(u).elements)
+        rest = tuple(u for u in fitted if u not in self.used and u not in notes)
+        return Sheet(
+            mains=mains,
+            controller=controller,
+            supply=supply,
+            rails=tuple(rails),
+            ground=self.ground,
+            inputs=inputs,
+            outputs=outputs,
+            modules=modules,
+            water=water,
+            rest=rest,
+            notes=notes,
+            links=tuple(self.links),
+        )
+
+    # ------------------------------------------------------------------ direct current
+
+    def rails(self) -> list[str]:
+        """Ground first, then every net that a source feeds and several units hang on."""
+        found = [self.ground] if self.ground else []
+        for link in self.within("dc"):
+            if link.symbol == "supply":
+                way = [x for x in self.within("dc") if x.unit == link.unit and x is not link]
+                plus = next((x.b if x.a == link.a else x.a for x in way), link.a)
+                if plus not in found and self._crowd(plus) > 2:
+                    found.append(plus)
+        return found
+
+    def _crowd(self, net: str) -> int:
+        return len({a.partition(".")[0] for a, n in self.it.nets.items() if n == net})
+
+    def _open(self, *without: str) -> list[Link]:
+        """Links of the 5 V side but for those of some units and of supplies."""
+        supplies = {x.unit for x in self.within("dc") if x.symbol == "supply"}
+        return [x for x in self.within("dc") if x.unit not in (*without, *supplies)]
+
+    def inputs(self, controller: str, rails: list[str]) -> tuple[Row, ...]:
+        """What leads to each logic input."""
+        part = self.it.part_of(controller)
+        pins = [s.of[0] for s in part.signals.values() if s.kind == "pin"]
+        free = self._open(controller)
+        rows = []
+        for pin in dict.fromkeys(pins):
+            net = self.it.nets[f"{controller}.{pin}"]
+            pulls = tuple(
+                link if link.a == net else link.turned()
+                for link in free
+                if link.symbol == "resistor" and net in (link.a, link.b)
+            )
+            way = walk(net, rails, free, lambda link: link.symbol != "resistor")
+            if way is None:
+                continue
+            there, back = _there_and_back(way)
+            rows.append(Row(pin, net, there, way[-1].b, pulls, back))
+            self.use(way, pulls)
+        self.used.add(controller)
+        return tuple(rows)
+
+    def modules(self, controller: str, rails: list[str]) -> tuple[Module, ...]:
+        """Blocks whose terminals the controller or a rail leads to."""
+        found = []
+        board = {n for a, n in self.it.nets.items() if a.startswith(f"{controller}.")}
+        for unit, shape in self.shapes.items():
+            if shape.block != "module":
+                continue
+            inside = tuple(x for x in self.within("dc") if x.unit == unit)
+            own = {f"{unit}.{t}" for t in self.it.part_of(unit).terminals}
+            nets = list(dict.fromkeys(n for x in inside for n in (x.a, x.b)))
+            outer = [
+                n for n in nets if any(v == n and a not in own for a, v in self.it.nets.items())
+            ]
+            free = self._open(controller, unit)
+            goals = {*rails, *(board - set(outer))}
+            feeders = {}
+            for net in outer:
+                others = set(outer) - {net}
+                way = walk(net, goals, free, lambda x, o=others: not {x.a, x.b} & o)  # type: ignore[misc]
+                if way is not None:
+                    feeders[net] = way
+            sources = tuple(
+                x for x in self.within("dc") if x.symbol == "supply" and {x.a, x.b} <= set(outer)
+            )
+            self.used.add(unit)
+            self.use(*feeders.values(), sources)
+            found.append(Module(unit, inside, feeders, sources))
+        return tuple(found)
+
+    def outputs(
+        self,
+        controller: str,
+        rails: list[str],
+        inputs: tuple[Row, ...],
+        modules: tuple[Module, ...],
+    ) -> tuple[Row, ...]:
+        """What each output drives; one that feeds a module is drawn with the module."""
+        taken = {row.net for row in inputs} | set(rails)
+        taken |= {way[-1].b if way else net for m in modules for net, way in m.feeders.items()}
+        rows = []
+        free = self._open(controller, *(m.unit for m in modules))
+        for terminal in self.it.part_of(controller).terminals:
+            net = self.it.nets[f"{controller}.{terminal}"]
+            if net in taken:
+                continue
+            way = walk(net, rails, free)
+            if way:
+                rows.append(Row(terminal, net, way, way[-1].b))
+                self.use(way)
+        return tuple(rows)
+
+    def supply(self, modules: tuple[Module, ...]) -> Way:
+        """The source of the rail: its symbol, then what leads on to the rail."""
+        elsewhere = {x.unit for module in modules for x in module.sources}
+        for link in self.within("dc"):
+            if link.symbol == "supply" and link.unit not in elsewhere:
+                lead = [x for x in self.within("dc") if x.unit == link.unit and x is not link]
+                self.used.add(link.unit)
+                return (link, *lead)
+        return ()
+
+    # ------------------------------------------------------------------ water
+
+    def water(self) -> Way:
+        """The way of the water, unit by unit."""
+        links = self.within("water")
+        start = next((x for x in links if x.symbol == "pit"), None)
+        end = next((x for x in links if x.symbol == "tank"), None)
+        if start is None or end is None:
+            return ()
+        middle = [x for x in links if x not in (start, end)]
+        way = walk(start.b, {end.a}, middle)
+        if way is None:
+            return ()
+        self.use((start, end), way)
+        return (start, *way, end)
+
+
+def _there_and_back(way: Way) -> tuple[Way, Way]:
+    """Part a way where it comes back through a unit that it has passed already."""
+    seen: list[str] = []
+    for k, link in enumerate(way):
+        if link.unit in seen and seen[-1] != link.unit:
+            return way[:k], way[k:]
+        seen.append(link.unit)
+    return way, ()
