@@ -114,7 +114,7 @@ def _holds_for(session: Session, chart: Chart) -> Iterator[tuple[str, str]]:
         yield "Instruments at hand", names
     used = _distinct(s.test.instrument for s in chart.steps if s.test.instrument != "none")
     needed = [name_of(i, INSTRUMENTS) for i in used]
-    if any(step.acts for step in chart.steps):
+    if given.qualification != Skill.UNQUALIFIED.value:
         needed = ["two-pole voltage tester", *needed]
     yield "You need", ", ".join(needed) or name_of("none", INSTRUMENTS)
     yield "Meter marked", CATEGORY_TEXTS[given.meter_category]
