@@ -18,6 +18,7 @@ import typer
 
 from diagnose.cli import papers
 from diagnose.cli.casebook import cases_app, close, store_app
+from diagnose.cli.chart_command import chart
 from diagnose.cli.learning_app import add_commands
 from diagnose.cli.options import (
     AnswersOption,
@@ -222,6 +223,7 @@ def check(
 
 add_commands(app)
 papers.add_to(app)
+app.command()(chart)
 
 
 def main(args: Sequence[str] | None = None) -> None:

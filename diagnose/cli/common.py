@@ -69,8 +69,10 @@ def store_at(named: str | None) -> CaseStore:
     return open_store(named)
 
 
-def settings(pairs: Sequence[str]) -> dict[str, str]:
-    """Variants as given with ``--set variant=choice``.
+def settings(
+    pairs: Sequence[str], option: str = "--set", form: str = "VARIANT=CHOICE"
+) -> dict[str, str]:
+    """Pairs as given with ``--set variant=choice``, or with another option of this form.
 
     Raises
     ------
@@ -81,9 +83,27 @@ def settings(pairs: Sequence[str]) -> dict[str, str]:
     for pair in pairs:
         name, equals, choice = pair.partition("=")
         if not equals:
-            raise fail("option", f"--set '{pair}' is not VARIANT=CHOICE")
+            raise fail("option", f"{option} '{pair}' is not {form}")
         chosen[name.strip()] = choice.strip()
     return chosen
+
+
+def instruments_named(knowledge: KnowledgeBase, chosen: str | None) -> tuple[str, ...] | None:
+    """The instruments named with ``--instruments A,B``, or None for all.
+
+    Raises
+    ------
+    DiagnoseError
+        There is no such instrument.
+    """
+    if chosen is None:
+        return None
+    legal = sorted({t.instrument for t in knowledge.tests.values()})
+    names = [name.strip() for name in chosen.split(",") if name.strip()]
+    for name in names:
+        if name not in legal:
+            raise fail("option", f"--instruments: there is no '{name}'", None, legal)
+    return tuple(names)
 
 
 @contextmanager

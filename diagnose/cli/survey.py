@@ -9,14 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from diagnose.casebook.answers import QUALIFICATIONS, nearest
-from diagnose.cli.common import load, say_learned, session_for, settings
+from diagnose.cli.common import instruments_named, load, say_learned, session_for, settings
 from diagnose.cli.render import Screen, Titles, percent
 from diagnose.cli.survey_text import FORMATS, SAFETY, form, markdown, plain
 from diagnose.errors import DiagnoseError, Issue, Place, fail
 from diagnose.interview.session import Session
 from diagnose.interview.survey import Survey, Verdict, evaluate, plan_survey
 from diagnose.knowledge.reading import Mapping, Text, read_yaml
-from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import compose
 from diagnose.reasoning.cover import REVEALS
 from diagnose.reasoning.guard import Skill
@@ -57,7 +56,7 @@ def run_survey(request: Request) -> int:
         message = f"--out '{request.out}' has no ending that says what to write"
         raise fail("option", message, None, FORMATS)
     knowledge = load(request.knowledge)
-    instruments = _instruments(knowledge, request.instruments)
+    instruments = instruments_named(knowledge, request.instruments)
     screen = Screen(request.no_color)
     if not request.json:
         say_learned(screen, knowledge)
@@ -76,18 +75,6 @@ def run_survey(request: Request) -> int:
         for line in plain(survey, session, screen.width):
             screen.line(line, "bold yellow" if line.lstrip().startswith("CAUTION") else "")
     return 0
-
-
-def _instruments(knowledge: KnowledgeBase, chosen: str | None) -> tuple[str, ...] | None:
-    """The instruments named, or None for all."""
-    if chosen is None:
-        return None
-    legal = sorted({t.instrument for t in knowledge.tests.values()})
-    names = [name.strip() for name in chosen.split(",") if name.strip()]
-    for name in names:
-        if name not in legal:
-            raise fail("option", f"--instruments: there is no '{name}'", None, legal)
-    return tuple(names)
 
 
 def _write(path: Path, survey: Survey, session: Session) -> None:
