@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import asdict
 from fnmatch import translate
-from functools import lru_cache, partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -127,11 +127,11 @@ class FolderIndex:
 
     def listing(self) -> Listing:
         """See `CaseStore.listing`."""
-        variants_of = lru_cache(json.loads)
+        variants_of = cache(json.loads)
         cases: list[CaseHeader] = []
         issues: list[Issue] = []
-        for header, text in self._rows(issues, "header", "variants").values():
-            cases.append(CaseHeader(**json.loads(header), variants=variants_of(text)))
+        for header, variants in self._rows(issues, "header", "variants").values():
+            cases.append(CaseHeader(**json.loads(header), variants=variants_of(variants)))
         return Listing(tuple(cases), tuple(issues))
 
     def overview(self) -> Overview:
