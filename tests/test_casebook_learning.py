@@ -8,21 +8,21 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from diagnose.casebook.counting import Counts, Tally
+from diagnose.casebook.counting import Counts, Tally, count
 from diagnose.casebook.learning import causes_of, learn
 from diagnose.casebook.rates import (
     Causes,
     Modes,
     _laplace,
     fit_rates,
-    site_factors,
-    site_weight,
 )
 from diagnose.casebook.shrinkage import Beta, LogTime, dirichlet_mean
+from diagnose.casebook.sites import site_factors, site_weight
 from diagnose.casebook.surprise import at_least, at_most, believed
 from diagnose.casebook.wirings import Wiring, Wirings, history_weights
 from diagnose.casebook.wrong import Answers, fit_error
 from diagnose.interview.sites import site_key
+from tests.made_cases import drawn_modes, made_outcome
 from tests.people import standard_session
 
 # ---------------------------------------------------------------------- closed forms
@@ -104,9 +104,9 @@ def test_tails_and_their_correction_agree_with_scipy() -> None:
     drawn = np.random.default_rng(3).random((200_000, 12)) < chances
     share = float((drawn.sum(axis=1) >= 8).mean())
     assert at_least(chances.tolist(), 8) == pytest.approx(share, abs=0.005)
-    p = np.random.default_rng(4).random(30) ** 3
-    adjusted = stats.false_discovery_control(p, method="bh")
-    assert believed(p.tolist(), 0.05) == [bool(x) for x in adjusted <= 0.05]
+    values = np.random.default_rng(4).random(30) ** 3
+    adjusted = stats.false_discovery_control(values, method="bh")
+    assert believed(values.tolist(), 0.05) == [bool(x) for x in adjusted <= 0.05]
 
 
 # ---------------------------------------------------------------------- rates
@@ -254,3 +254,29 @@ def test_sites_that_are_alike_count_for_nothing_of_their_own() -> None:
     assert site_weight(rng.poisson(expected).astype(float), expected) >= 100
     different = rng.poisson(expected * rng.gamma(3.0, 1 / 3.0, 400)).astype(float)
     assert site_weight(different, expected) <= 10
+
+
+def test_one_more_case_changes_what_it_touches_as_if_all_were_fitted_anew() -> None:
+    made, _ = wirings()
+    session, rng = standard_session(), np.random.default_rng(11)
+    modes = drawn_modes(session, 41, rng)
+    outcomes = [made_outcome(session, k, mode, rng) for k, mode in enumerate(modes)]
+    before, one = count(outcomes[:-1]), count(outcomes[-1:])
+    first = learn(before, made, day="2026-01-01").overlay
+    quick = learn(before + one, made, day="2026-01-01", added=(first, one)).overlay
+    whole = learn(before + one, made, day="2026-01-01").overlay
+    assert quick.cases == whole.cases == 41
+    assert {k for k in quick.numbers if k[0] == "rates"} == {
+        k for k in whole.numbers if k[0] == "rates"
+    }
+    asked = {seen.test.partition("@")[0] for seen in outcomes[-1].findings}
+    for key, number in whole.numbers.items():
+        if key[0] == "rates":
+            assert quick.numbers[key].value == pytest.approx(number.value, rel=1e-9)
+        elif key[3] in asked:
+            assert quick.numbers[key].value == pytest.approx(number.value, rel=0.1)
+            assert quick.numbers[key].cases == number.cases
+        else:
+            assert quick.numbers[key] == first.numbers[key]
+    changed = {k for k, n in quick.numbers.items() if k in first.numbers and n != first.numbers[k]}
+    assert asked & {k[3] for k in changed}

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,24 +20,22 @@ from diagnose.casebook.rates import (
     Modes,
     RateFit,
     fit_rates,
-    site_factors,
-    site_weight,
 )
 from diagnose.casebook.shrinkage import Beta
-from diagnose.casebook.times import WEIGHT, learned_times
+from diagnose.casebook.sites import expected_shares, site_numbers
+from diagnose.casebook.times import WEIGHT as TIME_WEIGHT
+from diagnose.casebook.times import learned_times
 from diagnose.casebook.wirings import Wirings, handbook_rates, history_weights, part_of
 from diagnose.casebook.wrong import WEIGHTS, Answers, answers_by_test, fit_error, fitting_weight
 from diagnose.knowledge.overlay_records import Key, Learned, Overlay
 
 Floats = NDArray[np.float64]
 
+SITE_WEIGHT = "rates of a site, cases of a unit"
 SHOWN_IDS = 5
 """Cases named behind a number; their count stands beside them."""
 MOVED = 0.01
 """A rate is written where it differs from the handbook's by more than this share."""
-SITE_CASES = 3
-"""A site's own rates need so many cases there, and must differ by `SITE_TELLS`."""
-SITE_TELLS = 0.25
 HANDBOOK_SHARE = 20.0
 """Cases that the handbook's rates count for where the mean factor of the history is found."""
 
@@ -64,9 +62,13 @@ class Learning:
 
 
 def learn(
-    counts: Counts, wirings: Wirings, behind: Behind | None = None, day: str | None = None
+    counts: Counts,
+    wirings: Wirings,
+    behind: Behind | None = None,
+    day: str | None = None,
+    added: tuple[Overlay, Counts] | None = None,
 ) -> Learning:
-    """Fit everything.
+    """Fit everything, or after a few more cases what they bear on.
 
     Parameters
     ----------
@@ -76,16 +78,35 @@ def learn(
         The cases to name beside each number; see `cases_behind`.
     day
         The date to write, ISO 8601; today by default.
+    added
+        What was learned before, and the counts of the cases since (they are in `counts` too). Then
+        the rates are fitted anew, and of the rest what those cases touch; how much the handbook
+        counts stays as it was found. It is the same but for that, and quick.
     """
     behind = behind or {}
+    earlier = added[0] if added is not None else None
+    if added is not None:
+        counts = touched(counts, added[1])
     used = wirings.make_for(counts)
     numbers: dict[Key, Learned] = {}
-    weights: dict[str, float] = {}
+    weights: dict[str, float] = dict(earlier.weights) if earlier is not None else {}
+    if earlier is not None:
+        seen = {(kind, site) for kind, site, _ in counts.sites}
+        numbers = {
+            key: n
+            for key, n in earlier.numbers.items()
+            if key[0] != "rates" or (key[2] and (key[1], key[2]) not in seen)
+        }
     fitted = _rates(counts, wirings)
     if fitted is not None:
         modes, causes, fit = fitted
         numbers |= _rate_numbers(modes, causes, fit, behind)
-        numbers |= _site_numbers(counts, modes, causes, fit, behind, weights)
+        pinned = weights.get(SITE_WEIGHT)
+        found, weight = site_numbers(counts, expected_shares(modes, causes, fit), pinned)
+        numbers |= {
+            k: replace(n, ids=tuple(behind.get(k, ()))[:SHOWN_IDS]) for k, n in found.items()
+        }
+        weights[SITE_WEIGHT] = weight
         weights["rates, cases of a failure mode"] = fit.weight
     for section, by_phone in (("wrong_answers", False), ("wrong_by_phone", True)):
         numbers |= _error_numbers(counts, wirings, section, by_phone, behind, weights)
@@ -95,11 +116,11 @@ def learn(
         if wiring is not None
         for name, mode in wiring.installation.modes.items()
     }
-    for key, time in learned_times(counts, wirings.knowledge, words).items():
+    for key, time in learned_times(counts, wirings.knowledge, words, weights).items():
         e = time.estimate
         ids = tuple(behind.get(key, ()))[:SHOWN_IDS]
         numbers[key] = Learned(e.value, time.handbook, e.low, e.high, time.n, ids)
-        weights["minutes, measurements"] = WEIGHT
+        weights["minutes, measurements"] = TIME_WEIGHT
     overlay = Overlay(
         learned=day or datetime.date.today().isoformat(),
         knowledge=wirings.knowledge.digest,
@@ -108,6 +129,27 @@ def learn(
         numbers=numbers,
     )
     return Learning(overlay, fitted[2] if fitted is not None else None, used)
+
+
+def touched(counts: Counts, added: Counts) -> Counts:
+    """Of counts, all causes, and what the added cases bear on: their sites, tests and work."""
+    sites = {key[:2] for key in added.sites}
+    tests = {(key[0], key[3].partition("@")[0]) for key in added.findings}
+    works = {(key[2], key[3].partition("@")[0]) for key in added.minutes}
+    return replace(
+        counts,
+        sites={key: n for key, n in counts.sites.items() if key[:2] in sites},
+        findings={
+            key: n
+            for key, n in counts.findings.items()
+            if (key[0], key[3].partition("@")[0]) in tests
+        },
+        minutes={
+            key: tally
+            for key, tally in counts.minutes.items()
+            if (key[2], key[3].partition("@")[0]) in works
+        },
+    )
 
 
 # ---------------------------------------------------------------------- rates
@@ -181,58 +223,6 @@ def _rate_numbers(modes: Modes, causes: Causes, fit: RateFit, behind: Behind) ->
     return found
 
 
-def _site_numbers(
-    counts: Counts,
-    modes: Modes,
-    causes: Causes,
-    fit: RateFit,
-    behind: Behind,
-    weights: dict[str, float],
-) -> dict[Key, Learned]:
-    """Units that fail more or less often at one site than the firm's cases let expect."""
-    weight = causes.shown * (modes.handbook * fit.factor)
-    expected = causes.totals @ (weight / weight.sum(axis=1, keepdims=True))
-    share: dict[tuple[str, str], float] = {}
-    whole: dict[str, float] = {}
-    for k, (kind, name) in enumerate(modes.names):
-        unit = name.partition(".")[0]
-        share[kind, unit] = share.get((kind, unit), 0.0) + float(expected[k])
-        whole[kind] = whole.get(kind, 0.0) + float(expected[k])
-    at: dict[tuple[str, str], dict[str, int]] = {}
-    for (kind, site, cause), n in counts.sites.items():
-        if kind in whole:
-            units = at.setdefault((kind, site), {})
-            unit = cause.partition(".")[0]
-            units[unit] = units.get(unit, 0) + n
-    pairs = [
-        (
-            kind,
-            site,
-            unit,
-            units.get(unit, 0),
-            sum(units.values()) * share[kind, unit] / whole[kind],
-        )
-        for (kind, site), units in sorted(at.items())
-        if sum(units.values()) >= SITE_CASES
-        for of_kind, unit in share
-        if of_kind == kind
-    ]
-    if not pairs:
-        return {}
-    seen = np.array([p[3] for p in pairs], dtype=float)
-    hoped = np.array([p[4] for p in pairs])
-    counted = weights["rates of a site, cases of a unit"] = site_weight(seen, hoped)
-    values, lows, highs = site_factors(seen, hoped, counted)
-    found: dict[Key, Learned] = {}
-    for k in np.flatnonzero(np.abs(values - 1) > SITE_TELLS).tolist():
-        kind, site, unit = pairs[k][:3]
-        key = ("rates", kind, site, unit)
-        value, low, high = (float(x[k]) for x in (values, lows, highs))
-        ids = tuple(behind.get(key, ()))[:SHOWN_IDS]
-        found[key] = Learned(value, 1.0, min(low, value), max(high, value), int(seen[k]), ids)
-    return found
-
-
 # ---------------------------------------------------------------------- wrong answers
 
 
@@ -255,7 +245,9 @@ def _error_numbers(
     if not answers:
         return {}
     books = {k: knowledge.word(scale, knowledge.tests[k[1]].answering) for k in answers}
-    counted = fitting_weight({k: (answers[k], books[k]) for k in answers})
+    counted = weights.get(f"{section}, answers") or fitting_weight(
+        {k: (answers[k], books[k]) for k in answers}
+    )
     weights[f"{section}, answers"] = counted
     by_word: dict[str, list[tuple[str, str]]] = {}
     for key in answers:
@@ -264,7 +256,9 @@ def _error_numbers(
     for word, keys in by_word.items():
         handbook = knowledge.word(scale, word)
         start = Beta.around(handbook, WEIGHTS[2])
-        middle = fit_error(_joined([answers[k] for k in keys]), start).mean
+        pinned = f"{section}, {word}, mean"
+        middle = weights.get(pinned) or fit_error(_joined([answers[k] for k in keys]), start).mean
+        weights[pinned] = middle
         for key in sorted(keys):
             others = [answers[k] for k in keys if k[1] == key[1] and k != key]
             prior = Beta.around(middle, counted)

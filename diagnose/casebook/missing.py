@@ -24,10 +24,13 @@ Floats = NDArray[np.float64]
 
 LEAST = 3
 """Cases that make a cluster."""
-ALIKE = 0.22
+ALIKE = 0.3
 """Mean likeness, 0 to 1, at which two clusters are still joined (judgement)."""
-WORDS = 0.6
-"""Share of the words in the likeness of two cases; the rest is their findings."""
+WORDS = 0.7
+"""Share of the words in the likeness of two cases; the rest is their findings, which alone never
+join what has no word in common."""
+NAMED = 3
+"""Cases named in a stub."""
 STEM = 4
 """Letters of a word that count."""
 SHOWS = 0.6
@@ -210,7 +213,7 @@ def stub(cluster: Cluster, cases: int) -> str:
     rate, per = _common(cluster, cases)
     lines = [
         f"  # for parts/{part}.yaml, under failure_modes (suspected most: {cluster.unit})",
-        f"  # cases: {', '.join(r.outcome.case for r in cluster.replays)}",
+        f"  # cases: {', '.join(r.outcome.case for r in cluster.replays[:NAMED])}",
         *(f"  # also: {w}" for w in cluster.wordings[1:4]),
         f"  {name}:",
         f"    title: {_quoted(title[:60])}",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -134,17 +135,17 @@ def outcome_of(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:
         case=str(header.id),
         day=str(end.at)[:10],
         closed=str(end.at),
-        installation=str(header.installation),
+        installation=_word(header.installation),
         variants=tuple(
-            sorted((str(k), str(v)) for k, v in variants_of(header.variants, events).items())
+            sorted((_word(k), _word(v)) for k, v in variants_of(header.variants, events).items())
         ),
         site=site_key(site),
-        complaints=tuple(sorted(str(c) for c in state.complaints)),
-        answers={str(k): str(v) for k, v in state.answers.items()},
+        complaints=tuple(sorted(_word(c) for c in state.complaints)),
+        answers={_word(k): _word(v) for k, v in state.answers.items()},
         findings=tuple(
             Seen(
-                str(f.test),
-                str(f.outcome),
+                _word(f.test),
+                _word(f.outcome),
                 f.sure,
                 f.by_phone,
                 *_split(by_id[f.event], took),
@@ -152,7 +153,7 @@ def outcome_of(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:
             )
             for f in state.findings
         ),
-        acts=tuple(Work(str(e.data["act"]), _split(e, took)[0]) for e in kept if e.kind == "act"),
+        acts=tuple(Work(_word(e.data["act"]), _split(e, took)[0]) for e in kept if e.kind == "act"),
         repairs=tuple(
             Work(f"{e.data['unit']}.{e.data['failure_mode']}", _split(e, took)[0])
             for e in kept
@@ -172,6 +173,11 @@ def outcome_or_none(header: CaseHeader, events: Sequence[Event]) -> Outcome | No
         return outcome_of(header, events) if events else None
     except (DiagnoseError, KeyError, TypeError, ValueError):
         return None
+
+
+def _word(text: object) -> str:
+    """A text that stands in many cases, held once."""
+    return sys.intern(str(text))
 
 
 def closing(events: Sequence[Event]) -> Event | None:

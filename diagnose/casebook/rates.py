@@ -235,7 +235,7 @@ class _Fit:
         share = modes.handbook / modes.handbook.sum()
         with_all = covariance @ share
         variance = np.diag(covariance) - 2 * with_all + share @ with_all
-        return np.maximum(variance, 0.0)
+        return np.asarray(np.maximum(variance, 0.0))
 
 
 def _laplace(modes: Modes, data: Causes, k: Floats, weights: Floats) -> _Fit:
@@ -274,52 +274,3 @@ def _curvature(data: Causes, p: Floats) -> tuple[Floats, Floats]:
     """Expected counts, (modes,), and minus the Hessian of the log likelihood, (modes, modes)."""
     expected = data.totals @ p
     return expected, np.diag(expected) - (p.T * data.totals) @ p
-
-
-# ---------------------------------------------------------------------- sites
-
-SITE_WEIGHTS = (3.0, 10.0, 30.0, 100.0, 1000.0)
-"""Cases of a unit that the firm's rates may count for at a site; the likeliest is taken."""
-
-
-def site_weight(found: Floats, expected: Floats) -> float:
-    """How many cases of a unit the firm's share of it counts for at one site.
-
-    The marginal likelihood of a Gamma-Poisson model over all pairs of a site and a unit, maximal
-    over `SITE_WEIGHTS`: where sites are alike, the largest.
-
-    Parameters
-    ----------
-    found, expected : (pairs,)
-        Cases of a unit at a site, and as many as the firm's shares let expect.
-    """
-    if not len(found):
-        return SITE_WEIGHTS[-1]
-    from scipy.special import gammaln  # only here: it takes a while to import
-
-    def evidence(weight: float) -> float:
-        rising = gammaln(found + weight) - gammaln(weight)
-        whole = weight * np.log(weight) - (found + weight) * np.log(weight + expected)
-        return float((rising + whole).sum())
-
-    return max(SITE_WEIGHTS, key=evidence)
-
-
-def site_factors(found: Floats, expected: Floats, weight: float) -> tuple[Floats, Floats, Floats]:
-    """How much more often a unit fails at a site than elsewhere: mean and 95 % interval.
-
-    Gamma(weight, weight) before, Gamma(weight + found, weight + expected) after [1]_.
-
-    References
-    ----------
-    .. [1] A. Gelman and others, Bayesian Data Analysis, 3rd ed., section 2.6: the Poisson model
-       with its conjugate Gamma prior (from memory).
-    """
-    from scipy.special import gammaincinv  # only here: it takes a while to import
-
-    shape, rate = weight + found, weight + expected
-    return (
-        np.asarray(shape / rate),
-        np.asarray(gammaincinv(shape, 0.025) / rate),
-        np.asarray(gammaincinv(shape, 0.975) / rate),
-    )

@@ -153,8 +153,8 @@ def _rules(replays: Sequence[Replayed]) -> list[Entry]:
     chances: dict[str, list[float]] = {}
     wrong: dict[str, dict[str, list[tuple[str, str]]]] = {}
     for replayed in replays:
-        if not replayed.outcome.cause and not replayed.outcome.words:
-            continue
+        if replayed.outcome.cause not in replayed.session.installation.modes:
+            continue  # what is not known cannot have been suspected
         by_rule: dict[str, list[Any]] = {}
         for claim in replayed.claims:
             by_rule.setdefault(claim.rule, []).append(claim)

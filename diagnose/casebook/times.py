@@ -22,8 +22,12 @@ SPREAD, SPREAD_WEIGHT = 0.4, 20.0
 """Standard deviation of the logarithm of one measurement beforehand, and its weight (judgement)."""
 PACE_WEIGHT = 30.0
 """Measurements that *as fast as the handbook* counts for."""
+MOST = 500
+"""Times of sites that are written."""
+SITE_CASES = 3
 SITE_TELLS = 0.1
-"""A site's own time is kept where it differs by more than this share, from two cases on."""
+"""A site's own time is kept from so many measurements on, where it differs by more than this share
+and the general one lies outside its interval."""
 
 
 @dataclass(frozen=True)
@@ -36,14 +40,20 @@ class Time:
 
 
 def learned_times(
-    counts: Counts, knowledge: KnowledgeBase, repair_words: Mapping[tuple[str, str], str]
+    counts: Counts,
+    knowledge: KnowledgeBase,
+    repair_words: Mapping[tuple[str, str], str],
+    weights: dict[str, float] | None = None,
 ) -> dict[Key, Time]:
     """Every time that was measured, by section, installation type, site and name.
 
     Parameters
     ----------
     repair_words : (installation type, ``unit.mode``) -> word of ``repair_minutes``
+    weights
+        Takes the firm's pace and the spread of each section; what is there already stays.
     """
+    weights = {} if weights is None else weights
     found: dict[Key, Time] = {}
     by_section: dict[str, dict[tuple[str, str, str], Tally]] = {}
     handbook: dict[tuple[str, str, str], float] = {}
@@ -57,9 +67,20 @@ def learned_times(
         handbook[section, kind, entry] = minutes
     for section, tallies in by_section.items():
         books = {(k, e): m for (s, k, e), m in handbook.items() if s == section}
-        for (kind, site, entry), time in _shrunk(tallies, books):
+        for (kind, site, entry), time in _shrunk(section, tallies, books, weights):
             found[section, kind, site, entry] = time
-    return found
+    return _readable(found)
+
+
+def _readable(found: dict[Key, Time]) -> dict[Key, Time]:
+    """Of the sites' own times those farthest from the handbook, `MOST` of them at most."""
+    own = [key for key in found if key[2]]
+
+    def far(key: Key) -> tuple[float, Key]:
+        return -abs(math.log(found[key].estimate.value / found[key].handbook)), key
+
+    left_out = set(sorted(own, key=far)[MOST:])
+    return {key: time for key, time in found.items() if key not in left_out}
 
 
 def _section(
@@ -94,18 +115,25 @@ def _word(knowledge: KnowledgeBase, word: str) -> float:
 
 
 def _shrunk(
-    tallies: Mapping[tuple[str, str, str], Tally], handbook: Mapping[tuple[str, str], float]
+    section: str,
+    tallies: Mapping[tuple[str, str, str], Tally],
+    handbook: Mapping[tuple[str, str], float],
+    weights: dict[str, float],
 ) -> Iterator[tuple[tuple[str, str, str], Time]]:
     """The cascade firm, installation type, site for the entries of one section."""
-    spread = pooled_spread(list(tallies.values()), SPREAD, SPREAD_WEIGHT)
+    spread = weights.get(f"{section}, spread") or pooled_spread(
+        list(tallies.values()), SPREAD, SPREAD_WEIGHT
+    )
+    weights[f"{section}, spread"] = spread
     by_kind: dict[tuple[str, str], Tally] = {}
     at_sites: dict[tuple[str, str], list[tuple[str, Tally]]] = {}
     for (kind, site, entry), tally in sorted(tallies.items()):
-        if site and tally.n > 1:
+        if site and tally.n >= SITE_CASES:
             at_sites.setdefault((kind, entry), []).append((site, tally))
         by_kind[kind, entry] = by_kind.get((kind, entry), Tally()).plus(tally)
     slower = sum(t.total - t.n * math.log(handbook[key]) for key, t in by_kind.items())
     pace = slower / (sum(t.n for t in by_kind.values()) + PACE_WEIGHT)
+    pace = math.log(weights.setdefault(f"{section}, pace", math.exp(pace)))
     everywhere: dict[str, Tally] = {}
     for (_, entry), tally in by_kind.items():
         everywhere[entry] = everywhere.get(entry, Tally()).plus(tally)
@@ -119,5 +147,7 @@ def _shrunk(
         for site, own in at_sites.get((kind, entry), []):
             rest = prior.seen(tally.plus(own, -1))
             here = LogTime(rest.log_mean, WEIGHT, spread).seen(own)
-            if abs(here.log_mean - time.log_mean) > SITE_TELLS:
-                yield (kind, site, entry), Time(here.estimate(), book, own.n)
+            estimate = here.estimate()
+            outside = not estimate.low <= math.exp(time.log_mean) <= estimate.high
+            if outside and abs(here.log_mean - time.log_mean) > SITE_TELLS:
+                yield (kind, site, entry), Time(estimate, book, own.n)

@@ -49,6 +49,7 @@ class LearnRequest:
     picture: Path | None = None
     json: bool = False
     no_color: bool = False
+    no_ids: bool = False
 
 
 def run_learn(request: LearnRequest) -> int:
@@ -75,7 +76,7 @@ def run_learn(request: LearnRequest) -> int:
         return _end(issues)
     wirings = wirings_of(knowledge, screen.plain)
     counts = store_at(request.store).counts()
-    learning = learn(counts, wirings, cases_behind(confirmed))
+    learning = learn(counts, wirings, {} if request.no_ids else cases_behind(confirmed))
     judged = foretold([count(block) for block in in_blocks(confirmed, JUDGED)], wirings)
     refused = judged.worse and not request.anyway
     if request.picture is not None:

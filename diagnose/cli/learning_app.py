@@ -25,6 +25,10 @@ def learn(
     anyway: Annotated[
         bool, typer.Option("--anyway", help="Write it though it foretells worse.")
     ] = False,
+    no_ids: Annotated[
+        bool,
+        typer.Option("--no-ids", help="Name no case: their ids may hold the names of sites."),
+    ] = False,
     picture: PictureOption = None,
     json: JsonOption = False,
     store: StoreOption = None,
@@ -35,7 +39,10 @@ def learn(
     """Learn rates, wrong answers and minutes from confirmed cases, into an overlay file."""
     from diagnose.cli.learn import LearnRequest, run_learn
 
-    code = run_learn(LearnRequest(store, knowledge, dry_run, anyway, picture, json, no_color))
+    request = LearnRequest(
+        store, knowledge, dry_run, anyway, picture, json, no_color, no_ids=no_ids
+    )
+    code = run_learn(request)
     if code:
         raise typer.Exit(code)
 
