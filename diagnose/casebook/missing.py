@@ -24,10 +24,11 @@ Floats = NDArray[np.float64]
 
 LEAST = 3
 """Cases that make a cluster."""
-ALIKE = 0.22
+ALIKE = 0.3
 """Mean likeness, 0 to 1, at which two clusters are still joined (judgement)."""
-WORDS = 0.6
-"""Share of the words in the likeness of two cases; the rest is their findings."""
+WORDS = 0.7
+"""Share of the words in the likeness of two cases; the rest is their findings, which alone never
+join what has no word in common."""
 NAMED = 3
 """Cases named in a stub."""
 STEM = 4

@@ -246,7 +246,7 @@ class Workshop:
                 return test
         return ""
 
-    def run(self, seed: int, planted: bool, cases: int = 100, share: float = 0.06) -> Any:
+    def run(self, seed: int, planted: bool, cases: int = 100, share: float = 0.08) -> Any:
         """Lead the callouts of one firm and review them; the entries, and which were planted."""
         rng = np.random.default_rng([seed, 42])
         defects = self.defects(seed)
@@ -274,7 +274,7 @@ class Workshop:
                 closed = {"found": others.pop()}
             outcomes.append(lead(session, callout, number, closed))
         entries = review([replayed(o, session) for o in outcomes])
-        return entries, defects, [o.case for o in outcomes if o.words]
+        return entries, defects, outcomes
 
     def _may_say(self, callout: Callout, complaint: str) -> bool:
         row = self.world.complaints.index(complaint)
@@ -282,7 +282,7 @@ class Workshop:
 
     def judge(self, seed: int) -> dict[str, Any]:
         """Which of the planted defects are named, and what else is."""
-        entries, defects, _ = self.run(seed, planted=True)
+        entries, defects, outcomes = self.run(seed, planted=True)
         owner: dict[str, Callable[[Entry], bool]] = {
             "rule": lambda e: e.kind == "rule" and e.about == "planted",
             "likelihood": lambda e: (
@@ -296,8 +296,22 @@ class Workshop:
         false = [e for e in entries if not any(f(e) for f in owner.values())]
         false = [e for e in false if not (e.kind == "ranked_low" and e.about in related)]
         clean, _, _ = self.run(seed, planted=False)
+        mode, test = defects.likelihood
+        unit, complaint = defects.excluded
+        told = {
+            "rule": [
+                o
+                for o in outcomes
+                if o.cause.partition(".")[0] == unit and complaint in o.complaints
+            ],
+            "likelihood": [
+                o for o in outcomes if o.cause == mode and test in {s.test for s in o.findings}
+            ],
+            "missing": [o for o in outcomes if any(o.words in group for group in WORDINGS)],
+        }
         return {
             **{name: any(f(e) for e in entries) for name, f in owner.items()},
+            "touched": {name: len(found) for name, found in told.items()},
             "entries": len(entries),
             "false": [_line(e) for e in false],
             "false_where_nothing_is_planted": [_line(e) for e in clean],
@@ -311,11 +325,19 @@ def _line(entry: Entry) -> str:
 def review_figures(seeds: int) -> dict[str, Any]:
     """The share of firms in which each planted defect is named, and the share of false entries."""
     shop = Workshop()
-    rows = [shop.judge(seed) for seed in range(seeds)]
+    rows = []
+    for seed in range(seeds):
+        rows.append(shop.judge(seed))
+        print(f"firm {seed}: {rows[-1]}", file=sys.stderr, flush=True)
     entries = sum(r["entries"] for r in rows)
+    kinds = ("rule", "likelihood", "missing")
+    enough = [r for r in rows if min(r["touched"].values()) >= 5]
     return {
-        **{k: float(np.mean([r[k] for r in rows])) for k in ("rule", "likelihood", "missing")},
-        "all_three": float(np.mean([r["rule"] and r["likelihood"] and r["missing"] for r in rows])),
+        **{k: float(np.mean([r[k] for r in rows])) for k in kinds},
+        "firms": len(rows),
+        "firms_where_each_touches_5_cases_or_more": len(enough),
+        "all_three_named_there": float(np.mean([all(r[k] for k in kinds) for r in enough])),
+        "all_three": float(np.mean([all(r[k] for k in kinds) for r in rows])),
         "entries": entries,
         "false_share": sum(len(r["false"]) for r in rows) / max(entries, 1),
         "false": [x for r in rows for x in r["false"]],
