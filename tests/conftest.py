@@ -1,10 +1,21 @@
-"""A skip is a failure where ``DIAGNOSE_NO_SKIPS=1``, so that a missing oracle cannot go unseen."""
+"""A skip is a failure where ``DIAGNOSE_NO_SKIPS=1``, so that a missing oracle cannot go unseen.
+
+A PostgreSQL server is started once in each process that runs tests, where one asks for it.
+"""
+
+from __future__ import annotations
 
 import os
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
+from typing import TYPE_CHECKING
 
 import pytest
 
+if TYPE_CHECKING:
+    from tests.database import Server
+
+os.environ["DIAGNOSE_CONFIG"] = os.devnull
+os.environ.pop("DIAGNOSE_STORE", None)
 NO_SKIPS = os.environ.get("DIAGNOSE_NO_SKIPS") == "1"
 
 
@@ -28,3 +39,14 @@ def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest
     report = yield
     _refuse_skip(report)
     return report
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[Server]:
+    """A running server of our own; skipped where none is installed."""
+    from tests.database import missing, server
+
+    if missing():
+        pytest.skip(missing())
+    with server() as running:
+        yield running

@@ -12,8 +12,10 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.casebook.files import FileStore, default_store, event_text
-from diagnose.casebook.store import CaseHeader, CaseStore, slug, status_of
+from diagnose.casebook.files import FileStore
+from diagnose.casebook.store import CaseHeader, slug, status_of
+from diagnose.casebook.stores import chosen_store
+from diagnose.casebook.text import event_text
 from diagnose.errors import DiagnoseError
 from diagnose.interview.describing import next_ask
 from diagnose.interview.events import Event, new_event
@@ -37,33 +39,6 @@ def finding(raw: str = "0.2 V") -> Event:
     return new_event(
         "finding", test="rail", raw=raw, outcome="low", sure="no", minutes=2.5, shown={"a.b": 0.5}
     )
-
-
-def same(one: Event, two: Event) -> bool:
-    def texts(value: object) -> object:
-        if isinstance(value, dict):
-            return {k: texts(v) for k, v in value.items()}
-        return [texts(v) for v in value] if isinstance(value, list) else str(value)
-
-    return (one.id, one.at, one.kind, texts(one.data)) == (
-        *(two.id, two.at, two.kind),
-        texts(two.data),
-    )
-
-
-def test_events_come_back_as_they_were_filed(tmp_path: Path) -> None:
-    store: CaseStore = FileStore(tmp_path / "made")
-    events = [opened(), new_event("complaint", ids=["overflows", "runs_dry"]), finding()]
-    case = store.create(header(), events[:1])
-    for event in events[1:]:
-        store.append(case.id, event)
-    read = store.events(case.id)
-    assert len(read) == 3
-    assert all(same(a, b) for a, b in zip(events, read, strict=True))
-    assert read[2].data["minutes"] == 2.5
-    assert store.header(case.id) == case
-    assert [c.id for c in store.listing().cases] == [case.id]
-    assert Path(store.where(case.id)).is_file()
 
 
 @given(raw=st.text(max_size=40))
@@ -94,12 +69,7 @@ def test_appending_only_adds_lines_at_the_end(tmp_path: Path) -> None:
     assert keys == ["id", "at", "kind", "data"]
 
 
-def test_ids_are_dated_human_and_unique(tmp_path: Path) -> None:
-    store = FileStore(tmp_path)
-    ids = [store.create(header(), [opened()]).id for _ in range(3)]
-    base = "2026-03-01-mill-lane-3"
-    assert ids == [base, f"{base}-2", f"{base}-3"]
-    assert store.create(header("  "), [opened()]).id == "2026-03-01-callout"
+def test_a_name_as_part_of_an_id() -> None:
     assert slug("Zum Ölberg/§ 7 ") == "zum-olberg-7"
     assert slug("../../etc") == "etc"
 
@@ -213,40 +183,6 @@ def test_one_unreadable_case_does_not_hide_the_others(tmp_path: Path) -> None:
     assert [i.code for i in listing.issues] == ["unreadable"]
 
 
-def test_there_is_no_such_case(tmp_path: Path) -> None:
-    store = FileStore(tmp_path)
-    known = store.create(header(), [opened()]).id
-    for wrong in ("nothing", "../nothing", f"x/../{known}"):
-        with pytest.raises(DiagnoseError, match="there is no case"):
-            store.events(wrong)
-
-
-def test_the_latest_open_case(tmp_path: Path) -> None:
-    store = FileStore(tmp_path)
-    with pytest.raises(DiagnoseError, match="no open case"):
-        store.latest()
-    one, two = (store.create(header(), [opened()]).id for _ in range(2))
-    os.utime(tmp_path / f"{one}.yaml", (1, 1))
-    os.utime(tmp_path / f"{two}.yaml", (2, 2))
-    assert store.latest() == two
-    store.append(two, new_event("closed", found="dirt", minutes=3.0))
-    assert store.latest() == one
-
-
-def test_a_case_is_held_by_one_program(tmp_path: Path) -> None:
-    store = FileStore(tmp_path)
-    case = store.create(header(), [opened()]).id
-    with store.hold(case):
-        store.append(case, finding())
-        with (
-            pytest.raises(DiagnoseError, match="open in another program"),
-            FileStore(tmp_path).hold(case),
-        ):
-            pass
-    with FileStore(tmp_path).hold(case):
-        pass
-
-
 def _append_many(folder: str, case: str, count: int) -> None:
     for k in range(count):
         FileStore(Path(folder)).append(case, finding(f"{os.getpid()}-{k}"))
@@ -288,11 +224,35 @@ def test_cases_are_kept_here_or_with_the_user(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    elsewhere = default_store()
+    elsewhere = Path(chosen_store())
     assert elsewhere.is_absolute()
     assert elsewhere.name == "cases"
     (tmp_path / "cases").mkdir()
-    assert default_store() == Path("cases")
+    assert chosen_store() == "cases"
+
+
+def test_a_store_may_be_configured(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "cases").mkdir()
+    file = tmp_path / "conf" / "config.toml"
+    file.parent.mkdir()
+    monkeypatch.setenv("DIAGNOSE_CONFIG", str(file))
+    assert chosen_store() == "cases"
+    file.write_text('store = "firm"\n')
+    assert chosen_store() == str(file.parent / "firm")
+    file.write_text('store = "postgresql+psycopg://me@host/cases"\n')
+    assert chosen_store() == "postgresql+psycopg://me@host/cases"
+    monkeypatch.setenv("DIAGNOSE_STORE", "elsewhere")
+    assert chosen_store() == "elsewhere"
+    monkeypatch.delenv("DIAGNOSE_STORE")
+    wrong = {"stor = 'x'": "unknown key 'stor'", "store = 3": "must be text", "store": "not TOML"}
+    for text, said in wrong.items():
+        file.write_text(text)
+        with pytest.raises(DiagnoseError) as caught:
+            chosen_store()
+        (issue,) = caught.value.issues
+        assert str(issue).startswith(f"{file}:1:1: ")
+        assert said in str(issue)
 
 
 def test_where_a_case_stands() -> None:
@@ -308,10 +268,45 @@ def test_where_a_case_stands() -> None:
     assert status_of([*events, new_event("withdrawn", event=failed.id)]) == "repaired"
     events.append(new_event("closed", found="dirt"))
     assert status_of(events) == "closed"
+    assert status_of([*events, new_event("called_back", held="yes")]) == "closed"
+    events.append(new_event("called_back", held="no"))
+    assert status_of(events) == "reopened"
+    events.append(new_event("resumed"))
+    assert status_of(events) == "open"
+
+
+def test_an_event_stands_in_a_file_once(tmp_path: Path) -> None:
+    store = FileStore(tmp_path)
+    case = store.create(header(), [opened(), finding()])
+    path = tmp_path / f"{case.id}.yaml"
+    event = finding()
+    path.write_text(path.read_text() + 2 * event_text(event))
+    with pytest.raises(DiagnoseError) as caught:
+        store.events(case.id)
+    (issue,) = caught.value.issues
+    assert f"the id '{event.id}' stands twice" in str(issue)
+    line = 1 + path.read_text().splitlines().index(f"- id: {event.id}", 40)
+    assert str(issue).startswith(f"{path}:")
+    assert issue.place is not None
+    assert issue.place.line >= line
+
+
+def test_minutes_put_right_are_numbers(tmp_path: Path) -> None:
+    store = FileStore(tmp_path)
+    found = finding()
+    closed = new_event("closed", found="dirt", took={found.id: 12.5}, minutes=3.0)
+    case = store.create(header(), [opened(), found, closed])
+    read = store.events(case.id)[-1].data
+    assert read["took"] == {found.id: 12.5}
+    assert isinstance(read["took"][found.id], float)
+    path = tmp_path / f"{case.id}.yaml"
+    path.write_text(path.read_text().replace(f"{found.id}: 12.5", f"{found.id}: long"))
+    with pytest.raises(DiagnoseError, match=r":\d+:\d+: event: '.*' must be a number"):
+        store.events(case.id)
 
 
 def test_starting_up_imports_nothing_heavy() -> None:
-    code = "import sys, diagnose.cli; print([m for m in ('numpy','scipy','experta','rich','yaml') "
-    code += "if m in sys.modules])"
+    heavy = ("numpy", "scipy", "experta", "rich", "yaml", "sqlalchemy", "psycopg", "alembic")
+    code = f"import sys, diagnose.cli; print([m for m in {heavy} if m in sys.modules])"
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert shown.stdout.strip() == "[]"

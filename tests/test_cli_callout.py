@@ -81,6 +81,12 @@ def closing(store: Path, *options: str) -> tuple[str, list[str]]:
     return case.id, ["close", case.id, "--store", str(store), *options]
 
 
+def verified_in(store: Path, case: str) -> str:
+    """What the checks of a case come to."""
+    results = {str(e.data["result"]) for e in FileStore(store).events(case) if e.kind == "verified"}
+    return "failed" if "fail" in results else "passed" if "pass" in results else "not_made"
+
+
 def test_a_case_is_closed_by_options(answers: Path, tmp_path: Path, mode: str) -> None:
     store = tmp_path / "store"
     runner.invoke(app, ["callout", "--answers", str(answers), "--store", str(store), "--json"])
@@ -92,6 +98,7 @@ def test_a_case_is_closed_by_options(answers: Path, tmp_path: Path, mode: str) -
     assert FileStore(store).events(case)[-1].data == {
         **{"unit": unit, "failure_mode": name, "minutes": 35.0},
         **{"parts": ["relay"], "confirmed": "replaced"},
+        **{"took": {}, "verified": verified_in(store, case), "call_back": ""},
     }
     assert "closed" in runner.invoke(app, ["cases", "--store", str(store)]).stdout
 
@@ -100,12 +107,14 @@ def test_a_case_is_closed_by_asking(answers: Path, tmp_path: Path) -> None:
     store = tmp_path / "store"
     runner.invoke(app, ["callout", "--answers", str(answers), "--store", str(store), "--json"])
     case, command = closing(store)
-    typed = "a wasp in the socket\nmany\n12,5\n\n9\n2\n"
+    typed = "99\nrelay_module.wrong\na wasp in the socket\n9\n2\nmany\n1 = x\n12,5\n\n3\nsoon\n\n"
     result = runner.invoke(app, command, input=typed)
     assert result.exit_code == 0, result.output
+    assert "not in the knowledge base" in result.stdout
     assert FileStore(store).events(case)[-1].data == {
         **{"found": "a wasp in the socket", "minutes": 12.5},
         **{"parts": [], "confirmed": "measured"},
+        **{"took": {}, "verified": verified_in(store, case), "call_back": ""},
     }
 
 

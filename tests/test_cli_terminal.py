@@ -126,7 +126,7 @@ def test_a_callout_in_a_terminal(
     turn = typist.lead()
     assert turn.step.id == "verified"
     typist.type("yes")
-    for line in ("", "47", "one relay module, two screws"):
+    for line in ("", "47", "one relay module, two screws", "30"):
         typist.prompt()
         typist.type(line)
     screen = typist.end()
@@ -144,6 +144,9 @@ def test_a_callout_in_a_terminal(
     assert closed.data["minutes"] == 47
     assert closed.data["parts"] == ["one relay module", "two screws"]
     assert closed.data["confirmed"] == "verification"
+    assert closed.data["verified"] == "passed"
+    assert closed.data["took"] == {}
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d", closed.data["call_back"])
 
 
 def test_the_words_at_a_test(tmp_path: Path, session: Session, mode: str) -> None:

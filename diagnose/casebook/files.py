@@ -8,96 +8,45 @@ and the folder is synchronised. A kill at any moment leaves the old file or the 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import yaml
-
-from diagnose.casebook.store import FORMAT, CaseHeader, Listing, check_time, new_id
-from diagnose.errors import DiagnoseError, Issue, Place, fail
-from diagnose.interview.events import KINDS, Event
-from diagnose.knowledge.reading import Mapping as Node
-from diagnose.knowledge.reading import Reader, Text, read_yaml
-from diagnose.knowledge.reading import Sequence as ListNode
+from diagnose.casebook.store import (
+    CaseHeader,
+    Listing,
+    Overview,
+    first_free,
+    missing,
+    new_id,
+    same_event,
+)
+from diagnose.casebook.text import (
+    canonical,
+    case_text,
+    decoded,
+    event_text,
+    parse_case,
+    read_case,
+)
+from diagnose.errors import fail
+from diagnose.interview.events import Event
+from diagnose.interview.state import is_closed
 
 if TYPE_CHECKING:
     from filelock import FileLock
 
+    from diagnose.casebook.counting import Counts
+    from diagnose.casebook.index import FolderIndex
+    from diagnose.casebook.outcomes import Outcome
+
 PATTERN = "[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]-*.yaml"
-NUMBERS = ("minutes", "probability", "own", "walk")
-"""Keys of an event's data that hold a number; everything else is text."""
+LOOKED_AT = 20
+"""Cases that are read in search of an open one before the index is asked."""
 PATIENCE = 20.0
 """Seconds to wait for another program that is writing."""
-HEAD = "# A case of diagnose. Events are added at the end and never changed.\n"
-
-
-def default_store() -> Path:
-    """``./cases`` where it exists, else the user's data folder."""
-    here = Path("cases")
-    if here.is_dir():
-        return here
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("diagnose", appauthor=False)) / "cases"
-
-
-class _Dumper(yaml.SafeDumper):
-    """Writes every text that is not plainly printable in double quotes, with escapes."""
-
-
-def _text(dumper: yaml.SafeDumper, value: str) -> yaml.ScalarNode:
-    style = None if value.isprintable() else '"'
-    return dumper.represent_scalar("tag:yaml.org,2002:str", value, style)
-
-
-_Dumper.add_representer(str, _text)
-
-
-def _dump(data: Any) -> str:
-    return str(
-        yaml.dump(
-            _plain(data),
-            Dumper=_Dumper,
-            sort_keys=False,
-            allow_unicode=True,
-            default_flow_style=False,
-            width=96,
-        )
-    )
-
-
-def _plain(value: Any) -> Any:
-    """The value in types that YAML knows; texts lose their places."""
-    if isinstance(value, str):
-        return str(value)
-    if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, Sequence):
-        return [_plain(v) for v in value]
-    return value
-
-
-def event_text(event: Event) -> str:
-    """One event as it stands in the file."""
-    return _dump([{"id": event.id, "at": event.at, "kind": event.kind, "data": event.data}])
-
-
-def header_text(case: CaseHeader) -> str:
-    """The part of the file above the events."""
-    head = {
-        "format": int(FORMAT),
-        "id": case.id,
-        "title": case.title,
-        "site": case.site,
-        "installation": case.installation,
-        "variants": case.variants,
-        "opened": case.opened,
-        "knowledge": case.knowledge,
-    }
-    return HEAD + _dump(head) + "events:\n"
 
 
 class FileStore:
@@ -107,6 +56,12 @@ class FileStore:
         self.folder = folder
         self._locks: dict[str, FileLock] = {}
         self._written: dict[str, bytes] = {}
+        self._kept_index: FolderIndex | None = None
+
+    @property
+    def name(self) -> str:
+        """See `CaseStore.name`."""
+        return str(self.folder)
 
     def path(self, case_id: str) -> Path:
         """The file of a case.
@@ -162,29 +117,61 @@ class FileStore:
         """See `CaseStore.create`."""
         if not events:
             raise ValueError("a case starts with at least one event")
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise fail("unwritable", f"cannot make '{self.folder}': {error.strerror}") from error
+        self._make_folder()
         with self._writing("new"):
-            number = 1
-            while (self.folder / f"{new_id(case, number)}.yaml").exists():
-                number += 1
+            number = first_free(lambda n: (self.folder / f"{new_id(case, n)}.yaml").exists())
             case = replace(case, id=new_id(case, number))
-            text = header_text(case) + "".join(event_text(e) for e in events)
-            self._replace(self.folder / f"{case.id}.yaml", text.encode())
+            self._replace(self.folder / f"{case.id}.yaml", case_text(case, events).encode())
         return case
 
     def append(self, case_id: str, event: Event) -> None:
         """See `CaseStore.append`."""
         path = self.path(case_id)
         with self._writing(case_id):
-            old = path.read_bytes()
-            if self._written.get(case_id) != old:
-                old = _canonical(path, old)
-            new = old + event_text(event).encode()
-            self._replace(path, new)
-            self._written[case_id] = new
+            old = self._in_order(path)
+            if f"- id: {event.id}\n".encode() in old:
+                known = [
+                    e for e in parse_case(decoded(old, path), str(path))[1] if e.id == event.id
+                ]
+                if known and same_event(known[0], canonical(event)):
+                    return
+                if known:
+                    raise fail("conflict", f"{path} has another event with the id {event.id}")
+            self._add(path, old, [event])
+
+    def put(self, case: CaseHeader, events: Sequence[Event]) -> int:
+        """See `CaseStore.put`."""
+        path = self.folder / f"{case.id}.yaml"
+        if path.parent != self.folder or not path.match(PATTERN):
+            raise fail("structure", f"'{case.id}' is no id of a case: YYYY-MM-DD-name")
+        self._make_folder()
+        events = [canonical(event) for event in events]
+        with self._writing("new"):
+            if not path.exists():
+                self._replace(path, case_text(case, events).encode())
+                return len(events)
+        with self._writing(case.id):
+            old = self._in_order(path)
+            new = missing(case, events, *parse_case(decoded(old, path), str(path)), self.name)
+            if new:
+                self._add(path, old, new)
+        return len(new)
+
+    def _in_order(self, path: Path) -> bytes:
+        """The file's bytes, laid out so that an event can be added at the end."""
+        data = path.read_bytes()
+        return data if self._written.get(path.stem) == data else _canonical(path, data)
+
+    def _add(self, path: Path, old: bytes, events: Sequence[Event]) -> None:
+        new = old + "".join(event_text(event) for event in events).encode()
+        self._replace(path, new)
+        self._written[path.stem] = new
+
+    def _make_folder(self) -> None:
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise fail("unwritable", f"cannot make '{self.folder}': {error.strerror}") from error
 
     def _replace(self, path: Path, data: bytes) -> None:
         temporary = path.with_name(f".{path.name}.new")
@@ -200,27 +187,47 @@ class FileStore:
 
     def header(self, case_id: str) -> CaseHeader:
         """See `CaseStore.header`."""
-        return _read(self.path(case_id))[0]
+        return read_case(self.path(case_id))[0]
 
     def events(self, case_id: str) -> list[Event]:
         """See `CaseStore.events`."""
-        return _read(self.path(case_id))[1]
+        return read_case(self.path(case_id))[1]
+
+    @property
+    def index(self) -> FolderIndex:
+        """What is known of the files without reading them again."""
+        if self._kept_index is None:
+            from diagnose.casebook.index import FolderIndex  # only here: leading a case needs none
+
+            self._kept_index = FolderIndex(self.folder, PATTERN)
+        return self._kept_index
 
     def listing(self) -> Listing:
         """See `CaseStore.listing`."""
-        cases: list[CaseHeader] = []
-        issues: list[Issue] = []
-        for path in self._files():
-            try:
-                cases.append(_read(path)[0])
-            except DiagnoseError as error:
-                issues += error.issues
-        return Listing(tuple(cases), tuple(issues))
+        return self.index.listing()
+
+    def overview(self) -> Overview:
+        """See `CaseStore.overview`."""
+        return self.index.overview()
+
+    def outcomes(self) -> Iterator[Outcome]:
+        """See `CaseStore.outcomes`."""
+        return self.index.outcomes()
+
+    def counts(self) -> Counts:
+        """See `CaseStore.counts`."""
+        from diagnose.casebook.counting import count
+
+        return count(self.outcomes())
 
     def latest(self) -> str:
         """See `CaseStore.latest`."""
-        for path in sorted(self._files(), key=lambda p: (-p.stat().st_mtime_ns, p.name)):
-            if all(event.kind != "closed" for event in _read(path)[1]):
+        closed: set[str] = set()
+        newest = sorted(self._files(), key=lambda p: (-p.stat().st_mtime_ns, p.name))
+        for number, path in enumerate(newest):
+            if number == LOOKED_AT:
+                closed = {c.id for c in self.overview().cases if c.status == "closed"}
+            if path.stem not in closed and not is_closed(read_case(path)[1]):
                 return path.stem
         raise fail("no-case", f"there is no open case in {self.folder}")
 
@@ -231,10 +238,10 @@ def _canonical(path: Path, data: bytes) -> bytes:
     Somebody may have edited the file by hand, so that text added at its end would not be read
     as the next event.
     """
-    header, events = _read(path)
+    header, events = parse_case(decoded(data, path), str(path))
     if data.endswith(event_text(events[-1]).encode()):
         return data
-    return (header_text(header) + "".join(event_text(e) for e in events)).encode()
+    return case_text(header, events).encode()
 
 
 def _sync_folder(folder: Path) -> None:
@@ -247,63 +254,3 @@ def _sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
-
-
-def _read(path: Path) -> tuple[CaseHeader, list[Event]]:
-    tree = read_yaml(path)
-    issues: list[Issue] = []
-    reader = Reader(tree, issues, "case")
-    reader.choice("format", (FORMAT,))
-    variants = reader.text_map("variants")
-    header = CaseHeader(
-        id=reader.text("id"),
-        title=reader.text("title", ""),
-        site=reader.text("site", ""),
-        installation=reader.text("installation"),
-        variants=variants,
-        opened=reader.text("opened"),
-        knowledge=reader.text("knowledge"),
-    )
-    if header.id != path.stem:
-        reader.problem(f"the id must be the file's name, '{path.stem}'", "id")
-    events = [_event(node, issues) for node in reader.children("events")]
-    if not events:
-        reader.problem("'events' is missing or empty", "events")
-    reader.done()
-    if issues:
-        raise DiagnoseError(issues)
-    return header, events
-
-
-def _event(node: Any, issues: list[Issue]) -> Event:
-    reader = Reader(node, issues, "event")
-    event = Event(
-        id=reader.text("id"),
-        at=reader.text("at"),
-        kind=reader.choice("kind", KINDS),
-        data={k: _value(k, v, issues) for k, v in reader.mapping("data").items()},
-    )
-    try:
-        check_time(event.at)
-    except DiagnoseError as error:
-        issues.extend(error.issues)
-    reader.done()
-    return event
-
-
-def _value(key: str, value: Any, issues: list[Issue]) -> Any:
-    """An event's value: numbers where the key says so, else text, lists and mappings."""
-    if isinstance(value, Text):
-        if key not in NUMBERS:
-            return value
-        try:
-            return float(value)
-        except ValueError:
-            place: Place | None = value.place
-            issues.append(Issue("error", "structure", f"event: '{key}' must be a number", place))
-            return 0.0
-    if isinstance(value, Node):
-        return {str(k): _value(k, v, issues) for k, v in value.items()}
-    if isinstance(value, ListNode):
-        return [_value("", v, issues) for v in value]
-    return value

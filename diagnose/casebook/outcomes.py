@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from diagnose.casebook.store import CaseHeader
+from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event
 from diagnose.interview.sites import site_key
 from diagnose.interview.state import replay, variants_of, withdrawn_ids
@@ -169,6 +170,14 @@ def outcome_of(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:
 def _word(text: object) -> str:
     """A text that stands in many cases, held once."""
     return sys.intern(str(text))
+
+
+def outcome_or_none(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:
+    """As `outcome_of`, and None where an event lacks its data: such a case teaches nothing."""
+    try:
+        return outcome_of(header, events) if events else None
+    except (DiagnoseError, KeyError, TypeError, ValueError):
+        return None
 
 
 def closing(events: Sequence[Event]) -> Event | None:

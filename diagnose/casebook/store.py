@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
+import json
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from diagnose.errors import Issue, fail
 from diagnose.interview.describing import left_to_ask
 from diagnose.interview.events import Event
-from diagnose.interview.state import withdrawn_ids
+from diagnose.interview.state import is_closed, reopens, withdrawn_ids
+
+if TYPE_CHECKING:
+    from diagnose.casebook.counting import Counts
+    from diagnose.casebook.outcomes import Outcome
 
 FORMAT = "1"
 LONGEST_SLUG = 40
@@ -50,6 +56,30 @@ class CaseHeader:
 
 
 @dataclass(frozen=True)
+class Summary:
+    """One case as a list shows it.
+
+    Attributes
+    ----------
+    id, title, site : str
+        See `CaseHeader`.
+    status : str
+        See `status_of`.
+    about : str
+        The cause it was closed with, else the one last concluded; else its title.
+    call_back : str
+        ISO date on which the customer is to be asked whether the repair has held; "" for none.
+    """
+
+    id: str
+    title: str
+    site: str
+    status: str
+    about: str
+    call_back: str
+
+
+@dataclass(frozen=True)
 class Listing:
     """All cases that can be read, in the order of their ids, and what is wrong with the others."""
 
@@ -57,15 +87,48 @@ class Listing:
     issues: tuple[Issue, ...] = field(default_factory=tuple)
 
 
+@dataclass(frozen=True)
+class Overview:
+    """As `Listing`, with what a list shows of each case."""
+
+    cases: tuple[Summary, ...] = ()
+    issues: tuple[Issue, ...] = field(default_factory=tuple)
+
+
 class CaseStore(Protocol):
-    """Cases by id. An event that `append` has accepted is safe: it outlives the process."""
+    """Cases by id. An event that `append` has accepted is safe: it outlives the process.
+
+    Every method raises `DiagnoseError` where there is no such case, where the case cannot be
+    read, or where the store cannot be reached or written to.
+    """
+
+    @property
+    def name(self) -> str:
+        """Where the store is, for a person to read; no password."""
+        ...
 
     def create(self, case: CaseHeader, events: Sequence[Event]) -> CaseHeader:
         """File a new case with its first events; the header returned has the id given to it."""
         ...
 
     def append(self, case_id: str, event: Event) -> None:
-        """Add one event at the end of a case."""
+        """Add one event at the end of a case; one that is there already is not added again.
+
+        Raises
+        ------
+        DiagnoseError
+            Another event of the case has this id.
+        """
+        ...
+
+    def put(self, case: CaseHeader, events: Sequence[Event]) -> int:
+        """File a case under the id that it has, or add what is missing of it; how many events.
+
+        Raises
+        ------
+        DiagnoseError
+            The case is there with another header, or with another event under one of the ids.
+        """
         ...
 
     def header(self, case_id: str) -> CaseHeader:
@@ -78,6 +141,18 @@ class CaseStore(Protocol):
 
     def listing(self) -> Listing:
         """All cases."""
+        ...
+
+    def overview(self) -> Overview:
+        """All cases, with where each stands."""
+        ...
+
+    def outcomes(self) -> Iterator[Outcome]:
+        """What each closed case teaches, in the order of the store; the unreadable are left out."""
+        ...
+
+    def counts(self) -> Counts:
+        """All confirmed cases, counted."""
         ...
 
     def latest(self) -> str:
@@ -97,6 +172,56 @@ class CaseStore(Protocol):
     def where(self, case_id: str) -> str:
         """Where a case is kept, for a person to read."""
         ...
+
+
+def missing(
+    case: CaseHeader,
+    events: Sequence[Event],
+    kept: CaseHeader,
+    there: Sequence[Event],
+    name: str,
+) -> list[Event]:
+    """The events that a case in a store (`kept`, `there`) lacks; all events are canonical.
+
+    Raises
+    ------
+    DiagnoseError
+        The headers differ, or two events under one id do.
+    """
+    if case != kept:
+        fields = (f.name for f in dataclasses.fields(case))
+        differing = [f for f in fields if getattr(case, f) != getattr(kept, f)]
+        raise fail(
+            "conflict", f"the case '{case.id}' is in {name} with another {', '.join(differing)}"
+        )
+    known = {event.id: event for event in there}
+    new: list[Event] = []
+    for event in events:
+        if event.id not in known:
+            known[event.id] = event
+            new.append(event)
+        elif not same_event(event, known[event.id]):
+            message = f"the case '{case.id}' in {name} has another event with the id {event.id}"
+            raise fail("conflict", message)
+    return new
+
+
+def same_event(one: Event, other: Event) -> bool:
+    """Whether two canonical events are equal, down to the order of their data."""
+    return one == other and json.dumps(one.data) == json.dumps(other.data)
+
+
+def first_free(taken: Callable[[int], bool]) -> int:
+    """A number from 1 on that is free and whose predecessor is taken, in a few looks."""
+    if not taken(1):
+        return 1
+    low, high = 1, 2
+    while taken(high):
+        low, high = high, 2 * high
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if taken(middle) else (low, middle)
+    return high
 
 
 def slug(text: str) -> str:
@@ -121,6 +246,8 @@ def status_of(events: Sequence[Event]) -> str:
             continue
         if event.kind == "closed":
             status = "closed"
+        elif reopens(event):
+            status = "reopened"
         elif event.kind == "concluded":
             status = str(event.data.get("status", "concluded")).replace("_", " ")
         elif event.kind == "repaired":
@@ -134,6 +261,29 @@ def status_of(events: Sequence[Event]) -> str:
         elif event.kind in ("resumed", "withdrawn", "finding"):
             status = status if status in ("repaired", "being set up") else "open"
     return status
+
+
+def summary_of(case: CaseHeader, events: Sequence[Event]) -> Summary:
+    """What a list shows of a case."""
+    closed = is_closed(events)
+    last = [e for e in events if e.kind == ("closed" if closed else "concluded")]
+    about = cause_in_words(last[-1].data) if last else ""
+    call_back = ""
+    for event in events:
+        if event.kind == "closed":
+            call_back = str(event.data.get("call_back", ""))
+        elif event.kind == "called_back":
+            call_back = ""
+    return Summary(
+        str(case.id), str(case.title), str(case.site), status_of(events), about, call_back
+    )
+
+
+def cause_in_words(data: Mapping[str, Any]) -> str:
+    """The cause that a ``concluded`` or ``closed`` event names."""
+    if data.get("unit"):
+        return f"{data['unit']}.{data.get('failure_mode', '')}"
+    return str(data.get("found") or "cause not known")
 
 
 def check_time(text: str) -> str:

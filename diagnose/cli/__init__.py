@@ -16,6 +16,18 @@ from typing import Annotated
 
 import typer
 
+from diagnose.cli.casebook import cases_app, close, store_app
+from diagnose.cli.learning_app import add_commands
+from diagnose.cli.options import (
+    AnswersOption,
+    InstallationOption,
+    KnowledgeOption,
+    OverlayOption,
+    PlainOption,
+    ResultOption,
+    StoreOption,
+    VariantsOption,
+)
 from diagnose.errors import DiagnoseError
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -32,49 +44,8 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-
-def _note_overlay(path: Path | None) -> Path | None:
-    """Keep what ``--overlay`` says for whoever loads the knowledge in this command."""
-    from diagnose.cli.common import chosen_overlay
-
-    chosen_overlay.set(path)
-    return path
-
-
-StoreOption = Annotated[
-    Path | None,
-    typer.Option("--store", metavar="DIR", help="Folder of the cases (else ./cases, else yours)."),
-]
-KnowledgeOption = Annotated[
-    str | None,
-    typer.Option("--knowledge", metavar="DIR", help="Folder of the knowledge base."),
-]
-OverlayOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--overlay",
-        metavar="FILE",
-        help="Learned numbers (else learned.yaml beside the knowledge, or yours).",
-        callback=_note_overlay,
-    ),
-]
-AnswersOption = Annotated[
-    Path | None,
-    typer.Option("--answers", metavar="FILE", help="Take all answers from a file, ask nobody."),
-]
-ResultOption = Annotated[
-    bool, typer.Option("--json", help="With --answers: print the result as one object.")
-]
-InstallationOption = Annotated[
-    str | None, typer.Option("--installation", metavar="ID", help="Kind of installation.")
-]
-VariantsOption = Annotated[
-    list[str] | None,
-    typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
-]
-PlainOption = Annotated[
-    bool, typer.Option("--no-color", help="No colour (the variable NO_COLOR does the same).")
-]
+app.add_typer(cases_app, name="cases")
+app.add_typer(store_app, name="store")
 
 
 @app.command()
@@ -184,63 +155,7 @@ def survey(
         raise typer.Exit(code)
 
 
-cases_app = typer.Typer(help="List the cases on file, or show one.", rich_markup_mode=None)
-app.add_typer(cases_app, name="cases")
-
-
-@cases_app.callback(invoke_without_command=True)
-def cases(context: typer.Context, store: StoreOption = None, no_color: PlainOption = False) -> None:
-    """List the cases on file, one line each; `cases show ID` shows one."""
-    if context.invoked_subcommand is None:
-        from diagnose.cli.cases import list_cases
-
-        list_cases(store, no_color)
-    else:
-        context.obj = store
-
-
-@cases_app.command("show")
-def show(
-    context: typer.Context,
-    case: Annotated[str, typer.Argument(metavar="ID", help="The case to show.")],
-    store: StoreOption = None,
-    no_color: PlainOption = False,
-) -> None:
-    """Show one case from its first event to its last."""
-    from diagnose.cli.cases import show_case
-
-    show_case(case, store or context.obj, no_color)
-
-
-@app.command()
-def close(
-    case: Annotated[str, typer.Argument(metavar="CASE", help="The case to close.")],
-    found: Annotated[
-        str | None,
-        typer.Option("--found", help="What it really was: UNIT.MODE, or in your own words."),
-    ] = None,
-    minutes: Annotated[
-        float | None, typer.Option("--minutes", min=0, help="Working time in all.")
-    ] = None,
-    parts: Annotated[
-        list[str] | None, typer.Option("--part", help="A part that was used; repeatable.")
-    ] = None,
-    confirmed: Annotated[
-        str | None,
-        typer.Option("--confirmed", help="How: verification, measured, replaced or not_confirmed."),
-    ] = None,
-    store: StoreOption = None,
-    knowledge: KnowledgeOption = None,
-    overlay: OverlayOption = None,
-    no_color: PlainOption = False,
-) -> None:
-    """Close a case with what was really found; asks for what no option says."""
-    from diagnose.cli.close import Closing, run_close
-
-    given = Closing(found, minutes, parts, confirmed)
-    code = run_close(case, given, store, knowledge, no_color)
-    if code:
-        raise typer.Exit(code)
+app.command()(close)
 
 
 @app.command()
@@ -267,13 +182,7 @@ def check(
         raise typer.Exit(code)
 
 
-def _add_commands() -> None:
-    from diagnose.cli.learning_app import add_commands  # it takes its options from here
-
-    add_commands(app)
-
-
-_add_commands()
+add_commands(app)
 
 
 def main(args: Sequence[str] | None = None) -> None:

@@ -14,11 +14,13 @@ from diagnose.cli.ask import Terminal
 from diagnose.cli.common import INTERRUPTED, load, say_learned, session_for, settings, store_at
 from diagnose.cli.render import Screen, Titles
 from diagnose.cli.request import GO_ON, Request
+from diagnose.cli.saving import Recorder, create
 from diagnose.cli.setup import Setup
 from diagnose.errors import fail
 from diagnose.interview.drive import Outcome, Reply, drive, summary
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
+from diagnose.interview.state import is_closed
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.records import KnowledgeBase
 
@@ -52,7 +54,7 @@ def _interactive(request: Request) -> int:
         else:
             chosen = settings(request.variants)
             opened = Setup(knowledge, screen).begin(request.installation, chosen)
-            case_id = store.create(header_of(opened), [opened]).id
+            case_id = create(store, header_of(opened), [opened], input).id
         with store.hold(case_id):
             return _lead(request, screen, store, knowledge, case_id)
     except (KeyboardInterrupt, EOFError):
@@ -82,7 +84,7 @@ def _lead(
     request: Request, screen: Screen, store: CaseStore, knowledge: KnowledgeBase, case_id: str
 ) -> int:
     header, events = store.header(case_id), store.events(case_id)
-    if any(event.kind == "closed" for event in events):
+    if is_closed(events):
         raise fail("closed", f"the case '{case_id}' is closed")
     screen.line()
     screen.para(f"Case {case_id}, on file at {store.where(case_id)}", hang=2)
@@ -92,9 +94,7 @@ def _lead(
             "and are weighed anew."
         )
 
-    def record(event: Event) -> None:
-        store.append(case_id, event)
-
+    record = Recorder(store, case_id, input)
     if request.resume:
         event = new_event("resumed")
         record(event)
@@ -151,7 +151,7 @@ def _scripted(request: Request, path: Path) -> int:
     opened = answers.opened(knowledge)
     events = [opened]
     store: CaseStore | None = store_at(request.store) if request.store else None
-    case_id = store.create(header_of(opened), events).id if store is not None else ""
+    case_id = create(store, header_of(opened), events).id if store is not None else ""
     scripted = Scripted(answers, knowledge)
     person: Scripted | Narrated = scripted
     if not request.json:
@@ -164,7 +164,7 @@ def _scripted(request: Request, path: Path) -> int:
             session,
             events,
             person,
-            record=(lambda event: store.append(case_id, event)) if store is not None else None,
+            record=Recorder(store, case_id) if store is not None else None,
             after=person.after if isinstance(person, Narrated) else lambda a, b, c: None,
         )
     result = result_of(outcome, events, answers, knowledge, case_id)

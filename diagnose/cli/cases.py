@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+import datetime
+from collections.abc import Iterable
 from typing import Any
 
-from diagnose.casebook.store import status_of
+from diagnose.casebook.store import cause_in_words, status_of
 from diagnose.cli.common import store_at
-from diagnose.cli.render import Screen
-from diagnose.errors import DiagnoseError
-from diagnose.interview.events import Event
+from diagnose.cli.render import Screen, name_of
+from diagnose.errors import DiagnoseError, fail
+from diagnose.interview.events import CONFIRMED, Event
 from diagnose.interview.state import variants_of, withdrawn_ids
 
 SAYS = {
@@ -28,10 +29,11 @@ SAYS = {
     "resumed": "resumed",
     "phoned": "called",
     "closed": "closed",
+    "called_back": "asked later",
 }
 
 
-def list_cases(folder: Path | None, no_color: bool) -> None:
+def list_cases(store_name: str | None, no_color: bool) -> None:
     """One line for each case.
 
     Raises
@@ -39,25 +41,46 @@ def list_cases(folder: Path | None, no_color: bool) -> None:
     DiagnoseError
         Some cases cannot be read; the others are listed first.
     """
-    screen = Screen(no_color)
-    store = store_at(folder)
-    listing = store.listing()
-    if not listing.cases and not listing.issues:
-        screen.line(f"No cases in {store.folder}.")
-    for case in listing.cases:
-        events = store.events(case.id)
-        status = status_of(events)
-        last = [e for e in events if e.kind == "concluded"]
-        about = ""
-        if last:
-            unit, mode = (str(last[-1].data.get(k, "")) for k in ("unit", "failure_mode"))
-            about = f"{unit}.{mode}" if unit else "cause not known"
-        screen.line(f"{case.id}  {status}  {about or case.title}".rstrip())
-    if listing.issues:
-        raise DiagnoseError(listing.issues)
+    store = store_at(store_name)
+    found = store.overview()
+    if not found.cases and not found.issues:
+        Screen(no_color).line(f"No cases in {store.name}.")
+    lines = (f"{c.id}  {c.status}  {c.about or c.title}".rstrip() for c in found.cases)
+    _print(lines)
+    if found.issues:
+        raise DiagnoseError(found.issues)
 
 
-def show_case(case_id: str, folder: Path | None, no_color: bool) -> None:
+def list_due(store_name: str | None, on: str | None, no_color: bool) -> None:
+    """One line for each case whose customer is to be asked by a day whether the repair has held.
+
+    Raises
+    ------
+    DiagnoseError
+        The day is none, or some cases cannot be read.
+    """
+    try:
+        day = datetime.date.fromisoformat(on) if on else datetime.date.today()
+    except ValueError as error:
+        raise fail("option", f"--on '{on}' is not a date", None, ("e.g. 2026-12-24",)) from error
+    found = store_at(store_name).overview()
+    due = [c for c in found.cases if c.call_back and c.call_back <= day.isoformat()]
+    if not due:
+        Screen(no_color).line(f"Nobody is to be called back by {day.isoformat()}.")
+    due.sort(key=lambda c: (c.call_back, c.id))
+    _print(f"{c.call_back}  {c.id}  {c.about}  {c.site}".rstrip() for c in due)
+    if found.issues:
+        raise DiagnoseError(found.issues)
+
+
+def _print(lines: Iterable[str]) -> None:
+    """Lines as they are; there may be very many."""
+    text = "".join(f"{line}\n" for line in lines)
+    if text:
+        print(text, end="")
+
+
+def show_case(case_id: str, store_name: str | None, no_color: bool) -> None:
     """A case, one event after another.
 
     Raises
@@ -66,7 +89,7 @@ def show_case(case_id: str, folder: Path | None, no_color: bool) -> None:
         There is no such case, or it cannot be read.
     """
     screen = Screen(no_color)
-    store = store_at(folder)
+    store = store_at(store_name)
     header, events = store.header(case_id), store.events(case_id)
     gone = withdrawn_ids(events)
     kinds = {event.id: event for event in events}
@@ -109,12 +132,31 @@ def described(event: Event, events: dict[str, Event]) -> str:
         return f"{data['unit']}.{data['failure_mode']}"
     if event.kind == "verified":
         return f"{data['check']}: {data['result']}"
+    if event.kind == "called_back":
+        held = "it has held" if data.get("held") == "yes" else "it has not held"
+        return "; ".join(text for text in (held, str(data.get("text", ""))) if text)
+    if event.kind == "closed":
+        return _closed(data)
     parts = []
     for key, value in data.items():
-        if key not in ("minutes", "shown") or event.kind == "closed":
-            text = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
-            parts.append(f"{key} {text}" if event.kind == "closed" else text)
+        if key not in ("minutes", "own", "walk", "place", "shown"):
+            parts.append(", ".join(map(str, value)) if isinstance(value, list) else str(value))
     return "; ".join(p for p in parts if p.strip())
+
+
+def _closed(data: dict[str, Any]) -> str:
+    """What a case was closed with."""
+    said = [cause_in_words(data)]
+    if data.get("confirmed"):
+        said.append(CONFIRMED.get(str(data["confirmed"]), str(data["confirmed"])))
+    if data.get("verified"):
+        said.append(f"verification {name_of(str(data['verified']))}")
+    said.append(f"{float(data.get('minutes', 0.0)):.0f} min")
+    if data.get("parts"):
+        said.append("parts: " + ", ".join(map(str, data["parts"])))
+    if data.get("call_back"):
+        said.append(f"call back on {data['call_back']}")
+    return "; ".join(said)
 
 
 def _said(key: str, value: Any) -> str:

@@ -1,28 +1,32 @@
-"""``diagnose close``: what was really found, so that the case can be learned from."""
+"""``diagnose close``: what was really found, and later whether the repair has held."""
 
 from __future__ import annotations
 
+import datetime
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from diagnose.casebook.store import CaseStore
-from diagnose.cli.ask import clean, match
+from diagnose.cli.ask import clean
+from diagnose.cli.closing import (
+    Questions,
+    leading,
+    parse_day,
+    steps_of,
+    took_before,
+    verified_by_checks,
+)
 from diagnose.cli.common import INTERRUPTED, load, store_at
 from diagnose.cli.render import Screen
+from diagnose.cli.saving import Recorder
 from diagnose.errors import fail
-from diagnose.interview.events import Event, new_event
-from diagnose.interview.state import variants_of, withdrawn_ids
-from diagnose.interview.steps import Option
+from diagnose.interview.events import CONFIRMED, VERIFIED, new_event
+from diagnose.interview.state import is_closed, variants_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import compose
 
-CONFIRMED = {
-    "verification": "all checks after the repair passed",
-    "measured": "measured on the part itself, on the bench or taken apart",
-    "replaced": "the fault went with the part that was replaced",
-    "not_confirmed": "not confirmed",
-}
+HELD = {"held": "yes", "not-held": "no"}
 
 
 @dataclass(frozen=True)
@@ -31,8 +35,11 @@ class Closing:
 
     found: str | None = None
     minutes: float | None = None
+    took: Sequence[str] | None = None
     parts: list[str] | None = None
     confirmed: str | None = None
+    verified: str | None = None
+    call_back: str | None = None
 
     @property
     def silent(self) -> bool:
@@ -41,7 +48,7 @@ class Closing:
 
 
 def run_close(
-    case_id: str, given: Closing, folder: Path | None, knowledge: str | None, no_color: bool
+    case_id: str, given: Closing, store_name: str | None, knowledge: str | None, no_color: bool
 ) -> int:
     """Close a case; the exit code.
 
@@ -51,7 +58,7 @@ def run_close(
         There is no such case, it is closed, or an option is not legal.
     """
     screen = Screen(no_color)
-    store = store_at(folder)
+    store = store_at(store_name)
     try:
         with store.hold(case_id):
             close_case(store, case_id, given, screen, load(knowledge))
@@ -67,81 +74,140 @@ def close_case(
 ) -> None:
     """Ask for what is not given, and file the ``closed`` event."""
     header, events = store.header(case_id), store.events(case_id)
-    if any(event.kind == "closed" for event in events):
-        raise fail("closed", f"the case '{case_id}' is closed already")
-    modes = compose(knowledge, header.installation, variants_of(header.variants, events)).modes
+    if is_closed(events):
+        message = f"the case '{case_id}' is closed already"
+        legal = ("later: --called-back held or not-held",)
+        raise fail("closed", message, None, legal)
+    fitted = compose(knowledge, header.installation, variants_of(header.variants, events))
+    modes, parts_fitted = fitted.modes, fitted.instances
+    titles = {
+        name: f"{parts_fitted[m.unit].title}: {m.title[0].lower()}{m.title[1:]}"
+        for name, m in modes.items()
+    }
+    steps = steps_of(events, knowledge)
+    took = took_before(events)
+    for text in given.took or ():
+        step, real = _took(text, steps)
+        took[step] = real
+    _check(given, modes)
+    ask = Questions(screen)
+    found = given.found
+    if found is None:
+        found = ask.found([n for n in leading(events) if n in modes], titles)
+    by_checks = verified_by_checks(events)
+    passed = "verification" if by_checks == "passed" else ""
+    confirmed = given.confirmed or ask.confirmed(passed)
+    minutes = given.minutes
+    if minutes is None:
+        minutes = ask.total(steps, took, bool(given.took)) if not given.silent else None
+    worked = sum(took.get(step.event, step.minutes) for step in steps)
+    parts = given.parts
+    if parts is None:
+        parts = [] if given.silent else ask.parts()
+    verified = given.verified or by_checks
+    if verified is None:
+        verified = "not_made" if given.silent else ask.verified()
+    if given.call_back is not None:
+        call_back = parse_day(given.call_back, datetime.date.today())
+    else:
+        call_back = "" if given.silent else ask.call_back(datetime.date.today())
+    said: dict[str, Any] = {"found": found}
+    if found in modes:
+        unit, _, mode = found.partition(".")
+        said = {"unit": unit, "failure_mode": mode}
+    event = new_event(
+        "closed",
+        **said,
+        confirmed=confirmed,
+        minutes=float(round(worked, 1) if minutes is None else minutes),
+        took=took,
+        parts=parts,
+        verified=verified,
+        call_back=call_back,
+    )
+    Recorder(store, case_id, None if given.silent else input)(event)
+    screen.para(f"Case {case_id} is closed: {titles.get(found, found)}")
+    if confirmed == "verification" and verified == "failed":
+        screen.para("The verification failed, so the cause does not count as confirmed.", 2)
+    if found not in modes:
+        screen.para("That is not in the knowledge base: the review of the rules will name it.", 2)
+    if call_back:
+        screen.para(f"Call back on {call_back} (diagnose cases --due), then:", 2)
+        screen.line(f"    diagnose close {case_id} --called-back held")
+
+
+def run_called_back(
+    case_id: str, held: str, text: str, minutes: float | None, store_name: str | None, plain: bool
+) -> int:
+    """Note what a call-back told; the exit code.
+
+    Raises
+    ------
+    DiagnoseError
+        There is no such case, it is not closed, or the option is not legal.
+    """
+    word = held.strip().casefold().replace("_", "-").replace(" ", "-")
+    if word not in HELD:
+        raise fail("option", f"'{held}' is not what a repair does", None, HELD)
+    screen = Screen(plain)
+    store = store_at(store_name)
+    with store.hold(case_id):
+        if not is_closed(store.events(case_id)):
+            raise fail("closed", f"the case '{case_id}' is not closed")
+        data: dict[str, Any] = {"held": HELD[word], "text": clean(text)}
+        if minutes is not None:
+            data["minutes"] = float(minutes)
+        Recorder(store, case_id)(new_event("called_back", **data))
+    if HELD[word] == "yes":
+        screen.para(f"Noted: the repair of case {case_id} has held.")
+    else:
+        screen.para(
+            f"Case {case_id} is open again, and its cause does not count as confirmed any more. "
+            "To go on:"
+        )
+        screen.line(f"  diagnose callout --resume {case_id}")
+    return 0
+
+
+def _check(given: Closing, modes: Any) -> None:
+    """Refuse what is not legal among the options, before anything is asked."""
     if given.confirmed is not None and given.confirmed not in CONFIRMED:
         message = f"'{given.confirmed}' is not a way of confirming"
         raise fail("unknown-id", message, None, CONFIRMED)
-    found = given.found if given.found is not None else _found(screen, leading(events))
-    if not found.strip():
+    if given.verified is not None and given.verified not in VERIFIED:
+        message = f"'{given.verified}' is not a result of a verification"
+        raise fail("unknown-id", message, None, VERIFIED)
+    if given.call_back is not None:
+        parse_day(given.call_back, datetime.date.today())
+    if given.found is None:
+        return
+    if not given.found.strip():
         raise fail("option", "what was found is empty: UNIT.MODE, or your own words")
-    if "." in found and " " not in found and found not in modes:
-        unit = found.partition(".")[0]
-        near = [name for name in modes if name.startswith(f"{unit}.")] or list(modes)[:8]
-        raise fail("unknown-id", f"'{found}' is not a failure mode here", None, near)
-    worked = sum(float(e.data.get("minutes", 0.0)) for e in events)
-    minutes = given.minutes
-    if minutes is None:
-        minutes = worked if given.silent else _minutes(screen, worked)
-    parts = given.parts
-    if parts is None:
-        parts = [] if given.silent else _parts()
-    confirmed = given.confirmed or _confirmed(screen)
-    data: dict[str, Any] = {"minutes": float(minutes), "parts": parts, "confirmed": confirmed}
-    if found in modes:
-        unit, _, mode = found.partition(".")
-        data = {"unit": unit, "failure_mode": mode, **data}
-    else:
-        data = {"found": found, **data}
-    store.append(case_id, new_event("closed", **data))
-    screen.para(f"Case {case_id} is closed: {found}")
+    near = near_modes(given.found, modes)
+    if near:
+        raise fail("unknown-id", f"'{given.found}' is not a failure mode here", None, near)
 
 
-def leading(events: list[Event]) -> str:
-    """The cause that was repaired, else the one concluded; "" where there is neither."""
-    gone = withdrawn_ids(events)
-    for kind in ("repaired", "concluded"):
-        for event in reversed(events):
-            if event.kind == kind and event.id not in gone and event.data.get("unit"):
-                return f"{event.data['unit']}.{event.data['failure_mode']}"
-    return ""
+def near_modes(found: str, modes: Any) -> list[str]:
+    """Failure modes that may be meant by what looks like one and is none; else nothing."""
+    if "." not in found or " " in found or found in modes:
+        return []
+    unit = found.partition(".")[0]
+    return [name for name in modes if name.startswith(f"{unit}.")] or list(modes)[:8]
 
 
-def _found(screen: Screen, default: str) -> str:
-    screen.para("What was really found? UNIT.MODE, or your own words.", style="bold")
-    while True:
-        hint = f" (Enter: {default})" if default else ""
-        typed = clean(input(f"found{hint} > ")) or default
-        if typed:
-            return typed
-
-
-def _minutes(screen: Screen, worked: float) -> float:
-    while True:
-        typed = input(f"working minutes in all (Enter: {worked:.0f}) > ").strip()
-        if not typed:
-            return round(worked, 1)
-        try:
-            minutes = float(typed.replace(",", ".").removesuffix("min").strip())
-        except ValueError:
-            minutes = -1.0
-        if 0 <= minutes < 1e6:
-            return minutes
-        screen.para("Type a number of minutes, e.g. 45.", 2, "red")
-
-
-def _parts() -> list[str]:
-    typed = input("parts used, with commas (Enter: none) > ")
-    return [part for part in (clean(p) for p in typed.split(",")) if part]
-
-
-def _confirmed(screen: Screen) -> str:
-    options = [Option(k, v) for k, v in CONFIRMED.items()]
-    screen.para("How was it confirmed?", style="bold")
-    screen.options(options)
-    while True:
-        chosen = match(input("number > "), options)
-        if chosen is not None:
-            return chosen
-        screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")
+def _took(text: str, steps: Sequence[Any]) -> tuple[str, float]:
+    """Event and minutes of ``STEP=MIN``."""
+    name, _, typed = text.partition("=")
+    name = name.strip()
+    try:
+        minutes = float(typed.strip().replace(",", "."))
+    except ValueError:
+        minutes = -1.0
+    if not 0 <= minutes < 1e6:
+        raise fail("option", f"--took '{text}' is not STEP=MINUTES")
+    for number, step in enumerate(steps, 1):
+        if name in (str(number), step.event) or name == step.name:
+            return step.event, minutes
+    names = [step.name for step in steps]
+    raise fail("unknown-id", f"--took: there is no step '{name}' in this case", None, names)

@@ -9,10 +9,11 @@ from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.casebook.files import FileStore, default_store
+from diagnose.casebook.stores import open_store
 from diagnose.errors import fail
 
 if TYPE_CHECKING:
+    from diagnose.casebook.store import CaseStore
     from diagnose.cli.render import Screen
     from diagnose.interview.session import Session
     from diagnose.knowledge.records import KnowledgeBase
@@ -63,9 +64,9 @@ def say_learned(screen: Screen, knowledge: KnowledgeBase) -> None:
         screen.para("The knowledge base has changed since: run 'diagnose learn' again.", 2)
 
 
-def store_at(folder: Path | None) -> FileStore:
-    """The store in a folder, or the usual one."""
-    return FileStore(folder or default_store())
+def store_at(named: str | None) -> CaseStore:
+    """The store in a folder or a database, or the usual one."""
+    return open_store(named)
 
 
 def settings(pairs: Sequence[str]) -> dict[str, str]:

@@ -42,7 +42,7 @@ TITLES = {
 class LearnRequest:
     """Options of the command."""
 
-    store: Path | None = None
+    store: str | None = None
     knowledge: str | None = None
     dry_run: bool = False
     anyway: bool = False
@@ -75,7 +75,7 @@ def run_learn(request: LearnRequest) -> int:
         _say_empty(request, screen, len(outcomes))
         return _end(issues)
     wirings = wirings_of(knowledge, screen.plain)
-    counts = count(confirmed)
+    counts = store_at(request.store).counts()
     learning = learn(counts, wirings, {} if request.no_ids else cases_behind(confirmed))
     judged = foretold([count(block) for block in in_blocks(confirmed, JUDGED)], wirings)
     refused = judged.worse and not request.anyway
@@ -97,22 +97,10 @@ def run_learn(request: LearnRequest) -> int:
     return _end(issues) or int(refused)
 
 
-def closed_cases(folder: Path | None) -> tuple[list[Outcome], list[Issue]]:
+def closed_cases(store_name: str | None) -> tuple[list[Outcome], list[Issue]]:
     """Outcomes of all closed cases of a store, and what is wrong with those that cannot be read."""
-    from diagnose.casebook.outcomes import outcome_of
-
-    store = store_at(folder)
-    listing = store.listing()
-    found, issues = [], list(listing.issues)
-    for case in listing.cases:
-        try:
-            outcome = outcome_of(case, store.events(case.id))
-        except DiagnoseError as error:
-            issues.extend(error.issues)
-            continue
-        if outcome is not None:
-            found.append(outcome)
-    return found, issues
+    store = store_at(store_name)
+    return list(store.outcomes()), list(store.overview().issues)
 
 
 def wirings_of(knowledge: KnowledgeBase, plain: bool) -> Wirings:

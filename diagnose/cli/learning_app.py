@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from diagnose.cli import KnowledgeOption, OverlayOption, PlainOption, StoreOption
+from diagnose.cli.options import KnowledgeOption, OverlayOption, PlainOption, StoreOption
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one object for scripts.")]
 PictureOption = Annotated[

@@ -15,6 +15,7 @@ from diagnose.cli.callout import Narrated, header_of
 from diagnose.cli.common import INTERRUPTED, load, matrix_of, say_learned, settings, store_at
 from diagnose.cli.render import INSTRUMENTS, Screen, Titles, name_of, percent
 from diagnose.cli.request import GO_ON, Request
+from diagnose.cli.saving import Recorder, create
 from diagnose.cli.setup import Setup
 from diagnose.errors import fail
 from diagnose.interview.describing import SITE, VARIANT, WIRING, asks_for
@@ -32,7 +33,7 @@ from diagnose.interview.phone import (
     status_of_call,
 )
 from diagnose.interview.session import Turn
-from diagnose.interview.state import PHONE, withdrawn_ids
+from diagnose.interview.state import PHONE, is_closed, withdrawn_ids
 from diagnose.interview.steps import Step
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation, compose
@@ -118,7 +119,7 @@ def _interactive(request: PhoneRequest) -> int:
             installation = compose(knowledge, kind, chosen)
             given = request.installation is not None or bool(chosen)
             opened = _opened(knowledge, installation, [WIRING] if given else [])
-            case_id = store.create(header_of(opened), [opened]).id
+            case_id = create(store, header_of(opened), [opened], input).id
         with store.hold(case_id):
             return _lead(request, screen, setup, store, case_id)
     except (KeyboardInterrupt, EOFError):
@@ -147,8 +148,7 @@ def _lead(
     if not on_the_phone(events):
         raise fail("stage", f"'{case_id}' is no call: diagnose callout --resume {case_id}")
 
-    def record(event: Event) -> None:
-        store.append(case_id, event)
+    record = Recorder(store, case_id, input)
 
     def add(event: Event) -> None:
         record(event)
@@ -187,7 +187,7 @@ def _lead(
 def on_the_phone(events: Sequence[Event]) -> bool:
     """Whether a case started with a call and nobody is on site yet."""
     arrived = [e for e in events if e.kind == "resumed" and e.data.get("stage") != PHONE]
-    closed = any(event.kind == "closed" for event in events)
+    closed = is_closed(events)
     return events[0].data.get("stage") == PHONE and not arrived and not closed
 
 
@@ -270,15 +270,16 @@ def _scripted(request: PhoneRequest, path: Path) -> int:
     opened = opened_by_phone(answers.opened(knowledge), asks_for(knowledge, [SITE, WIRING]))
     events = [opened]
     store = store_at(request.store) if request.store else None
-    case_id = store.create(header_of(opened), events).id if store is not None else ""
+    case_id = create(store, header_of(opened), events).id if store is not None else ""
+    save = Recorder(store, case_id) if store is not None else None
     person: Scripted | Narrated = Scripted(answers, knowledge)
     if not request.json:
         person = Narrated(Scripted(answers, knowledge), session, screen, events)
         screen.para(answers.title, style="bold")
 
     def record(event: Event) -> None:
-        if store is not None:
-            store.append(case_id, event)
+        if save is not None:
+            save(event)
 
     with store.hold(case_id) if store is not None else nullcontext():
         after = person.after if isinstance(person, Narrated) else lambda before, now, event: None

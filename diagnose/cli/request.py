@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.casebook.answers import Answers, read_answers
+from diagnose.casebook.stores import shown_store
 from diagnose.cli.render import Screen
 from diagnose.errors import fail
 
@@ -26,7 +27,7 @@ class Request:
     answers: Path | None = None
     json: bool = False
     resume: bool = False
-    store: Path | None = None
+    store: str | None = None
     knowledge: str | None = None
     installation: str | None = None
     variants: Sequence[str] = ()
@@ -65,7 +66,7 @@ class Request:
         """Say with which command the case goes on, broken where the screen is too narrow."""
         words = [f"diagnose {command} --resume {shlex.quote(case_id)}"]
         if self.store:
-            words.append(f"--store {shlex.quote(str(self.store))}")
+            words.append(f"--store {shlex.quote(shown_store(self.store))}")
         if self.knowledge:
             words.append(f"--knowledge {shlex.quote(self.knowledge)}")
         screen.para(text)

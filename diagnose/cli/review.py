@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json as json_text
 from dataclasses import asdict, dataclass
-from pathlib import Path
 
 from diagnose.cli.common import load, progress_bar, say_learned
 from diagnose.cli.learn import closed_cases, wirings_of
@@ -28,7 +27,7 @@ LARGEST = 2000
 class ReviewRequest:
     """Options of the command."""
 
-    store: Path | None = None
+    store: str | None = None
     knowledge: str | None = None
     last: int = LARGEST
     json: bool = False

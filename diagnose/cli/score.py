@@ -29,7 +29,7 @@ LARGEST = 2000
 class ScoreRequest:
     """Options of the command."""
 
-    store: Path | None = None
+    store: str | None = None
     knowledge: str | None = None
     last: int = LARGEST
     picture: Path | None = None

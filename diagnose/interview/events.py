@@ -20,7 +20,12 @@ stopped        reason
 resumed        (nothing): the electrical state is unknown again and a telephone call is over; or
                stage: phone, the call goes on
 phoned         urgency, van, instruments, switch_off: what a telephone call led to (a record only)
-closed         what was really found (see `diagnose close`)
+closed         what was really found: unit, failure_mode, or found (own words: not in the knowledge
+               base); confirmed (how: a key of `CONFIRMED`), minutes (in all), took (event id → real
+               minutes, where the person put the estimate right), parts (used), verified (passed |
+               failed | not_made), call_back (ISO date when to ring the customer, or "")
+called_back    held (yes | no): whether the repair has held; text, minutes; with ``no`` the case is
+               open again
 =============  =================================================================================
 """
 
@@ -48,11 +53,25 @@ KINDS = (
     "resumed",
     "phoned",
     "closed",
+    "called_back",
 )
 PHYSICAL = ("act", "repaired")
 """Kinds that happened in the world: they cannot be taken back."""
 RETRACTABLE = ("complaint", "answered", "finding", "cannot", "verified")
 """Kinds that were only said: they can be taken back."""
+CONFIRMED = {
+    "verification": "all checks after the repair passed",
+    "measured": "measured on the part itself, on the bench or taken apart",
+    "replaced": "the fault went with the part that was replaced",
+    "not_confirmed": "not confirmed",
+}
+"""How the cause of a closed case was confirmed, in words."""
+VERIFIED = {
+    "passed": "yes, all that could be checked is as it should be",
+    "failed": "no, something is not as it should be",
+    "not_made": "it was not verified",
+}
+"""What came of the verification of a closed case, in words."""
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,8 @@ from diagnose.reasoning.guard import Electrical, after_act
 from diagnose.reasoning.planner import ANYWHERE, PANEL
 
 NOT_SURE = "not_sure"
+GONE = "gone"
+"""The check after a repair that the complaint is gone."""
 PHONE = "phone"
 """Stage of a case while the customer is on the telephone."""
 
@@ -71,7 +73,20 @@ class State:
 
 def withdrawn_ids(events: Iterable[Event]) -> set[str]:
     """Ids of the events that were taken back."""
-    return {str(e.data["event"]) for e in events if e.kind == "withdrawn"}
+    return {str(e.data.get("event")) for e in events if e.kind == "withdrawn"}
+
+
+def reopens(event: Event) -> bool:
+    """Whether an event says that a repair did not hold, which opens the case again."""
+    return event.kind == "called_back" and event.data.get("held") == "no"
+
+
+def is_closed(events: Iterable[Event]) -> bool:
+    """Whether a case is closed, and no call-back has opened it again."""
+    closed = False
+    for event in events:
+        closed = (closed or event.kind == "closed") and not reopens(event)
+    return closed
 
 
 def last_retractable(events: Sequence[Event]) -> Event | None:
@@ -121,6 +136,16 @@ def _resume(state: State, data: Mapping[str, Any]) -> None:
     state.cannot = {}
     state.refused = set()
     state.concluded = None
+
+
+def _reopen(state: State) -> None:
+    """The complaint is back after a repair: as if the check for it had failed then."""
+    state.closed = state.concluded = None
+    state.stopped = ""
+    state.electrical = Electrical.UNKNOWN
+    if state.repairs:
+        state.checks[GONE] = "fail"
+        state.checked.append(Checked(GONE, "fail", len(state.repairs)))
 
 
 def _fold(
@@ -194,3 +219,5 @@ def _fold(
         state.stopped = str(data.get("reason", "stopped"))
     elif event.kind == "closed":
         state.closed = data
+    elif event.kind == "called_back" and reopens(event):
+        _reopen(state)

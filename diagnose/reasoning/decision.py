@@ -17,10 +17,8 @@ LIKELY = 0.60
 """With no test left that tells anything, this much still counts as a conclusion."""
 UNKNOWN_ENOUGH = 0.65
 """Posterior of 'not in the knowledge base' at which the interview says so."""
-ASK_AGAIN = 3
-"""Most answers that are asked again."""
-
-
+TESTED_WIDELY = 12
+"""Different tests that must have been done before it is said while others would still pay."""
 HARDLY_EVER = 0.12
 """An answer does not fit a cause that shows it less often than this."""
 DOUBTFUL = 2
@@ -107,7 +105,7 @@ def decide(
     """
     unit, sure = belief.leading_unit()
     asked = [test for test, _ in belief.seen]
-    if unit == UNKNOWN_UNIT and sure >= UNKNOWN_ENOUGH:
+    if unit == UNKNOWN_UNIT and sure >= UNKNOWN_ENOUGH and len(set(asked)) >= TESTED_WIDELY:
         return Decision("unknown")
     if unit != UNKNOWN_UNIT and sure >= ENOUGH:
         return _concluded(belief, candidates)

@@ -1,0 +1,253 @@
+"""What is known of a folder of case files without reading them again.
+
+The index is a file in the user's cache folder. An entry counts only while the name, the size,
+the time of change and the number of its file on disk are as they were read; everything else is
+read again, so nothing hangs on the index and it may be deleted at any time.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import pickle
+import sqlite3
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import asdict
+from fnmatch import fnmatchcase
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from diagnose.cache import cache_folder
+from diagnose.casebook import outcomes, quick, store, text
+from diagnose.casebook.outcomes import Outcome, outcome_or_none
+from diagnose.casebook.quick import quick_case
+from diagnose.casebook.store import CaseHeader, Listing, Overview, Summary, summary_of
+from diagnose.casebook.text import decoded, parse_case
+from diagnose.errors import DiagnoseError, Issue
+from diagnose.interview import state
+from diagnose.interview.events import Event
+
+MADE_BY = (outcomes, quick, state, store, text)
+"""What an entry hangs on besides its file: an index made by other code is another index."""
+RECENT = 2_000_000_000
+"""Nanoseconds for which a changed file may change again without its time of change showing it."""
+MANY = 400
+"""Files from which on several processes read."""
+AT_ONCE = 200
+KEPT_AT_ONCE = 5000
+TABLES = """
+create table if not exists cases (
+    name text primary key, stamp text not null, header text not null, variants text not null,
+    summary text not null
+) without rowid;
+create table if not exists outcomes (name text primary key, stamp text, outcome blob);
+"""
+
+Row = tuple[str, str, str, str]
+"""An entry without its stamp: name, header without variants, variants, summary."""
+
+
+def _stamp(entry: os.DirEntry[str]) -> str:
+    stat = entry.stat()
+    return f"{stat.st_size} {stat.st_mtime_ns} {stat.st_ctime_ns} {stat.st_ino}"
+
+
+def read_any(path: Path) -> tuple[CaseHeader, list[Event]]:
+    """Header and events of a case file, the quick way where its layout allows it.
+
+    Raises
+    ------
+    DiagnoseError
+        With every issue found, each with its place.
+    """
+    try:
+        text = decoded(path.read_bytes(), path)
+    except OSError as error:
+        issue = Issue("error", "unreadable", f"cannot read '{path}': {error.strerror}")
+        raise DiagnoseError([issue]) from error
+    return quick_case(text, path.stem) or parse_case(text, str(path))
+
+
+def _row(folder: Path, name: str) -> tuple[Row, bytes] | list[Issue]:
+    """An entry and its outcome (pickled), or what is wrong with the file."""
+    try:
+        header, events = read_any(folder / name)
+        outcome = pickle.dumps(outcome_or_none(header, events))
+    except DiagnoseError as error:
+        return list(error.issues)
+    head = asdict(header)
+    variants = head.pop("variants")
+    summary = asdict(summary_of(header, events))
+    return (name, _json(head), _json(variants), _json(list(summary.values()))), outcome
+
+
+def _json(value: Any) -> str:
+    return json.dumps(value, separators=(",", ":"))
+
+
+def on_all_cores(work: Callable[[str], Any], names: list[str]) -> Iterator[Any]:
+    """The results of `work` in the order of `names`; on several cores where they are many."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    if len(names) < MANY or (cores or 1) < 2:
+        yield from map(work, names)
+        return
+    import multiprocessing
+
+    # workers import what they need and share nothing with a program that may have threads
+    context = multiprocessing.get_context("spawn")
+    with context.Pool(cores) as pool:
+        yield from pool.imap(work, names, AT_ONCE)
+
+
+class FolderIndex:
+    """The index of one folder; `pattern` says which of its files are cases."""
+
+    def __init__(self, folder: Path, pattern: str, cache: Path | None = None) -> None:
+        self.folder = folder
+        self.pattern = pattern
+        place = hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:16]
+        key = hashlib.sha256()
+        for module in (*MADE_BY, __file__):
+            source = module if isinstance(module, str) else module.__file__
+            key.update(Path(source or "").read_bytes())
+        self.path = cache_folder(cache) / f"cases-{place}-{key.hexdigest()[:16]}.sqlite"
+        self._unsettled: dict[str, bytes] = {}
+
+    def listing(self) -> Listing:
+        """See `CaseStore.listing`."""
+        known: dict[str, dict[str, str]] = {}
+        cases: list[CaseHeader] = []
+        issues: list[Issue] = []
+        for row in self._rows(issues):
+            variants = known.setdefault(row[2], json.loads(row[2]))
+            cases.append(CaseHeader(**json.loads(row[1]), variants=variants))
+        return Listing(tuple(cases), tuple(issues))
+
+    def overview(self) -> Overview:
+        """See `CaseStore.overview`."""
+        issues: list[Issue] = []
+        cases = tuple(Summary(*json.loads(row[3])) for row in self._rows(issues))
+        return Overview(cases, tuple(issues))
+
+    def outcomes(self) -> Iterator[Outcome]:
+        """See `CaseStore.outcomes`."""
+        names = [row[0] for row in self._rows([])]
+        for start in range(0, len(names), AT_ONCE):
+            some = names[start : start + AT_ONCE]
+            kept = {**self._kept(some), **self._unsettled}
+            for name in some:
+                found: Any = (None, kept[name]) if name in kept else _row(self.folder, name)
+                outcome = None if isinstance(found, list) else pickle.loads(found[1])
+                if outcome is not None:
+                    yield outcome
+
+    def _kept(self, names: list[str]) -> dict[str, bytes]:
+        marks = ", ".join("?" * len(names))
+        query = f"select name, outcome from outcomes where name in ({marks})"
+        try:
+            with closing(sqlite3.connect(self.path, timeout=10.0)) as base:
+                return dict(base.execute(query, names))
+        except sqlite3.Error:
+            return {}
+
+    def _rows(self, issues: list[Issue]) -> list[Row]:
+        """An up-to-date row of each case that can be read, in the order of the ids."""
+        stamps = self._stamps()
+        try:
+            rows = self._with_index(stamps, issues)
+        except (sqlite3.Error, OSError):
+            self._forget()
+            try:
+                rows = self._with_index(stamps, issues)
+            except (sqlite3.Error, OSError):  # no cache here: read all
+                issues.clear()
+                rows = {}
+                for row, outcome in self._read(sorted(stamps), issues):
+                    rows[row[0]], self._unsettled[row[0]] = row, outcome
+        return [rows[name] for name in sorted(rows, key=_id_of)]
+
+    def _with_index(self, stamps: dict[str, str], issues: list[Issue]) -> dict[str, Row]:
+        issues.clear()
+        self._unsettled = {}
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        if not self.path.exists():
+            for made_by_other_code in self.path.parent.glob(f"{self.path.stem[:23]}*.sqlite"):
+                made_by_other_code.unlink(missing_ok=True)
+        with closing(sqlite3.connect(self.path, timeout=10.0)) as base:
+            base.execute("pragma synchronous = off")
+            base.executescript(TABLES)
+            rows: dict[str, Row] = {}
+            stale: list[str] = []
+            for name, stamp, *rest in base.execute("select * from cases"):
+                if stamps.get(name) == stamp:
+                    rows[name] = (name, *rest)
+                else:
+                    stale.append(name)
+            if stale:
+                with base:
+                    for table in ("cases", "outcomes"):
+                        base.executemany(
+                            f"delete from {table} where name = ?", [(name,) for name in stale]
+                        )
+            new: list[tuple[Row, bytes]] = []
+            for row, outcome in self._read(sorted(stamps.keys() - rows.keys()), issues):
+                rows[row[0]] = row
+                new.append((row, outcome))
+                if len(new) == KEPT_AT_ONCE:
+                    self._keep(base, new, stamps)
+                    new = []
+            self._keep(base, new, stamps)
+        return rows
+
+    def _keep(
+        self, base: sqlite3.Connection, new: list[tuple[Row, bytes]], stamps: dict[str, str]
+    ) -> None:
+        """Put rows into the index; a file that changed just now may change again unseen."""
+        latest = time.time_ns() - RECENT
+        settled = []
+        for row, outcome in new:
+            if max(int(part) for part in stamps[row[0]].split()[1:3]) < latest:
+                settled.append((row, outcome))
+            else:
+                self._unsettled[row[0]] = outcome
+        if not settled:
+            return
+        with base:
+            base.executemany(
+                "insert or replace into cases values (?, ?, ?, ?, ?)",
+                [(row[0], stamps[row[0]], *row[1:]) for row, _ in settled],
+            )
+            base.executemany(
+                "insert or replace into outcomes values (?, ?, ?)",
+                [(row[0], stamps[row[0]], outcome) for row, outcome in settled],
+            )
+
+    def _read(self, names: list[str], issues: list[Issue]) -> Iterator[tuple[Row, bytes]]:
+        for found in on_all_cores(partial(_row, self.folder), names):
+            if isinstance(found, list):
+                issues += found
+            else:
+                yield found
+
+    def _stamps(self) -> dict[str, str]:
+        """Name → stamp of each case file in the folder; taken before the files are read."""
+        try:
+            with os.scandir(self.folder) as entries:
+                return {e.name: _stamp(e) for e in entries if fnmatchcase(e.name, self.pattern)}
+        except FileNotFoundError:
+            return {}
+
+    def _forget(self) -> None:
+        for suffix in ("", "-journal", "-wal", "-shm"):
+            try:
+                self.path.with_name(self.path.name + suffix).unlink(missing_ok=True)
+            except OSError:
+                return
+
+
+def _id_of(name: str) -> str:
+    return name.removesuffix(".yaml")

@@ -1,0 +1,220 @@
+"""The questions at the end of a case; Enter takes what is proposed."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from diagnose.cli.ask import clean, match
+from diagnose.cli.render import Screen, name_of
+from diagnose.errors import DiagnoseError, fail
+from diagnose.interview.asking import ACT_TEXTS
+from diagnose.interview.events import CONFIRMED, VERIFIED, Event
+from diagnose.interview.state import reopens, withdrawn_ids
+from diagnose.interview.steps import Option
+from diagnose.knowledge.records import KnowledgeBase
+
+LISTED = 5
+"""Causes proposed by number."""
+
+
+@dataclass(frozen=True)
+class StepDone:
+    """A step with minutes: its event, the id of its test, act or failure mode, and its title."""
+
+    event: str
+    name: str
+    title: str
+    minutes: float
+
+
+def leading(events: Sequence[Event]) -> list[str]:
+    """Causes to propose: the one repaired last, the one concluded, those that led at the end."""
+    gone = withdrawn_ids(events)
+    names: list[str] = []
+    for kind in ("repaired", "concluded"):
+        for event in reversed(events):
+            if event.kind == kind and event.id not in gone and event.data.get("unit"):
+                names.append(f"{event.data['unit']}.{event.data['failure_mode']}")
+    for event in reversed(events):
+        if event.kind == "finding" and event.id not in gone:
+            names += [str(name) for name in event.data.get("shown", {})]
+            break
+    return list(dict.fromkeys(names))[:LISTED]
+
+
+def steps_of(events: Sequence[Event], knowledge: KnowledgeBase) -> list[StepDone]:
+    """All that took minutes, in order."""
+    gone = withdrawn_ids(events)
+    steps = []
+    for event in events:
+        data = event.data
+        minutes = float(data.get("minutes", 0.0))
+        if event.id in gone or minutes <= 0 or event.kind not in ("act", "finding", "repaired"):
+            continue
+        if event.kind == "finding":
+            name = str(data["test"])
+            base, _, at = name.partition("@")
+            test = knowledge.tests.get(base)
+            title = test.title if test is not None and not at else name_of(name)
+        elif event.kind == "act":
+            name = str(data["act"])
+            title = ACT_TEXTS[name][0] if name in ACT_TEXTS else name_of(name)
+        else:
+            name = f"{data['unit']}.{data['failure_mode']}"
+            title = f"Repair: {name_of(str(data['unit']))}, {name_of(str(data['failure_mode']))}"
+        steps.append(StepDone(event.id, name, title, minutes))
+    return steps
+
+
+def took_before(events: Sequence[Event]) -> dict[str, float]:
+    """Minutes put right when the case was closed before."""
+    took: dict[str, float] = {}
+    for event in events:
+        if event.kind == "closed":
+            took |= {str(k): float(v) for k, v in event.data.get("took", {}).items()}
+    return took
+
+
+def verified_by_checks(events: Sequence[Event]) -> str | None:
+    """What the checks since the last repair say; None where none was made."""
+    gone = withdrawn_ids(events)
+    checks: dict[str, str] = {}
+    for event in events:
+        if event.kind == "repaired" or reopens(event):
+            checks = {}
+        elif event.kind == "verified" and event.id not in gone:
+            checks[str(event.data["check"])] = str(event.data["result"])
+    if not checks:
+        return None
+    results = set(checks.values())
+    return "failed" if "fail" in results else "passed" if "pass" in results else "not_made"
+
+
+def parse_day(text: str, today: datetime.date) -> str:
+    """A day, ISO 8601, from a date or from a number of days; "" for none.
+
+    Raises
+    ------
+    DiagnoseError
+        It is neither.
+    """
+    text = text.strip().casefold()
+    if text in ("", "no", "none"):
+        return ""
+    days = re.fullmatch(r"(\d{1,4})\s*(?:d|days?)?", text)
+    try:
+        if days:
+            return (today + datetime.timedelta(days=int(days[1]))).isoformat()
+        return datetime.date.fromisoformat(text).isoformat()
+    except ValueError:
+        example = f"30, or {today + datetime.timedelta(days=30)}"
+        raise fail(
+            "option", f"'{text}' is no day and no number of days", None, (example,)
+        ) from None
+
+
+class Questions:
+    """Asks at the terminal."""
+
+    def __init__(self, screen: Screen, read: Callable[[str], str] = input) -> None:
+        self.screen = screen
+        self.read = read
+
+    def found(self, names: Sequence[str], titles: Mapping[str, str]) -> str:
+        """What was really found: a failure mode, or own words."""
+        self.screen.para("What was really found?", style="bold")
+        options = [Option(name, titles.get(name, name)) for name in names]
+        self.screen.options(options)
+        self.screen.para(
+            ("A number, " if names else "") + "UNIT.MODE, or your own words where the knowledge "
+            "base does not have it.",
+            2,
+        )
+        while True:
+            hint = " (Enter: 1)" if names else ""
+            typed = clean(self.read(f"found{hint} > "))
+            if not typed and names:
+                return names[0]
+            if typed.isdigit():
+                chosen = match(typed, options)
+                if chosen is not None:
+                    return chosen
+            elif typed in titles or (typed and ("." not in typed or " " in typed)):
+                return typed
+            unit = typed.partition(".")[0]
+            near = [n for n in titles if n.startswith(f"{unit}.")][:8]
+            legal = f" {unit} has: {', '.join(near)}." if near and "." in typed else ""
+            self.screen.para(f"'{typed}' is none of these.{legal}", 2, "red", 2)
+
+    def confirmed(self, default: str = "") -> str:
+        """How it was confirmed."""
+        return self._one("How was it confirmed?", CONFIRMED, default)
+
+    def verified(self) -> str:
+        """What came of the verification."""
+        return self._one("Has everything been checked after the repair?", VERIFIED)
+
+    def _one(self, question: str, texts: Mapping[str, str], default: str = "") -> str:
+        options = [Option(k, v) for k, v in texts.items()]
+        self.screen.para(question, style="bold")
+        self.screen.options(options)
+        hint = f" (Enter: {list(texts).index(default) + 1})" if default else ""
+        while True:
+            typed = self.read(f"number{hint} > ")
+            if default and not typed.strip():
+                return default
+            chosen = match(typed, options)
+            if chosen is not None:
+                return chosen
+            self.screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")
+
+    def total(self, steps: Sequence[StepDone], took: dict[str, float], given: bool) -> float:
+        """Minutes in all; those of single steps go into `took` where they are put right."""
+        if steps:
+            self.screen.para("Minutes as estimated" + (" or put right" if took or given else ""))
+        for number, step in enumerate(steps, 1):
+            minutes = took.get(step.event, step.minutes)
+            room = self.screen.width - 14
+            title = step.title if len(step.title) <= room else step.title[: room - 2] + ".."
+            shown = f"{minutes:.0f}" if minutes >= 1 else f"{minutes:.1f}"
+            self.screen.line(f"  {number:>2}  {shown:>4}  {title}")
+        how = "minutes in all, or STEP = MINUTES" if steps else "working minutes in all"
+        while True:
+            whole = sum(took.get(step.event, step.minutes) for step in steps)
+            typed = self.read(f"{how} (Enter: {whole:.0f}) > ").strip()
+            if not typed:
+                return round(whole, 1)
+            name, equals, text = typed.rpartition("=")
+            said, which = _minutes(text), name.strip()
+            if said is not None and not equals:
+                return said
+            if said is not None and which.isdigit() and 1 <= int(which) <= len(steps):
+                took[steps[int(which) - 1].event] = said
+                continue
+            hint = ", or a step and its minutes, e.g. 1 = 20" if steps else ""
+            self.screen.para(f"Type a number of minutes, e.g. 45{hint}.", 2, "red")
+
+    def parts(self) -> list[str]:
+        """Parts that were used."""
+        typed = self.read("parts used, with commas (Enter: none) > ")
+        return [part for part in (clean(p) for p in typed.split(",")) if part]
+
+    def call_back(self, today: datetime.date) -> str:
+        """When the customer is to be asked whether the repair has held."""
+        while True:
+            typed = self.read("call back on a date, or in days, e.g. 30 (Enter: no) > ")
+            try:
+                return parse_day(typed, today)
+            except DiagnoseError as error:
+                self.screen.para(str(error), 2, "red")
+
+
+def _minutes(text: str) -> float | None:
+    try:
+        minutes = float(text.strip().casefold().removesuffix("min").strip().replace(",", "."))
+    except ValueError:
+        return None
+    return minutes if 0 <= minutes < 1e6 else None
