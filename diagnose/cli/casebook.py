@@ -6,7 +6,13 @@ from typing import Annotated
 
 import typer
 
-from diagnose.cli.options import KnowledgeOption, OverlayOption, PlainOption, StoreOption
+from diagnose.cli.options import (
+    KnowledgeOption,
+    LanguageOption,
+    OverlayOption,
+    PlainOption,
+    StoreOption,
+)
 
 cases_app = typer.Typer(
     help="List the cases on file, show one, copy or export them.", rich_markup_mode=None
@@ -144,6 +150,7 @@ def close(
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
     overlay: OverlayOption = None,
+    language: LanguageOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """Close a case with what was really found; asks for what no option says."""

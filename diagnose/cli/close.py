@@ -24,6 +24,7 @@ from diagnose.errors import fail
 from diagnose.interview.events import CONFIRMED, VERIFIED, new_event
 from diagnose.interview.state import is_closed, variants_of
 from diagnose.knowledge.records import KnowledgeBase
+from diagnose.language import gettext as _
 from diagnose.plant.compose import compose
 
 HELD = {"held": "yes", "not-held": "no"}
@@ -64,7 +65,7 @@ def run_close(
             close_case(store, case_id, given, screen, load(knowledge))
     except (KeyboardInterrupt, EOFError):
         screen.line()
-        screen.para(f"The case is still open. To close it: diagnose close {case_id}")
+        screen.para(_("The case is still open. To close it:") + f" diagnose close {case_id}")
         return INTERRUPTED
     return 0
 
@@ -113,7 +114,7 @@ def close_case(
         call_back = "" if given.silent else ask.call_back(datetime.date.today())
     said: dict[str, Any] = {"found": found}
     if found in modes:
-        unit, _, mode = found.partition(".")
+        unit, _dot, mode = found.partition(".")
         said = {"unit": unit, "failure_mode": mode}
     event = new_event(
         "closed",
@@ -126,13 +127,16 @@ def close_case(
         call_back=call_back,
     )
     Recorder(store, case_id, None if given.silent else input)(event)
-    screen.para(f"Case {case_id} is closed: {titles.get(found, found)}")
+    about = titles.get(found, found)
+    screen.para(_("Case {case} is closed: {found}").format(case=case_id, found=about))
     if confirmed == "verification" and verified == "failed":
-        screen.para("The verification failed, so the cause does not count as confirmed.", 2)
+        screen.para(_("The verification failed, so the cause does not count as confirmed."), 2)
     if found not in modes:
-        screen.para("That is not in the knowledge base: the review of the rules will name it.", 2)
+        said_so = _("That is not in the knowledge base: the review of the rules will name it.")
+        screen.para(said_so, 2)
     if call_back:
-        screen.para(f"Call back on {call_back} (diagnose cases --due), then:", 2)
+        due = _("Call back on {day} (diagnose cases --due), then:").format(day=call_back)
+        screen.para(due, 2)
         screen.line(f"    diagnose close {case_id} --called-back held")
 
 
@@ -159,11 +163,13 @@ def run_called_back(
             data["minutes"] = float(minutes)
         Recorder(store, case_id)(new_event("called_back", **data))
     if HELD[word] == "yes":
-        screen.para(f"Noted: the repair of case {case_id} has held.")
+        screen.para(_("Noted: the repair of case {case} has held.").format(case=case_id))
     else:
         screen.para(
-            f"Case {case_id} is open again, and its cause does not count as confirmed any more. "
-            "To go on:"
+            _(
+                "Case {case} is open again, and its cause does not count as confirmed any more. "
+                "To go on:"
+            ).format(case=case_id)
         )
         screen.line(f"  diagnose callout --resume {case_id}")
     return 0
@@ -198,7 +204,7 @@ def near_modes(found: str, modes: Any) -> list[str]:
 
 def _took(text: str, steps: Sequence[Any]) -> tuple[str, float]:
     """Event and minutes of ``STEP=MIN``."""
-    name, _, typed = text.partition("=")
+    name, _dot, typed = text.partition("=")
     name = name.strip()
     try:
         minutes = float(typed.strip().replace(",", "."))

@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from diagnose.cli.lines import clean, match
+from diagnose.cli.lines import clean, match, number_from
 from diagnose.cli.render import Screen, name_of
 from diagnose.errors import DiagnoseError, fail
 from diagnose.interview.asking import ACT_TEXTS
@@ -15,6 +15,7 @@ from diagnose.interview.events import CONFIRMED, VERIFIED, Event
 from diagnose.interview.state import reopens, withdrawn_ids
 from diagnose.interview.steps import Option
 from diagnose.knowledge.records import KnowledgeBase
+from diagnose.language import gettext as _
 
 LISTED = 5
 """Causes proposed by number."""
@@ -56,15 +57,16 @@ def steps_of(events: Sequence[Event], knowledge: KnowledgeBase) -> list[StepDone
             continue
         if event.kind == "finding":
             name = str(data["test"])
-            base, _, at = name.partition("@")
+            base, _at, at = name.partition("@")
             test = knowledge.tests.get(base)
-            title = test.title if test is not None and not at else name_of(name)
+            title = _(test.title) if test is not None and not at else name_of(name)
         elif event.kind == "act":
             name = str(data["act"])
-            title = ACT_TEXTS[name][0] if name in ACT_TEXTS else name_of(name)
+            title = _(ACT_TEXTS[name][0]) if name in ACT_TEXTS else name_of(name)
         else:
             name = f"{data['unit']}.{data['failure_mode']}"
-            title = f"Repair: {name_of(str(data['unit']))}, {name_of(str(data['failure_mode']))}"
+            about = f"{name_of(str(data['unit']))}, {name_of(str(data['failure_mode']))}"
+            title = _("Repair: {about}").format(about=about)
         steps.append(StepDone(event.id, name, title, minutes))
     return steps
 
@@ -125,17 +127,18 @@ class Questions:
 
     def found(self, names: Sequence[str], titles: Mapping[str, str]) -> str:
         """What was really found: a failure mode, or own words."""
-        self.screen.para("What was really found?", style="bold")
+        self.screen.para(_("What was really found?"), style="bold")
         options = [Option(name, titles.get(name, name)) for name in names]
         self.screen.options(options)
         self.screen.para(
-            ("A number, " if names else "") + "UNIT.MODE, or your own words where the knowledge "
-            "base does not have it.",
+            _("A number, UNIT.MODE, or your own words where the knowledge base does not have it.")
+            if names
+            else _("UNIT.MODE, or your own words where the knowledge base does not have it."),
             2,
         )
         while True:
             hint = " (Enter: 1)" if names else ""
-            typed = clean(self.read(f"found{hint} > "))
+            typed = clean(self.read(_("found") + f"{hint} > "))
             if not typed and names:
                 return names[0]
             if typed.isdigit():
@@ -146,42 +149,47 @@ class Questions:
                 return typed
             unit = typed.partition(".")[0]
             near = [n for n in titles if n.startswith(f"{unit}.")][:8]
-            legal = f" {unit} has: {', '.join(near)}." if near and "." in typed else ""
-            self.screen.para(f"'{typed}' is none of these.{legal}", 2, "red", 2)
+            self.screen.para(_("'{typed}' is none of these.").format(typed=typed), 2, "red", 2)
+            if near and "." in typed:
+                listed = _("{unit} has: {modes}.").format(unit=unit, modes=", ".join(near))
+                self.screen.para(listed, 2, "red", 2)
 
     def confirmed(self, default: str = "") -> str:
         """How it was confirmed."""
-        return self._one("How was it confirmed?", CONFIRMED, default)
+        return self._one(_("How was it confirmed?"), CONFIRMED, default)
 
     def verified(self) -> str:
         """What came of the verification."""
-        return self._one("Has everything been checked after the repair?", VERIFIED)
+        return self._one(_("Has everything been checked after the repair?"), VERIFIED)
 
     def _one(self, question: str, texts: Mapping[str, str], default: str = "") -> str:
-        options = [Option(k, v) for k, v in texts.items()]
+        options = [Option(k, _(v)) for k, v in texts.items()]
         self.screen.para(question, style="bold")
         self.screen.options(options)
         hint = f" (Enter: {list(texts).index(default) + 1})" if default else ""
         while True:
-            typed = self.read(f"number{hint} > ")
+            typed = self.read(_("number") + f"{hint} > ")
             if default and not typed.strip():
                 return default
             chosen = match(typed, options)
             if chosen is not None:
                 return chosen
-            self.screen.para(f"Type a number from 1 to {len(options)}.", 2, "red")
+            self.screen.para(number_from(len(options)), 2, "red")
 
     def total(self, steps: Sequence[StepDone], took: dict[str, float], given: bool) -> float:
         """Minutes in all; those of single steps go into `took` where they are put right."""
         if steps:
-            self.screen.para("Minutes as estimated" + (" or put right" if took or given else ""))
+            mended = took or given
+            self.screen.para(
+                _("Minutes as estimated or put right") if mended else _("Minutes as estimated")
+            )
         for number, step in enumerate(steps, 1):
             minutes = took.get(step.event, step.minutes)
             room = self.screen.width - 14
             title = step.title if len(step.title) <= room else step.title[: room - 2] + ".."
             shown = f"{minutes:.0f}" if minutes >= 1 else f"{minutes:.1f}"
             self.screen.line(f"  {number:>2}  {shown:>4}  {title}")
-        how = "minutes in all, or STEP = MINUTES" if steps else "working minutes in all"
+        how = _("minutes in all, or STEP = MINUTES") if steps else _("working minutes in all")
         while True:
             whole = sum(took.get(step.event, step.minutes) for step in steps)
             typed = self.read(f"{how} (Enter: {whole:.0f}) > ").strip()
@@ -194,18 +202,23 @@ class Questions:
             if said is not None and which.isdigit() and 1 <= int(which) <= len(steps):
                 took[steps[int(which) - 1].event] = said
                 continue
-            hint = ", or a step and its minutes, e.g. 1 = 20" if steps else ""
-            self.screen.para(f"Type a number of minutes, e.g. 45{hint}.", 2, "red")
+            self.screen.para(
+                _("Type a number of minutes, e.g. 45, or a step and its minutes, e.g. 1 = 20.")
+                if steps
+                else _("Type a number of minutes, e.g. 45."),
+                2,
+                "red",
+            )
 
     def parts(self) -> list[str]:
         """Parts that were used."""
-        typed = self.read("parts used, with commas (Enter: none) > ")
+        typed = self.read(_("parts used, with commas (Enter: none) > "))
         return [part for part in (clean(p) for p in typed.split(",")) if part]
 
     def call_back(self, today: datetime.date) -> str:
         """When the customer is to be asked whether the repair has held."""
         while True:
-            typed = self.read("call back on a date, or in days, e.g. 30 (Enter: no) > ")
+            typed = self.read(_("call back on a date, or in days, e.g. 30 (Enter: no) > "))
             try:
                 return parse_day(typed, today)
             except DiagnoseError as error:

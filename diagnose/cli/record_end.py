@@ -10,6 +10,7 @@ from diagnose.cli import formats
 from diagnose.cli.matter import Matter, found_mode, free, parts_of, title_of
 from diagnose.cli.render import sentence
 from diagnose.interview.account import Repair
+from diagnose.interview.events import CONFIRMED
 from diagnose.language import gettext as _
 from diagnose.language import marked
 from diagnose.report.document import (
@@ -36,12 +37,6 @@ VERIFIED = {
     "passed": marked("passed"),
     "failed": marked("failed"),
     "not_made": marked("not made"),
-}
-CONFIRMED = {
-    "verification": marked("all checks after the repair passed"),
-    "measured": marked("measured on the part itself, on the bench or taken apart"),
-    "replaced": marked("the fault went with the part that was replaced"),
-    "not_confirmed": marked("not confirmed"),
 }
 ACTS = {
     "isolate": marked("isolated"),

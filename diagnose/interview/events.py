@@ -37,6 +37,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from diagnose.language import marked
+
 KINDS = (
     "opened",
     "described",
@@ -60,16 +62,16 @@ PHYSICAL = ("act", "repaired")
 RETRACTABLE = ("complaint", "answered", "finding", "cannot", "verified")
 """Kinds that were only said: they can be taken back."""
 CONFIRMED = {
-    "verification": "all checks after the repair passed",
-    "measured": "measured on the part itself, on the bench or taken apart",
-    "replaced": "the fault went with the part that was replaced",
-    "not_confirmed": "not confirmed",
+    "verification": marked("all checks after the repair passed"),
+    "measured": marked("measured on the part itself, on the bench or taken apart"),
+    "replaced": marked("the fault went with the part that was replaced"),
+    "not_confirmed": marked("not confirmed"),
 }
 """How the cause of a closed case was confirmed, in words."""
 VERIFIED = {
-    "passed": "yes, all that could be checked is as it should be",
-    "failed": "no, something is not as it should be",
-    "not_made": "it was not verified",
+    "passed": marked("yes, all that could be checked is as it should be"),
+    "failed": marked("no, something is not as it should be"),
+    "not_made": marked("it was not verified"),
 }
 """What came of the verification of a closed case, in words."""
 
