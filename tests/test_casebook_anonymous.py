@@ -79,7 +79,7 @@ def planted(case: CaseHeader, events: list[Event]) -> tuple[CaseHeader, list[Eve
             extra["ids"] = ["overflows"]
         if kind in ("stopped", "cannot", "phoned", "withdrawn", "resumed"):
             told.insert(1, Event(name(), events[0].at, kind, {**extra, "test": "t"}))
-    site = "Zacharias Quillfeather's yard"
+    site = f"Zacharias Quillfeather's yard {len(events) % 4}"
     names.add(site)
     told = [replace(e, data={**e.data, "site": site}) if e.data.get("site") else e for e in told]
     head = replace(case, title=name(), site=site if case.site else "")

@@ -324,7 +324,7 @@ def test_a_set_up_can_be_left(tmp_path: Path, session: Session, mode: str, how: 
     assert "described: wiring: standard" in one
     close = ("close", case.id, "--found", "dirt", "--confirmed", "measured", *store)
     assert CliRunner().invoke(app, close).exit_code == 0
-    assert CliRunner().invoke(app, ["cases", *store]).stdout == f"{case.id}  closed\n"
+    assert CliRunner().invoke(app, ["cases", *store]).stdout == f"{case.id}  closed  dirt\n"
 
 
 def test_an_installation_is_described(tmp_path: Path, session: Session, mode: str) -> None:

@@ -254,7 +254,7 @@ def _case_columns(
         "took": teaches and bool(events[ends[-1]].data.get("took")),
         "wiring": _wiring(connection, variants),
         "site": [fact.site for fact in facts if fact.site is not None][-1],
-        "summary": list(asdict(summary_of(case, events)).values()),
+        "summary": list(summary_of(case, events)),
         "closed": is_closed(events),
     }
 

@@ -167,17 +167,17 @@ def outcome_of(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:
     )
 
 
-def _word(text: object) -> str:
-    """A text that stands in many cases, held once."""
-    return sys.intern(str(text))
-
-
 def outcome_or_none(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:
     """As `outcome_of`, and None where an event lacks its data: such a case teaches nothing."""
     try:
         return outcome_of(header, events) if events else None
     except (DiagnoseError, KeyError, TypeError, ValueError):
         return None
+
+
+def _word(text: object) -> str:
+    """A text that stands in many cases, held once."""
+    return sys.intern(str(text))
 
 
 def closing(events: Sequence[Event]) -> Event | None:

@@ -10,7 +10,7 @@ import unicodedata
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from diagnose.errors import Issue, fail
 from diagnose.interview.describing import left_to_ask
@@ -55,8 +55,7 @@ class CaseHeader:
     knowledge: str
 
 
-@dataclass(frozen=True)
-class Summary:
+class Summary(NamedTuple):
     """One case as a list shows it.
 
     Attributes
