@@ -24,9 +24,9 @@ Floats = NDArray[np.float64]
 
 LEAST = 3
 """Cases that make a cluster."""
-ALIKE = 0.3
+ALIKE = 0.27
 """Mean likeness, 0 to 1, at which two clusters are still joined (judgement)."""
-WORDS = 0.7
+WORDS = 0.75
 """Share of the words in the likeness of two cases; the rest is their findings, which alone never
 join what has no word in common."""
 NAMED = 3
