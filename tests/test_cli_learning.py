@@ -80,7 +80,7 @@ def test_learn_shows_first_and_writes_then(
     assert picture.read_text(encoding="utf-8").startswith("<svg")
     code, out, err = run(capsys, "learn", *where)
     assert (code, err) == (0, "")
-    assert f"Written to {overlay}" in " ".join(out.split())
+    assert f"\n  {overlay}\n" in out
     text = overlay.read_text(encoding="utf-8")
     run(capsys, "learn", *where[:2], "--overlay", tmp_path / "shared.yaml", "--no-ids")
     shared = (tmp_path / "shared.yaml").read_text(encoding="utf-8")

@@ -246,9 +246,11 @@ def _say_end(
     else:
         screen.para("Too few cases to foretell later ones from earlier ones.")
     if request.dry_run:
-        screen.para(f"Nothing was written (--dry-run); it would be {path}.")
+        screen.para("Nothing was written (--dry-run); it would be")
+        screen.line(f"  {path}")
     elif written:
-        screen.para(f"Written to {path}; the commands use it from now on.")
+        screen.para("Written; the commands use it from now on:")
+        screen.line(f"  {path}")
     if judged.worse and not request.anyway:
         screen.para(
             "Refused: what was learned foretells worse than the handbook. More cases will tell; "
