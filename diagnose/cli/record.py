@@ -199,11 +199,15 @@ def _readings(matter: Matter) -> Iterator[Block]:
         yield Table(_("Set off: not as expected of a healthy installation"), columns, rows, off)
     if matter.account.cannot:
         yield Heading(2, _("Could not be measured"))
-        items = [
-            runs(title + (f": {free(reason)}" if reason.strip() else ""))
-            for title, reason in matter.account.cannot
-        ]
-        yield Bullets(tuple(items))
+        together: dict[str, list[str]] = {}
+        for title, reason in matter.account.cannot:
+            together.setdefault(free(reason) if reason.strip() else "", []).append(title)
+        yield Bullets(
+            tuple(
+                runs("; ".join(titles) + (f": {reason}" if reason else ""))
+                for reason, titles in together.items()
+            )
+        )
 
 
 def _row(reading: Reading) -> tuple[Runs, ...]:
