@@ -8,11 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
+from diagnose.casebook.counting import Counts, count
 from diagnose.casebook.missing import stems
 from diagnose.casebook.outcomes import Outcome
 from diagnose.casebook.replays import replayed
 from diagnose.casebook.review import Entry, review
-from diagnose.casebook.scoring import calibration, in_blocks, interval, score, state_of
+from diagnose.casebook.scoring import blocks_of, calibration, in_blocks, interval, score, state_of
 from diagnose.casebook.wirings import Wirings
 from diagnose.interview.session import Session
 from diagnose.knowledge.load import find_knowledge, load_knowledge
@@ -105,6 +106,18 @@ def test_words_are_compared_by_their_beginnings_in_any_script() -> None:
     assert stems("The wasps' nests are in the vents") == stems("vent: wasp nest")
     assert stems("गाद भर गई")
     assert not stems("of the")
+
+
+def test_what_came_before_the_latest_cases_is_one_block() -> None:
+    session = standard_session()
+    outcomes = ordinary(session, 24, 9)
+    blocks = blocks_of(count(outcomes), outcomes[-10:], 5)
+    assert blocks[0].cases == sum(o.confirmed for o in outcomes[:-10])
+    assert len(blocks) == 6
+    assert sum(blocks, Counts()).causes == count(outcomes).causes
+    assert blocks_of(count(outcomes), outcomes, 5) == [
+        replace(count(block), sites={}, findings={}, minutes={}) for block in in_blocks(outcomes, 5)
+    ]
 
 
 def test_scores_use_earlier_cases_only() -> None:

@@ -345,6 +345,10 @@ def test_every_store_counts_alike(place: Place, seed: int) -> None:
     outcomes = list(store.outcomes())
     assert len({outcome.case for outcome in outcomes}) == len(outcomes)
     assert_equal(count(outcomes), wanted())
+    few = list(store.outcomes(3))
+    assert all(outcome in outcomes for outcome in few)
+    assert len(few) == (3 if isinstance(store, DatabaseStore) else len(outcomes))
+    assert store.unreadable() == ()
 
 
 def test_what_no_program_takes_back_is_counted_all_the_same(place: Place) -> None:
@@ -355,6 +359,7 @@ def test_what_no_program_takes_back_is_counted_all_the_same(place: Place) -> Non
     events = [*(e for e in events if e.kind != "closed"), closed]
     store.put(case, events)
     assert store.counts().cases == 1
+    assert case.id in {outcome.case for outcome in store.outcomes(1)}
     repaired = next(e for e in events if e.kind == "repaired")
     store.append(case.id, new_event("withdrawn", event=repaired.id))
     store.append(case.id, finding())

@@ -32,7 +32,7 @@ from diagnose.casebook.store import (
 )
 from diagnose.casebook.tallies import WRITING, Tallies
 from diagnose.casebook.text import canonical
-from diagnose.errors import fail
+from diagnose.errors import Issue, fail
 from diagnose.interview.events import Event
 from diagnose.interview.state import is_closed
 
@@ -189,11 +189,22 @@ class DatabaseStore:
             raise fail("no-case", f"there is no open case in {self.name}")
         return str(found)
 
-    def outcomes(self) -> Iterator[Outcome]:
+    def unreadable(self) -> tuple[Issue, ...]:
+        """See `CaseStore.unreadable`: a database takes no other."""
+        return ()
+
+    def outcomes(self, latest: int | None = None) -> Iterator[Outcome]:
         """See `CaseStore.outcomes`."""
         cases, last = tables.cases.c, 0
+        since = -1
+        if latest is not None:
+            newest = select(cases.changed).where(cases.closed).order_by(cases.changed.desc())
+            with self.database.begin() as connection:
+                found = connection.scalar(newest.offset(latest).limit(1))
+            since = -1 if found is None else int(found)
         while True:
-            query = select(cases.number, cases.header).where(cases.number > last, cases.closed)
+            wanted = (cases.number > last, cases.closed, cases.changed > since)
+            query = select(cases.number, cases.header).where(*wanted)
             with self.database.begin() as connection:
                 rows = connection.execute(query.order_by(cases.number).limit(AT_ONCE)).all()
                 if not rows:

@@ -31,7 +31,7 @@ from diagnose.casebook.text import (
     parse_case,
     read_case,
 )
-from diagnose.errors import fail
+from diagnose.errors import Issue, fail
 from diagnose.interview.events import Event
 from diagnose.interview.state import is_closed
 
@@ -210,9 +210,13 @@ class FileStore:
         """See `CaseStore.overview`."""
         return self.index.overview()
 
-    def outcomes(self) -> Iterator[Outcome]:
-        """See `CaseStore.outcomes`."""
+    def outcomes(self, latest: int | None = None) -> Iterator[Outcome]:
+        """See `CaseStore.outcomes`; all of them, whatever is asked for."""
         return self.index.outcomes()
+
+    def unreadable(self) -> tuple[Issue, ...]:
+        """See `CaseStore.unreadable`."""
+        return self.overview().issues
 
     def counts(self) -> Counts:
         """See `CaseStore.counts`."""

@@ -12,7 +12,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +52,28 @@ def in_blocks(outcomes: Sequence[Outcome], most: int = BLOCKS) -> list[list[Outc
     edges = np.linspace(0, len(outcomes), min(most, max(len(outcomes), 1)) + 1).astype(int)
     pairs = zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)
     return [list(outcomes[a:b]) for a, b in pairs if b > a]
+
+
+def blocks_of(counts: Counts, latest: Sequence[Outcome], most: int = BLOCKS) -> list[Counts]:
+    """Counts of causes in blocks in order of time: all but the latest cases, then these.
+
+    Parameters
+    ----------
+    counts
+        All confirmed cases.
+    latest
+        The last of them, in order.
+    """
+    blocks = [_lean(count(block)) for block in in_blocks(latest, most)]
+    earlier = _lean(counts)
+    for block in blocks:
+        earlier = earlier - block
+    return [earlier, *blocks] if earlier.cases else blocks
+
+
+def _lean(counts: Counts) -> Counts:
+    """Without what foretelling needs nothing of."""
+    return replace(counts, sites={}, findings={}, minutes={})
 
 
 @dataclass(frozen=True)

@@ -146,8 +146,16 @@ class CaseStore(Protocol):
         """All cases, with where each stands."""
         ...
 
-    def outcomes(self) -> Iterator[Outcome]:
-        """What each closed case teaches, in the order of the store; the unreadable are left out."""
+    def outcomes(self, latest: int | None = None) -> Iterator[Outcome]:
+        """What each closed case teaches, in the order of the store; the unreadable are left out.
+
+        With `latest`, those of so many cases that were written to last are enough; a store may
+        give more.
+        """
+        ...
+
+    def unreadable(self) -> tuple[Issue, ...]:
+        """What is wrong with cases that cannot be read."""
         ...
 
     def counts(self) -> Counts:

@@ -26,6 +26,8 @@ SHOWN = 12
 PICTURED = 20
 JUDGED = 6
 """Blocks of cases that are foretold from the blocks before them."""
+LATEST = 5000
+"""Confirmed cases, the latest, that are foretold and named; what came before is only counted."""
 BAR = 17
 """Columns of a bar; odd, so that the handbook stands in the middle."""
 TITLES = {
@@ -60,24 +62,23 @@ def run_learn(request: LearnRequest) -> int:
     DiagnoseError
         The store, the knowledge or the place of the overlay cannot be used.
     """
-    from diagnose.casebook.counting import count
     from diagnose.casebook.learning import cases_behind, learn
-    from diagnose.casebook.scoring import foretold, in_blocks, in_order
+    from diagnose.casebook.scoring import blocks_of, foretold, in_order
     from diagnose.knowledge.folder import find_knowledge, overlay_path
     from diagnose.knowledge.overlay import overlay_text, write_overlay
 
     screen = Screen(request.no_color)
     knowledge = load(request.knowledge, learned=False)
     path = overlay_path(find_knowledge(request.knowledge), chosen_overlay.get())
-    outcomes, issues = closed_cases(request.store)
-    confirmed = in_order(outcomes)
+    outcomes, issues = closed_cases(request.store, LATEST)
+    confirmed = in_order(outcomes)[-LATEST:]
     if not confirmed:
         _say_empty(request, screen, len(outcomes))
         return _end(issues)
     wirings = wirings_of(knowledge, screen.plain)
     counts = store_at(request.store).counts()
     learning = learn(counts, wirings, {} if request.no_ids else cases_behind(confirmed))
-    judged = foretold([count(block) for block in in_blocks(confirmed, JUDGED)], wirings)
+    judged = foretold(blocks_of(counts, confirmed, JUDGED), wirings)
     refused = judged.worse and not request.anyway
     if request.picture is not None:
         from diagnose.cli.pictures import intervals_svg, write_picture
@@ -97,10 +98,10 @@ def run_learn(request: LearnRequest) -> int:
     return _end(issues) or int(refused)
 
 
-def closed_cases(store_name: str | None) -> tuple[list[Outcome], list[Issue]]:
-    """Outcomes of all closed cases of a store, and what is wrong with those that cannot be read."""
+def closed_cases(store_name: str | None, latest: int) -> tuple[list[Outcome], list[Issue]]:
+    """Outcomes of a store's latest closed cases at least, and what is wrong with the unreadable."""
     store = store_at(store_name)
-    return list(store.outcomes()), list(store.overview().issues)
+    return list(store.outcomes(latest)), list(store.unreadable())
 
 
 def wirings_of(knowledge: KnowledgeBase, plain: bool) -> Wirings:

@@ -50,7 +50,7 @@ def run_review(request: ReviewRequest) -> int:
 
     screen = Screen(request.no_color)
     knowledge = load(request.knowledge)
-    outcomes, issues = closed_cases(request.store)
+    outcomes, issues = closed_cases(request.store, request.last)
     chosen = in_order(outcomes)[-request.last :]
     wirings = wirings_of(load(request.knowledge, learned=False), screen.plain)
     wirings.make_for(count(chosen))

@@ -51,7 +51,7 @@ def run_score(request: ScoreRequest) -> int:
 
     screen = Screen(request.no_color)
     knowledge = load(request.knowledge, learned=False)
-    outcomes, issues = closed_cases(request.store)
+    outcomes, issues = closed_cases(request.store, request.last)
     chosen = in_order(outcomes)[-request.last :]
     found = None
     if chosen:
