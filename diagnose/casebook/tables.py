@@ -15,6 +15,7 @@ from sqlalchemy import (
     Sequence,
     Table,
     UniqueConstraint,
+    text,
 )
 from sqlalchemy import Text as AnyText
 from sqlalchemy.dialects.postgresql import JSON
@@ -87,5 +88,6 @@ events = Table(
     Column("at", Text, nullable=False),
     Column("data", JSON, nullable=False),
     UniqueConstraint("case_number", "id"),
+    Index("events_again", "case_number", postgresql_where=text("nth > 0")),
 )
 """See `diagnose.casebook.facts.Fact`; `change`: with which of `changes` the event came."""

@@ -15,7 +15,8 @@ from diagnose.quantities import QuantityError, parse_reading
 from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.decision import Decision
 from diagnose.reasoning.guard import Electrical, Exposure, Skill, refuse_act, refuse_step
-from diagnose.reasoning.planner import PANEL, Equipment, acts_needed, way_of
+from diagnose.reasoning.places import PANEL
+from diagnose.reasoning.planner import Equipment, acts_needed, way_of
 from diagnose.reasoning.strategy import Choice
 
 if TYPE_CHECKING:

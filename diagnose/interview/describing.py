@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from diagnose.errors import DiagnoseError, Issue
 from diagnose.interview.events import Event
 from diagnose.interview.state import variants_of
-from diagnose.knowledge.records import KnowledgeBase
-from diagnose.plant.compose import Installation, compose
+
+if TYPE_CHECKING:
+    from diagnose.knowledge.records import KnowledgeBase
+    from diagnose.plant.compose import Installation
 
 SITE = "site"
 WIRING = "wiring"
@@ -121,6 +123,8 @@ def _next_variant(
     choices = variants_of(standard.choices, events)
     refused: tuple[Issue, ...] = ()
     if once and not said:
+        from diagnose.plant.compose import compose  # here, because a list of cases needs no plant
+
         try:
             compose(knowledge, standard.type.id, choices)
         except DiagnoseError as error:

@@ -25,7 +25,8 @@ from diagnose.plant.procedures import InstalledTest, phone_error
 from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.decision import Decision
 from diagnose.reasoning.guard import Electrical, Exposure, Skill, refuse_step
-from diagnose.reasoning.planner import TELEPHONE, level_found
+from diagnose.reasoning.places import TELEPHONE
+from diagnose.reasoning.planner import level_found
 from diagnose.reasoning.rules import Inference, RuleEngine
 from diagnose.reasoning.strategy import Candidate, Choice, Greedy
 from diagnose.reasoning.van import SHARE, Load, instruments_for, load_for

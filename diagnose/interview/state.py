@@ -9,7 +9,7 @@ from typing import Any
 from diagnose.errors import fail
 from diagnose.interview.events import PHYSICAL, RETRACTABLE, Event
 from diagnose.reasoning.guard import Electrical, after_act
-from diagnose.reasoning.planner import ANYWHERE, PANEL
+from diagnose.reasoning.places import ANYWHERE, PANEL
 
 NOT_SURE = "not_sure"
 GONE = "gone"

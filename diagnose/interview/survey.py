@@ -20,7 +20,7 @@ from diagnose.plant.procedures import InstalledTest
 from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.cover import REVEALS, Cover, cover, healthy_outcomes
 from diagnose.reasoning.guard import Electrical, Exposure, SafetyState, Skill, refuse_step
-from diagnose.reasoning.planner import TELEPHONE
+from diagnose.reasoning.places import TELEPHONE
 from diagnose.reasoning.wrong_answers import with_error
 
 NOT_DONE = ("", "cannot", "-")

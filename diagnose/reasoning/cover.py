@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
 from diagnose.plant.procedures import InstalledTest
-from diagnose.reasoning.planner import ANYWHERE, PANEL, Costs
+from diagnose.reasoning.places import ANYWHERE, PANEL
+from diagnose.reasoning.planner import Costs
 from diagnose.reasoning.programs import Program
 
 REVEALS = 0.8

@@ -16,12 +16,9 @@ from diagnose.plant.compose import Installation
 from diagnose.plant.learned import change_minutes
 from diagnose.plant.procedures import InstalledTest
 from diagnose.reasoning.guard import Electrical, Exposure, SafetyState, refuse_step
+from diagnose.reasoning.places import ANYWHERE, PANEL, TELEPHONE
 from diagnose.reasoning.strategy import Candidate, Terrain
 
-PANEL = "panel"
-ANYWHERE = "anywhere"
-TELEPHONE = "telephone"
-"""Where the customer is asked; nothing there is a step on site."""
 OUTSIDE = ("roof", "sump", "pump")
 
 

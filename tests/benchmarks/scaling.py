@@ -34,7 +34,8 @@ from diagnose.plant.procedures import InstalledTest
 from diagnose.reasoning.belief import Belief, Hypotheses
 from diagnose.reasoning.decision import decide
 from diagnose.reasoning.lookahead import Lookahead
-from diagnose.reasoning.planner import PANEL, Costs, Equipment, Ground, Standing
+from diagnose.reasoning.places import PANEL
+from diagnose.reasoning.planner import Costs, Equipment, Ground, Standing
 from diagnose.reasoning.stakes import Stakes
 from diagnose.reasoning.strategy import Greedy, Strategy
 from tests.benchmarks.drive import FULLY_EQUIPPED

@@ -67,6 +67,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("case_number", "seq"),
         sa.UniqueConstraint("case_number", "id"),
     )
+    op.create_index("events_again", "events", ["case_number"], postgresql_where=sa.text("nth > 0"))
     op.execute("create sequence changes")
     op.create_table(
         "tallies",
