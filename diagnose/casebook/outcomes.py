@@ -11,7 +11,7 @@ from diagnose.casebook.store import CaseHeader
 from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event
 from diagnose.interview.sites import site_key
-from diagnose.interview.state import replay, variants_of, withdrawn_ids
+from diagnose.interview.state import closing, replay, variants_of, withdrawn_ids
 
 NOT_CONFIRMED = "not_confirmed"
 FAILED = "failed"
@@ -178,17 +178,6 @@ def outcome_or_none(header: CaseHeader, events: Sequence[Event]) -> Outcome | No
 def _word(text: object) -> str:
     """A text that stands in many cases, held once."""
     return sys.intern(str(text))
-
-
-def closing(events: Sequence[Event]) -> Event | None:
-    """The last ``closed`` event that no call-back has undone since."""
-    end: Event | None = None
-    for event in events:
-        if event.kind == "closed":
-            end = event
-        elif event.kind == "called_back" and str(event.data.get("held", "yes")) == "no":
-            end = None
-    return end
 
 
 def counts_as_confirmed(closed: Mapping[str, Any]) -> bool:

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from diagnose.cli.options import KnowledgeOption, VariantsOption
+
 
 def chart(
     installation: Annotated[
@@ -15,10 +17,7 @@ def chart(
     complaint: Annotated[
         str, typer.Option("--complaint", metavar="ID", help="What the chart starts from.")
     ],
-    variants: Annotated[
-        list[str] | None,
-        typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
-    ] = None,
+    variants: VariantsOption = None,
     steps: Annotated[
         int | None, typer.Option("--steps", help="Most tests on one way through the chart.")
     ] = None,
@@ -53,10 +52,7 @@ def chart(
     output: Annotated[
         Path | None, typer.Option("--output", metavar="FILE", help="Write it there.")
     ] = None,
-    knowledge: Annotated[
-        str | None,
-        typer.Option("--knowledge", metavar="DIR", help="Folder of the knowledge base."),
-    ] = None,
+    knowledge: KnowledgeOption = None,
 ) -> None:
     """The fault-finding chart of one complaint, to be printed and followed by hand."""
     from diagnose.cli.chart import Request, run_chart

@@ -44,17 +44,6 @@ class Matter:
     pictures: Mapping[str, Figure] = field(default_factory=dict)
 
 
-def closing_of(events: Sequence[Event]) -> Event | None:
-    """The last ``closed`` event that no call-back has undone since."""
-    end: Event | None = None
-    for event in events:
-        if event.kind == "closed":
-            end = event
-        elif event.kind == "called_back" and str(event.data.get("held", "yes")) == "no":
-            end = None
-    return end
-
-
 def free(text: str) -> str:
     """A free text, cut where it is very long, with a notice."""
     return trimmed(text, _("[cut: {count} characters in the case file]"))

@@ -89,14 +89,15 @@ def run_report(case_id: str, wanted: Wanted, store: str | None, knowledge: str |
 
 def matter_of(session: Session, header: CaseHeader, events: Sequence[Event], firm: Firm) -> Matter:
     """What a report is made from; see `diagnose.cli.matter.Matter`."""
-    from diagnose.cli.matter import Matter, closing_of
+    from diagnose.cli.matter import Matter
     from diagnose.interview.account import account
+    from diagnose.interview.state import closing
 
     site = header.site
     for event in events:
         if event.kind in ("opened", "described"):
             site = str(event.data.get("site", site))
-    closing = closing_of(events)
+    end = closing(events)
     return Matter(
         header=header,
         site=site,
@@ -105,8 +106,8 @@ def matter_of(session: Session, header: CaseHeader, events: Sequence[Event], fir
         account=account(session, events),
         knowledge=session.knowledge.digest,
         firm=firm,
-        closed=closing.data if closing is not None else None,
-        closed_at=closing.at if closing is not None else "",
+        closed=end.data if end is not None else None,
+        closed_at=end.at if end is not None else "",
         pictures=pictures_of(session, events),
     )
 

@@ -83,12 +83,20 @@ def reopens(event: Event) -> bool:
     return event.kind == "called_back" and event.data.get("held") == "no"
 
 
+def closing(events: Iterable[Event]) -> Event | None:
+    """The last ``closed`` event that no call-back has undone since."""
+    end: Event | None = None
+    for event in events:
+        if event.kind == "closed":
+            end = event
+        elif reopens(event):
+            end = None
+    return end
+
+
 def is_closed(events: Iterable[Event]) -> bool:
     """Whether a case is closed, and no call-back has opened it again."""
-    closed = False
-    for event in events:
-        closed = (closed or event.kind == "closed") and not reopens(event)
-    return closed
+    return closing(events) is not None
 
 
 def last_retractable(events: Sequence[Event]) -> Event | None:
