@@ -1,0 +1,1 @@
+"""Practice: callouts that never happened, answered by the plant model."""
