@@ -18,6 +18,8 @@ from diagnose.reasoning.wrong_answers import refuse_certainty
 
 ROOT = Path(__file__).resolve().parent.parent
 KIND = "tank_and_sump"
+ORDINARY = ((1.0, 1.0),)
+"""One kind of person: then the expected information is exact too."""
 
 
 def made_table(
@@ -27,7 +29,7 @@ def made_table(
     units: Sequence[str],
     weight: Sequence[float],
 ) -> Hypotheses:
-    """A table from its parts; `units` must be sorted."""
+    """A table from its parts, answered by ordinary persons; `units` must be sorted."""
     refuse_certainty(np.array(sizes), np.array(errors))
     starts = [k for k, unit in enumerate(units) if k == 0 or units[k - 1] != unit]
     names = tuple(f"{unit}.m{k}" for k, unit in enumerate(units))
@@ -45,6 +47,7 @@ def made_table(
         errors=np.array(errors),
         index={name: k for k, name in enumerate(names)},
         test_index={name: k for k, name in enumerate(tests)},
+        care=ORDINARY,
     )
 
 

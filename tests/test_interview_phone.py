@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from functools import lru_cache
 from typing import Any
@@ -25,6 +26,7 @@ from diagnose.knowledge.checks_phone import URGENCIES
 from diagnose.plant.procedures import phone_error
 from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.guard import Electrical
+from tests.made_tables import ORDINARY
 from tests.people import SimulatedPerson, clear_modes, standard_session
 
 gum: Any = pyagrum  # its calls carry no types
@@ -326,7 +328,7 @@ def test_two_persons_look_at_one_thing() -> None:
     its own error (pyagrum, exact inference).
     """
     site = standard_session()
-    table = site.table("now")
+    table = dataclasses.replace(site.table("now"), care=ORDINARY)
     name = "smell_at_panel"
     k = table.test_index[name]
     size = int(table.sizes[k])

@@ -27,7 +27,8 @@ from diagnose.interview.state import Finding, State
 from diagnose.knowledge.overlay import applied
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import compose
-from diagnose.reasoning.belief import Belief, mode_of
+from diagnose.reasoning.apart import mode_of
+from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.rules import RuleEngine
 
 Floats = NDArray[np.float64]

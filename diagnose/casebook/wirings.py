@@ -16,7 +16,7 @@ from diagnose.interview.history import rate_factors
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation, compose
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
-from diagnose.reasoning.belief import MISREPORTED
+from diagnose.reasoning.apart import MISREPORTED
 
 Floats = NDArray[np.float64]
 

@@ -24,7 +24,8 @@ from diagnose.interview.verifying import checks_for
 from diagnose.plant.learned import site_factors
 from diagnose.plant.matrix import HEALTHY, MatrixBuilder
 from diagnose.plant.pairs import clash, together
-from diagnose.reasoning.belief import MISREPORTED, UNKNOWN, Belief, Hypotheses
+from diagnose.reasoning.apart import MISREPORTED
+from diagnose.reasoning.belief import UNKNOWN, Belief, Hypotheses
 from diagnose.reasoning.two_faults import (
     SECOND,
     Answer,
@@ -187,7 +188,8 @@ class _After:
         for_seen = Belief(table, belief.log_p)
         for f in standing:
             for_seen = tell(for_seen, self.session.answer(f))
-        return Belief(table, belief.log_p, for_seen.seen, for_seen.heard), standing
+        own = Belief(table, belief.log_p, for_seen.seen, for_seen.heard, for_seen.told_care)
+        return own, standing
 
     def _beside(self, cause: str, number: int, suspects: Sequence[str]) -> _Beside:
         """The repaired cause beside the others; it changes only with the verification."""
@@ -317,10 +319,11 @@ class _Beside:
             result += np.log(both)
         asked = after.answers(self.old)
         sizes = {test: shown.shape[1] for test, shown in self.together.items()}
-        result = result + log_answers(asked, sizes, lambda t, o: self.together[t][:, o])
+        result = result + log_answers(asked, sizes, lambda t, o: self.together[t][:, o], table.care)
         place_of = {test: k for k, test in enumerate(self.tests)}
         for name, (p, said) in self.pairs.items():
-            lanes = log_answers(asked, sizes, lambda t, o, p=p: p[:, place_of[t], o])  # type: ignore[misc]
+            shown = lambda t, o, p=p: p[:, place_of[t], o]  # noqa: E731
+            lanes = log_answers(asked, sizes, shown, table.care)
             lanes = lanes + np.log(np.maximum(said, MISREPORTED)).sum(axis=1)
             place = table.positions(name)
             result[place] = np.log(SECOND * share) + np.logaddexp.reduce(lanes) - np.log(len(said))

@@ -2,7 +2,9 @@
 
 Hypotheses are the installed failure modes and `UNKNOWN`, a cause that the knowledge base does
 not hold. Every likelihood is mixed with the chance that the answer is wrong, so that no
-answer ever rules a cause out for good.
+answer ever rules a cause out for good. How careful the person is is not known: the posterior is
+that of the cause and the kind of person together (`wrong_answers.CARE`). Expected information
+takes an ordinary person.
 """
 
 from __future__ import annotations
@@ -15,21 +17,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
+from diagnose.reasoning.apart import mode_of, taken_apart
 from diagnose.reasoning.bearing import Bearing, entropy
-from diagnose.reasoning.wrong_answers import confirmed, mixing, refuse_certainty, with_error
+from diagnose.reasoning.wrong_answers import (
+    CARE,
+    careless,
+    confirmed,
+    mixing,
+    refuse_certainty,
+    with_error,
+)
 
 UNKNOWN = "unknown.not_in_knowledge_base"
 """The hypothesis that the cause is none of those known."""
 UNKNOWN_UNIT = "unknown"
 PRIOR_UNKNOWN = 0.02
 """Share of callouts whose cause is assumed not to be in the knowledge base (judgement)."""
-MISREPORTED = 0.002
-"""Chance that a complaint is reported although the model does not show it (judgement)."""
 REPEATS = 0.5
 """Chance that a wrong answer comes out the same when it is asked again (judgement)."""
-
-REGIME = "~"
-"""Stands between a failure mode's name and the number of its regime."""
 
 Floats = NDArray[np.float64]
 
@@ -55,6 +60,8 @@ class Hypotheses:
         Unnormalised prior: failure rate.
     errors : (tests,)
         Chance of a wrong answer.
+    care : factor on that chance, share
+        Kinds of person; see `wrong_answers.CARE`.
     """
 
     names: tuple[str, ...]
@@ -69,6 +76,7 @@ class Hypotheses:
     errors: Floats
     index: Mapping[str, int] = field(default_factory=dict)
     test_index: Mapping[str, int] = field(default_factory=dict)
+    care: tuple[tuple[float, float], ...] = CARE
 
     @staticmethod
     def of(
@@ -89,7 +97,7 @@ class Hypotheses:
         """
         rows = [r for r in matrix.rows if r != HEALTHY and r not in leave_out]
         rows.sort(key=lambda name: name.partition(".")[0])
-        names, p, weight, complaints = _taken_apart(matrix, rows, rates, int(unknown))
+        names, p, weight, complaints = taken_apart(matrix, rows, rates, int(unknown))
         if unknown:
             names.append(UNKNOWN)
             uniform = (np.arange(p.shape[2]) < matrix.sizes[:, None]) / matrix.sizes[:, None]
@@ -164,7 +172,7 @@ class Hypotheses:
         return np.asarray(np.log(weight / weight.sum()))
 
     def likely(self, test: int, outcome: int) -> Floats:
-        """P(this answer | hypothesis), errors included, (hypotheses,), from positions."""
+        """P(this answer of an ordinary person | hypothesis), (hypotheses,), from positions."""
         clean, size = self.clean[:, test, outcome], int(self.sizes[test])
         return with_error(clean, size, float(self.errors[test]))
 
@@ -180,46 +188,6 @@ class Hypotheses:
         return np.asarray(np.add.reduceat(p, self.starts, axis=0))
 
 
-def _taken_apart(
-    matrix: DependencyMatrix, rows: Sequence[str], rates: Mapping[str, float], room: int
-) -> tuple[list[str], Floats, Floats, dict[str, Floats]]:
-    """Names, distributions, rates and complaints of the regimes of `rows`, in their order.
-
-    The distributions end with `room` rows to be filled in.
-    """
-    index = {name: k for k, name in enumerate(matrix.rows)}
-    order = [index[r] for r in rows]
-    if matrix.regimes is None:
-        complaints = {c: np.maximum(v[order], MISREPORTED) for c, v in matrix.complaints.items()}
-        p = _rows_of(matrix.p, order, room)
-        return list(rows), p, np.array([rates[r] for r in rows]), complaints
-    regimes = matrix.regimes
-    of_row: dict[int, list[int]] = {}
-    for position, row in enumerate(regimes.row.tolist()):
-        of_row.setdefault(row, []).append(position)
-    chosen = [position for row in order for position in of_row[row]]
-    names = [
-        name if number == 0 else f"{name}{REGIME}{number + 1}"
-        for name, row in zip(rows, order, strict=True)
-        for number in range(len(of_row[row]))
-    ]
-    rate = np.array([rates[mode_of(name)] for name in names])
-    complaints = {c: np.maximum(v[chosen], MISREPORTED) for c, v in regimes.complaints.items()}
-    return names, _rows_of(regimes.p, chosen, room), rate * regimes.share[chosen], complaints
-
-
-def _rows_of(p: Floats, chosen: Sequence[int], room: int) -> Floats:
-    """A copy of chosen rows, with `room` for more, made at once because it is large."""
-    found = np.empty((len(chosen) + room, *p.shape[1:]))
-    np.take(p, chosen, axis=0, out=found[: len(chosen)], mode="clip")
-    return found
-
-
-def mode_of(name: str) -> str:
-    """The failure mode of a hypothesis."""
-    return name.partition(REGIME)[0]
-
-
 @dataclass(frozen=True)
 class Belief:
     """Log probabilities of the hypotheses and what was observed.
@@ -231,12 +199,23 @@ class Belief:
         Answers of the person on site, in order.
     heard : test, outcome, chance that it is wrong
         Answers of somebody else (the customer by telephone).
+    told_care : (kinds, hypotheses), optional
+        Log probability of each kind of person under each hypothesis, given the answers.
     """
 
     table: Hypotheses
     log_p: Floats
     seen: tuple[tuple[str, int], ...] = ()
     heard: tuple[tuple[str, int, float], ...] = ()
+    told_care: Floats | None = None
+
+    @cached_property
+    def log_care(self) -> Floats:
+        """Log probability of each kind of person under each hypothesis, (kinds, hypotheses)."""
+        if self.told_care is not None:
+            return self.told_care
+        shares = np.log(np.array([share for _, share in self.table.care]))
+        return np.asarray(np.repeat(shares[:, None], len(self.log_p), axis=1))
 
     @cached_property
     def p(self) -> Floats:
@@ -249,39 +228,50 @@ class Belief:
         """Posterior of the replaceable units, (units,)."""
         return self.table.by_unit(self.p)
 
-    def factor(self, test: str, outcome: int) -> Floats:
-        """P(this answer | hypothesis), given the earlier answers to the same test."""
+    def factor(self, test: str, outcome: int, care: float = 1.0) -> Floats:
+        """P(this answer | hypothesis), given the earlier answers to the same test.
+
+        Parameters
+        ----------
+        care : float
+            How many times the usual chance of a wrong answer.
+        """
         k = self.table.test_index[test]
-        fresh = self.table.likely(k, outcome)
+        wrong = careless(float(self.table.errors[k]), care)
+        fresh = with_error(self.table.clean[:, k, outcome], int(self.table.sizes[k]), wrong)
         earlier = [o for t, o in self.seen if t == test]
         if not earlier:
             told = [(o, e) for t, o, e in self.heard if t == test]
             if not told:
                 return fresh
             clean, size = self.table.clean[:, k, :], int(self.table.sizes[k])
-            return confirmed(clean, size, outcome, float(self.table.errors[k]), told)
+            return confirmed(clean, size, outcome, wrong, told)
         first = self.table.clean[:, k, earlier[-1]]
         same = 1.0 if earlier[-1] == outcome else 0.0
         return np.asarray(first * fresh + (1 - first) * (REPEATS * same + (1 - REPEATS) * fresh))
 
     def update(self, test: str, outcome: int, strength: float = 1.0) -> Belief:
         """The belief after one answer; `strength` < 1 for an answer given as *not sure*."""
-        log_p = self.log_p + strength * np.log(self.factor(test, outcome))
-        return Belief(self.table, log_p, (*self.seen, (test, outcome)), self.heard)
+        kinds = np.array([self.factor(test, outcome, care) for care, _ in self.table.care])
+        joint = self.log_care + strength * np.log(kinds)
+        told = np.logaddexp.reduce(joint, axis=0)
+        seen = (*self.seen, (test, outcome))
+        return Belief(self.table, self.log_p + told, seen, self.heard, joint - told)
 
     def hear(self, test: str, outcome: int, wrong: float, strength: float = 1.0) -> Belief:
         """The belief after an answer of somebody else, with its own chance of being wrong."""
         k = self.table.test_index[test]
         mixed = with_error(self.table.clean[:, k, outcome], int(self.table.sizes[k]), wrong)
         log_p = self.log_p + strength * np.log(mixed)
-        return Belief(self.table, log_p, self.seen, (*self.heard, (test, outcome, wrong)))
+        heard = (*self.heard, (test, outcome, wrong))
+        return Belief(self.table, log_p, self.seen, heard, self.told_care)
 
     def scale(self, factors: Mapping[str, float]) -> Belief:
         """Multiply the odds of some hypotheses (a structural exclusion, a repair made)."""
         log_p = self.log_p.copy()
         for name, factor in factors.items():
             log_p[self.table.positions(name)] += np.log(max(factor, 1e-12))
-        return Belief(self.table, log_p, self.seen, self.heard)
+        return Belief(self.table, log_p, self.seen, self.heard, self.told_care)
 
     @cached_property
     def _pairs(self) -> Floats:

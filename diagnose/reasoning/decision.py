@@ -41,23 +41,6 @@ class Decision:
     doubt: tuple[str, ...] = ()
 
 
-def most_suspect(belief: Belief) -> list[int]:
-    """Positions in `belief.seen` of the answers that fit the evidence worst, worst first.
-
-    An answer is suspect in so far as the posterior of all the other answers holds it
-    unlikely.
-    """
-    p = belief.p
-    scores = []
-    for position, (test, outcome) in enumerate(belief.seen):
-        k = belief.table.test_index[test]
-        without = p / belief.table.likely(k, outcome)
-        without = without / without.sum()
-        expected = float((without * belief.table.clean[:, k, outcome]).sum())
-        scores.append((expected, position))
-    return [position for _, position in sorted(scores)]
-
-
 def misfits(belief: Belief) -> tuple[str, ...]:
     """Tests whose last answer the leading failure mode would hardly ever show."""
     table = belief.table

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.reasoning.belief import REPEATS, UNKNOWN, Belief, Hypotheses
-from diagnose.reasoning.wrong_answers import with_error
+from diagnose.reasoning.wrong_answers import CARE, careless, with_error
 
 Floats = NDArray[np.float64]
 
@@ -62,20 +62,36 @@ def tell(belief: Belief, answer: Answer) -> Belief:
 
 
 def log_answers(
-    answers: Sequence[Answer], sizes: Mapping[str, int], chance: Callable[[str, int], Floats]
+    answers: Sequence[Answer],
+    sizes: Mapping[str, int],
+    chance: Callable[[str, int], Floats],
+    kinds: Sequence[tuple[float, float]] = CARE,
 ) -> Floats:
-    """Log likelihood of answers, repeats counted as in `Belief.factor`.
+    """Log likelihood of answers, repeats and kinds of person counted as in `Belief.update`.
 
     Parameters
     ----------
     sizes : test -> number of outcomes
     chance : test, outcome -> (...)
         Noise-free chance of an outcome.
+    kinds : factor on the chance of a wrong answer, share
     """
+    each = [np.log(share) + _by_one(answers, sizes, chance, care) for care, share in kinds]
+    return np.asarray(np.logaddexp.reduce(np.array(each), axis=0))
+
+
+def _by_one(
+    answers: Sequence[Answer],
+    sizes: Mapping[str, int],
+    chance: Callable[[str, int], Floats],
+    care: float,
+) -> Floats:
+    """The same where all answers on site are of one kind of person."""
     total = np.zeros(())
     before: dict[str, int] = {}
     for a in answers:
-        given = with_error(chance(a.test, a.outcome), sizes[a.test], a.wrong)
+        wrong = a.wrong if a.heard else careless(a.wrong, care)
+        given = with_error(chance(a.test, a.outcome), sizes[a.test], wrong)
         if not a.heard:
             if a.test in before:
                 first = chance(a.test, before[a.test])
@@ -83,7 +99,7 @@ def log_answers(
                 given = first * given + (1 - first) * (REPEATS * same + (1 - REPEATS) * given)
             before[a.test] = a.outcome
         total = total + a.strength * np.log(given)
-    return np.asarray(total)
+    return total
 
 
 def beside(one: Floats, other: Floats, healthy: Floats) -> Floats:
@@ -155,7 +171,8 @@ def weigh_pairs(
     tie = (likelier[:, None] == likelier[None, :]) & (rows[:, None] < rows[None, :])
     weight = np.exp(belief.log_p - scale)
     weight[rows] += (mass * (first | tie)).sum(axis=1)
-    return Belief(table, np.log(np.maximum(weight, 1e-300)) + scale, belief.seen, belief.heard)
+    log_p = np.log(np.maximum(weight, 1e-300)) + scale
+    return Belief(table, log_p, belief.seen, belief.heard, belief.told_care)
 
 
 def _pairs_answers(
@@ -176,4 +193,4 @@ def _pairs_answers(
         single = np.where(own[:, None], p[:, None], p[None, :])
         return np.where(own[:, None] == own[None, :], both, single)
 
-    return log_answers(answers, sizes, chance)
+    return log_answers(answers, sizes, chance, table.care)

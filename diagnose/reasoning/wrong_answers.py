@@ -9,6 +9,15 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+CARE = ((0.6, 0.6), (2.5, 0.4))
+"""Kinds of person: how many times the usual chance of a wrong answer, and their share (judgement).
+
+Nobody knows beforehand how well a person measures; answers that fit nothing else tell. Without
+it one careless person in a simulated firm made *not in the knowledge base* of a known cause.
+"""
+MOST_WRONG = 0.4
+"""The careless answer wrongly no more often than this (judgement)."""
+
 
 def refuse_certainty(sizes: NDArray[np.int_], errors: Floats) -> None:
     """Answers must be fallible, or one of them would rule causes out for good.
@@ -47,6 +56,11 @@ def mixing(sizes: NDArray[np.int_], errors: Floats, widest: int) -> tuple[Floats
 def with_error(p: Floats, size: int, wrong: float) -> Floats:
     """The same for P(one outcome) of one test, (rows,), where the test has `size` outcomes."""
     return np.asarray((1 - wrong) * p + wrong * (1 - p) / max(size - 1, 1))
+
+
+def careless(wrong: float, care: float) -> float:
+    """Chance that a person of one kind answers wrongly what is usually wrong so often."""
+    return wrong if care == 1.0 else min(wrong * care, MOST_WRONG)
 
 
 def confirmed(

@@ -1,7 +1,8 @@
 """An independent posterior and information gain: exact inference by the library pyagrum.
 
 The same numbers as a Bayesian network: a node ``cause`` with the prior, a node ``unit`` that is
-a function of the cause, and one node per test whose parent is the cause.
+a function of the cause, and one node per test whose parents are the cause and the kind of
+``person`` who answers.
 
 Source of the structure: D. Heckerman, J. S. Breese, K. Rommelse, "Decision-theoretic
 troubleshooting", Communications of the ACM 38 (1995) 49-57 (one fault, answers independent
@@ -24,12 +25,18 @@ Floats = NDArray[np.float64]
 gum: Any = pyagrum  # its calls carry no types
 
 
-def answers_of(table: Hypotheses, test: int) -> Floats:
+MOST_WRONG = 0.4
+"""Written down a second time: a careless person answers wrongly no more often."""
+
+
+def answers_of(table: Hypotheses, test: int, care: float = 1.0) -> Floats:
     """P(answer | hypothesis) of one test, (hypotheses, outcomes): what it shows, then misread.
 
-    What is shown is multiplied by the matrix of what is then answered.
+    What is shown is multiplied by the matrix of what a person of one kind then answers.
     """
     size, error = int(table.sizes[test]), float(table.errors[test])
+    if care != 1.0:
+        error = min(error * care, MOST_WRONG)
     misread = np.full((size, size), error / (size - 1))
     np.fill_diagonal(misread, 1 - error)
     return np.ascontiguousarray(table.clean[:, test, :size] @ misread)
@@ -41,7 +48,8 @@ class NetworkOracle:
     Parameters
     ----------
     table
-        Only its names, units, sizes, noise-free distributions and errors are read.
+        Only its names, units, sizes, noise-free distributions, errors and kinds of person are
+        read.
     prior : (hypotheses,)
         Probabilities.
     """
@@ -53,7 +61,9 @@ class NetworkOracle:
         count = len(table.names)
         net.add(gum.RangeVariable("cause", "", 0, count - 1))
         net.add(gum.RangeVariable("unit", "", 0, len(self.units) - 1))
+        net.add(gum.RangeVariable("person", "", 0, len(table.care) - 1))
         net.addArc("cause", "unit")
+        net.cpt("person").fillWith([share for _, share in table.care])
         net.cpt("cause").fillWith(prior.tolist())
         of = np.zeros((count, len(self.units)))
         of[np.arange(count), [self.units.index(u) for u in table.units]] = 1.0
@@ -61,7 +71,9 @@ class NetworkOracle:
         for k, (test, size) in enumerate(zip(self.tests, table.sizes.tolist(), strict=True)):
             net.add(gum.RangeVariable(test, "", 0, size - 1))
             net.addArc("cause", test)
-            net.cpt(test)[:] = answers_of(table, k)
+            net.addArc("person", test)
+            for kind, (care, _) in enumerate(table.care):
+                net.cpt(test)[{"person": kind}] = answers_of(table, k, care)
         self.net = net
 
     def turn(
