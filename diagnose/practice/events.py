@@ -12,16 +12,14 @@ from typing import TYPE_CHECKING, Any
 
 from diagnose.interview.events import Event
 from diagnose.interview.state import State
+from diagnose.practice.customer import BAD
+from diagnose.practice.deeds import SAFETY
 from diagnose.practice.records import Attempt, Taken
 from diagnose.reasoning.guard import Electrical
 
 if TYPE_CHECKING:
     from diagnose.interview.session import Session
 
-SAFETY = "safety"
-"""What is asked where all safety questions are asked at once."""
-TELLING = ("test", "ask", "swap", "check", "finish")
-"""Acts that show something, change the installation or end the attempt."""
 OPENED = {"qualification": "licensed", "meter_category": "cat_iii"}
 """The trainee plays a licensed electrician, every instrument at hand."""
 _ACTS = {
@@ -34,6 +32,14 @@ _ACTS = {
 def went(taken: Taken) -> bool:
     """Whether an act was done, not stopped."""
     return taken.offence is None
+
+
+def telling(attempt: Attempt, k: int) -> bool:
+    """Whether an act shows something, repairs, or ends the attempt; or was stopped at it."""
+    taken = attempt.taken[k]
+    if taken.act.kind in ("test", "ask", "check", "swap"):
+        return taken.shown is not None or not went(taken) or taken.act.kind == "swap"
+    return taken.act.kind == "finish" and k == len(attempt.taken) - 1
 
 
 def made(taken: Taken) -> str:
@@ -176,8 +182,8 @@ class _Events:
             return
         for name in self._questions(SAFETY):
             choice = self.session.questions[name].default
-            bad = self.attempt.exercise.hazard == name
-            choice = _bad(self.session, name) if bad else choice
+            if name == self.attempt.exercise.hazard:
+                choice = BAD[name]
             self.add(at, "answered", question=name, choice=choice)
 
     def _as_it_stands(self, taken: Taken) -> None:
@@ -201,8 +207,3 @@ class _Events:
         belief = self.session.belief(self.session.state_of(self.events))
         names = [name for name, _ in belief.ranking() if name.partition(".")[0] == unit]
         return names[0].partition(".")[2] if names else ""
-
-
-def _bad(session: Session, question: str) -> str:
-    """The answer to a safety question that is a hazard: the last one to choose."""
-    return list(session.questions[question].choices)[-1]
