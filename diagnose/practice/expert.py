@@ -45,18 +45,9 @@ def next_act(session: Session, bench: Bench, attempt: Attempt) -> Act:
         return Act("test", {"test": best.id})
     if best.kind == "swap":
         return Act("swap", {"unit": best.id})
-    if best.kind == "finish" and best.id == "hand_over":
-        return Act("finish", {"as": "hand_over"})
-    return next_check(bench, attempt) or Act("finish", {"as": "done"})
-
-
-def next_check(bench: Bench, attempt: Attempt) -> Act | None:
-    """The first check that was not made since the last repair; None where all were."""
-    swaps = [k for k, t in enumerate(attempt.taken) if t.act.kind == "swap" and t.offence is None]
-    since = attempt.taken[swaps[-1] :] if swaps else ()
-    made = {t.act.data["check"] for t in since if t.act.kind == "check" and t.shown is not None}
-    left = (check for check in bench.checks if check not in made)
-    return next((Act("check", {"check": check}) for check in left), None)
+    if best.kind == "check":
+        return Act("check", {"check": best.id})
+    return Act("finish", {"as": best.id})
 
 
 def safely(bench: Bench, attempt: Attempt, act: Act) -> Attempt:

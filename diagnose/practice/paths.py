@@ -21,6 +21,7 @@ import numpy as np
 
 from diagnose.practice.account import Account, account_of
 from diagnose.practice.best import Best, advise
+from diagnose.practice.deeds import SAFETY
 from diagnose.practice.events import made, state_after, telling, until, went
 from diagnose.practice.records import Act, Attempt, Offence, Statement, Taken
 from diagnose.reasoning.belief import Belief, information
@@ -140,7 +141,7 @@ def path_of(session: Session, bench: Bench, attempt: Attempt) -> Path:
     return Path(
         steps=tuple(steps),
         moments=tuple(moments),
-        account=account_of(session, attempt, steps, truth),
+        account=account_of(bench, attempt, steps, truth),
         minutes=attempt.minutes,
         ended=attempt.ended,
         wrong_parts=wrong,
@@ -308,6 +309,10 @@ def title_of(session: Session, act: Act) -> str:
         return session.tests[name].title
     if act.kind == "swap" and name in session.installation.instances:
         return f"Repair: {session.installation.instances[name].title}"
+    if act.kind == "check":
+        return f"Check: {name.replace('_', ' ')}"
+    if act.kind == "ask" and name == SAFETY:
+        return "Ask the safety questions"
     if name in session.questions:
         return session.questions[name].ask
     return f"{act.kind.replace('_', ' ')} {name.replace('_', ' ')}".strip().capitalize()

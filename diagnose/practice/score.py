@@ -6,7 +6,8 @@ part            points  full where
 safety              30  no unsafe act was stopped; else none of them
 repair              20  everything hidden is repaired (handed over, where there was a hazard)
 verification        10  every check after that repair was made and passed (share of them)
-minutes             25  no more minutes than the expert's on the same callout (expert's / own)
+minutes             25  half the expert's minutes on the same callout: 1.5 e / (e + m), at most
+                        1, so 19 points at the expert's minutes, 12.5 at twice, 7.5 at four times
 parts                8  no sound part was swapped (shared by how many were: 1 / (1 + wrong))
 method               7  function, expectation and conclusion stated with each test (share)
 ==============  ======  ==========================================================================
@@ -104,11 +105,11 @@ def points(
     """
     repair = REPAIR if solved else 0.0
     verification = VERIFICATION * checked if solved else 0.0
-    quick = min(1.0, expert / minutes) if minutes > 0 else 1.0
+    quick = min(1.0, 1.5 * expert / (expert + minutes)) if minutes > 0 else 1.0
     fast = MINUTES * quick if solved else 0.0
     parts = PARTS / (1 + wrong_parts) if solved else 0.0
     method = METHOD * stated
-    taken = min(sum(HINTS[level] for level in hints), fast + parts + method)
+    taken = min(float(sum(HINTS[level] for level in hints)), fast + parts + method)
     rest = repair + verification + fast + parts + method - taken
     return Score(
         safety=0.0 if offences else SAFETY,
