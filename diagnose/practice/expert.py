@@ -7,6 +7,7 @@ does the same would need.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from diagnose.practice.best import advise
@@ -19,16 +20,21 @@ if TYPE_CHECKING:
     from diagnose.practice.bench import Bench
 
 MOST_ACTS = 400
-"""Acts after which even the expert gives up."""
+"""Acts after which even an expert gives up."""
 MOST_REPAIRS = 5
-"""Repairs after which the expert gives up: a specialist is called."""
+"""Repairs after which one gives up: a specialist is called."""
 
 
 def expert(session: Session, bench: Bench) -> Attempt:
     """The expert's attempt at the bench's exercise, to the verified repair or the hand-over."""
+    return played(bench, lambda attempt: next_act(session, bench, attempt))
+
+
+def played(bench: Bench, choose: Callable[[Attempt], Act]) -> Attempt:
+    """The attempt of whoever chooses the acts and works safely, to its end."""
     attempt = start(bench)
     while attempt.ended == "open":
-        act = next_act(session, bench, attempt)
+        act = choose(attempt)
         if len(attempt.taken) > MOST_ACTS or len(attempt.swapped) > MOST_REPAIRS:
             act = Act("finish", {"as": "give_up"})
         attempt = safely(bench, attempt, act)

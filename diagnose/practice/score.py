@@ -27,8 +27,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from diagnose.practice.debrief import Debrief
+from diagnose.practice.measures import checked, hints_taken, solved, stated, wrong_parts
+from diagnose.practice.records import Attempt
+
+if TYPE_CHECKING:
+    from diagnose.practice.bench import Bench
+    from diagnose.practice.debrief import Debrief
 
 SAFETY, REPAIR, VERIFICATION, MINUTES, PARTS, METHOD = 30.0, 20.0, 10.0, 25.0, 8.0, 7.0
 OFFENCE = 0.4
@@ -67,16 +73,24 @@ class Score:
 
 def score(debrief: Debrief) -> Score:
     """The score of a debriefed attempt."""
-    mine = debrief.mine
+    return _score(debrief.mine.attempt, debrief.mine.checked, debrief.expert.minutes)
+
+
+def score_of(bench: Bench, attempt: Attempt, expert: float) -> Score:
+    """The score of an attempt that was not debriefed; `expert`: minutes of the expert's."""
+    return _score(attempt, checked(attempt, bench), expert)
+
+
+def _score(attempt: Attempt, checks: float, expert: float) -> Score:
     return points(
-        offences=len(mine.offences),
-        solved=debrief.solved,
-        checked=1.0 if debrief.exercise.hazard else mine.checked,
-        minutes=mine.minutes,
-        expert=debrief.expert.minutes,
-        wrong_parts=len(mine.wrong_parts),
-        stated=mine.stated,
-        hints=mine.hints,
+        offences=len(attempt.offences),
+        solved=solved(attempt),
+        checked=1.0 if attempt.exercise.hazard else checks,
+        minutes=attempt.minutes,
+        expert=expert,
+        wrong_parts=len(wrong_parts(attempt)),
+        stated=stated(attempt),
+        hints=hints_taken(attempt),
     )
 
 
