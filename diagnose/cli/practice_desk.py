@@ -55,6 +55,7 @@ class Desk:
         self.attempt: Attempt = start(bench)
         self.looking = Looking(session, bench, screen, self.coach, read)
         self.function = ""
+        self._declined = False
         self._near: tuple[int, ...] = ()
         for act in transcript.acts:
             self._step(act)
@@ -266,8 +267,9 @@ class Desk:
 
     def _expect(self, belief: Belief, name: str) -> bool:
         """Ask what is suspected and expected; whether to do the test."""
-        if not self.function:
+        if not self.function and not self._declined:
             self._suspect("")
+            self._declined = not self.function
         if self.function:
             title = self.coach.functions[self.function].title.lower()
             outcomes = [Option(o.id, o.title) for o in self.bench.tests[name].outcomes]
