@@ -103,6 +103,7 @@ class Desk:
             "hint": self._hint,
             "dead": self._dead,
             "on": self._on,
+            "nothing": lambda: None,
         }
         named: dict[str, Callable[[str], None]] = {
             "tests": self.looking.tests,
