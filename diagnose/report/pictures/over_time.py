@@ -108,17 +108,15 @@ def _stairs(canvas: Canvas, line: Timed, k: int, right: float, last: float) -> N
     points.append((end, points[-1][1]))
     canvas.line(points, Pen(tone, 2.4 if k == 0 else 1.7, DASHES[k % len(DASHES)]))
     for minutes, value in zip(line.minutes, line.values, strict=True):
-        draw_mark(
-            canvas, MARKS[k % len(MARKS)], _x(minutes, last, right), at_height(value), tone
-        )
+        draw_mark(canvas, MARKS[k % len(MARKS)], _x(minutes, last, right), at_height(value), tone)
     if end < right - 5:
         canvas.line([(end, points[-1][1]), (right - 4, points[-1][1])], Pen(FAINT, 0.8, "1 4"))
 
 
 def over_time_text(picture: OverTime, width: int = 76) -> list[str]:
-    """The first two lines of the picture as text, at most `width` columns: ``o``, ``x``, ``*`` both.
+    """The first two lines of the picture as text, at most `width` columns.
 
-    Each line ends where its path was over.
+    ``o`` is the first, ``x`` the second, ``*`` both; each ends where its path was over.
     """
     two = picture.lines[:2]
     last = max([line.end for line in two] + [1.0])
@@ -146,7 +144,7 @@ def over_time_text(picture: OverTime, width: int = 76) -> list[str]:
     both = ["  * both"] if any("*" in row for row in grid) else []
     return [
         *shown,
-        f"      +{''.join(ruler)}",
+        f"      -{''.join(ruler)}",
         f"       {''.join(names)}".rstrip(),
         "       minutes",
         *titles,
