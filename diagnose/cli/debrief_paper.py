@@ -7,7 +7,7 @@ from dataclasses import fields
 from typing import TYPE_CHECKING
 
 from diagnose.cli.debrief_path import LITTLE, in_sentence, minutes_text, path_table
-from diagnose.cli.render import percent, sentence
+from diagnose.cli.render import sentence
 from diagnose.interview.explain import title_of
 from diagnose.practice.account import LOST, TITLES, Account
 from diagnose.practice.best import Best
@@ -38,7 +38,7 @@ from diagnose.report.document import (
     runs,
     strong,
 )
-from diagnose.report.pictures.values import OverTime, Timed
+from diagnose.report.pictures.values import OverTime, Timed, percent
 
 if TYPE_CHECKING:
     from diagnose.interview.session import Session
@@ -242,15 +242,15 @@ def _timed(path: Path, title: str, truth: bool) -> Timed:
 
 
 def _notes(session: Session, found: Debrief) -> Iterator[tuple[float, str]]:
-    wrong = list(found.mine.wrong_parts)
     for who, path in (("you", found.mine), ("the expert", found.expert)):
+        for taken in path.attempt.taken:
+            if taken.offence is not None:
+                yield taken.began, f"{who}: stopped, {in_sentence(taken.offence.title)}"
         for step in path.steps:
             ended = step.began + step.minutes
-            for offence in step.offences:
-                yield ended, f"{who}: stopped, {in_sentence(offence.title)}"
-            if step.kind == "swap" and not step.offences:
+            if step.kind == "swap" and path.attempt.taken[step.last].offence is None:
                 title = session.installation.instances[step.id].title
-                sound = step.id in (wrong if who == "you" else path.wrong_parts)
+                sound = step.id in path.wrong_parts
                 yield ended, f"{who}: {'a sound part, ' if sound else 'repaired, '}{title}"
 
 
