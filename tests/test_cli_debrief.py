@@ -14,6 +14,8 @@ from typer.testing import CliRunner
 from diagnose.cli import app, main
 from diagnose.cli.debrief_paper import debrief_document, over_time_of
 from diagnose.cli.debrief_path import rows_of
+from diagnose.cli.debriefing import show_debrief
+from diagnose.cli.render import Screen
 from diagnose.cli.transcripts import transcript_text
 from diagnose.practice.debrief import debrief
 from diagnose.report.document import Document, Table
@@ -85,6 +87,12 @@ def test_html_and_pdf_say_the_same() -> None:
     for said in (*HEADINGS, "Sound parts that you swapped", "measured on a live"):
         assert said in " ".join(page.split())
         assert said in " ".join(paper.split())
+
+
+def test_a_callout_ends_with_the_same_text(capsys: pytest.CaptureFixture[str]) -> None:
+    bench = bench_of((CALLOUTS[0][0],), CALLOUTS[0][1])
+    show_debrief(Screen(plain=True), standard_session(), bench, clumsy())
+    assert capsys.readouterr().out == "\n" + terminal(document(text=True))
 
 
 def test_the_command_writes_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
