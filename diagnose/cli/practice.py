@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -90,12 +90,17 @@ def run_practice(request: Request) -> int:
 
 
 def lead(
-    session: Session, bench: Bench, screen: Screen, transcript: Transcript, hints: bool = True
+    session: Session,
+    bench: Bench,
+    screen: Screen,
+    transcript: Transcript,
+    hints: bool = True,
+    read: Callable[[str], str] = input,
 ) -> int:
     """One callout at the terminal, from where its transcript stands; the exit code."""
     from diagnose.cli.practice_desk import Desk
 
-    desk = Desk(session, bench, screen, transcript, hints=hints)
+    desk = Desk(session, bench, screen, transcript, read, hints)
     show.opening(screen, bench, desk.attempt)
     if transcript.acts:
         show.found(screen, bench, desk.attempt)
