@@ -1,0 +1,310 @@
+"""Levels of one or two tanks between two events: in closed form, or integrated where a hole leaks.
+
+While nothing switches, every flow of the plant's water network is a constant plus a share of each
+level, so the levels are a linear system with constant coefficients: sums of exponentials, and
+the time at which one of them comes to a threshold is found on stretches where it only rises or
+only falls. A hole in a wall (flow with the root of the height) is the one thing that is not
+linear; then SciPy integrates.
+
+Levels are in m, flows in L/min, times in min, areas in L per m of height.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+Levels = NDArray[np.float64]
+NEAR = 1e-9
+"""A threshold this near counts as met: metres or litres per minute."""
+FINEST = 1e-13
+"""To so many minutes a crossing is found."""
+TIGHT = 1e-10
+"""Relative tolerance of the integrator."""
+LONGEST = 5.0
+"""Longest step of the integrator, min."""
+GRAVITY = 9.806_65
+"""Standard gravity, m/s² (ISO 80000-3, from memory)."""
+
+
+@dataclass(frozen=True)
+class Affine:
+    """A quantity that is a constant plus a share of each level."""
+
+    const: float
+    slope: tuple[float, ...]
+
+    def at(self, levels: Sequence[float] | Levels) -> float:
+        """Its value at the given levels."""
+        return self.const + sum(s * h for s, h in zip(self.slope, levels, strict=True))
+
+    def __add__(self, other: Affine) -> Affine:
+        slope = tuple(a + b for a, b in zip(self.slope, other.slope, strict=True))
+        return Affine(self.const + other.const, slope)
+
+    def __mul__(self, factor: float) -> Affine:
+        return Affine(self.const * factor, tuple(s * factor for s in self.slope))
+
+    def __neg__(self) -> Affine:
+        return self * -1.0
+
+
+def level_of(tank: int, tanks: int, sign: float = 1.0, less: float = 0.0) -> Affine:
+    """``sign · level(tank) − less``."""
+    return Affine(-less, tuple(sign if k == tank else 0.0 for k in range(tanks)))
+
+
+@dataclass(frozen=True)
+class Hole:
+    """A hole in a tank's wall at the height `at`: flow = factor · √(level − at), L/min."""
+
+    tank: int
+    factor: float
+    at: float
+
+    @staticmethod
+    def of(tank: int, bore: float, discharge: float, at: float) -> Hole:
+        """A round hole of the given bore, m: Torricelli's law with a coefficient of discharge."""
+        area = math.pi * bore**2 / 4
+        return Hole(tank, discharge * area * math.sqrt(2 * GRAVITY) * 60_000, at)
+
+    def flow(self, level: float) -> float:
+        """Flow at a level, L/min."""
+        return self.factor * math.sqrt(max(level - self.at, 0.0))
+
+
+@dataclass(frozen=True)
+class Balance:
+    """What flows while nothing switches.
+
+    Attributes
+    ----------
+    areas
+        Litres per metre of each tank.
+    flows
+        Named flows, L/min; `signs` says for each tank which of them come in (+1) or go out (−1).
+    holes
+        Named holes; what they lose is a flow too.
+    held
+        Tanks whose level stays (running over, or empty). Their surplus, which may be negative, is
+        the flow ``surplus:<tank>``.
+    """
+
+    areas: tuple[float, ...]
+    flows: Mapping[str, Affine]
+    signs: tuple[Mapping[str, float], ...]
+    holes: Mapping[str, Hole]
+    held: tuple[bool, ...]
+
+    def net(self, tank: int) -> Affine:
+        """What a tank gains, holes left out."""
+        total = Affine(0.0, (0.0,) * len(self.areas))
+        for name, sign in self.signs[tank].items():
+            total = total + self.flows[name] * sign
+        return total
+
+
+class Flight(Protocol):
+    """The levels from one event on, t = 0 there."""
+
+    def levels(self, t: float) -> Levels:
+        """All levels after `t` minutes, (tanks,)."""
+
+    def litres(self, t: float) -> dict[str, float]:
+        """What each flow has brought after `t` minutes."""
+
+    def falls_below(self, what: Affine, horizon: float) -> float | None:
+        """When `what` first comes to zero from above within `horizon`; 0.0 where it is below."""
+
+
+def flight(balance: Balance, start: Sequence[float] | Levels, horizon: float) -> Flight:
+    """The flight from the levels `start` on: in closed form unless a hole leaks."""
+    levels = np.array(start, dtype=float)
+    fixed, holes = dict(balance.flows), {}
+    for name, hole in balance.holes.items():
+        if balance.held[hole.tank]:
+            zero = (0.0,) * len(levels)
+            fixed[name] = Affine(hole.flow(float(levels[hole.tank])), zero)
+        else:
+            holes[name] = hole
+    signs = [dict(each) for each in balance.signs]
+    for name, hole in balance.holes.items():
+        if name not in holes:
+            signs[hole.tank][name] = -1.0
+    whole = Balance(balance.areas, fixed, tuple(signs), holes, balance.held)
+    for tank, held in enumerate(whole.held):
+        if held:
+            fixed[f"surplus:{tank}"] = whole.net(tank)
+    if holes:
+        return Integrated(whole, levels, horizon)
+    return Closed(whole, levels)
+
+
+def _phi(rate: float, t: float) -> float:
+    """∫₀ᵗ exp(rate·s) ds."""
+    x = rate * t
+    return t if x == 0.0 else t * math.expm1(x) / x
+
+
+def _psi(rate: float, t: float) -> float:
+    """∫₀ᵗ φ(rate, s) ds, by its series where the difference would cancel."""
+    x = rate * t
+    if abs(x) < 0.1:
+        term, total = 0.5, 0.0
+        for k in range(3, 14):
+            total += term
+            term *= x / k
+        return t * t * (total + term)
+    return (_phi(rate, t) - t) / rate
+
+
+class Closed:
+    """Levels in closed form: h(t) = h₀ + Σ vector·k·φ(rate, t) over the modes of the system."""
+
+    def __init__(self, balance: Balance, start: Levels) -> None:
+        self.balance = balance
+        self.start = start
+        self.free = [k for k, held in enumerate(balance.held) if not held]
+        matrix = np.zeros((len(self.free), len(self.free)))
+        rate_now = np.zeros(len(self.free))
+        for row, tank in enumerate(self.free):
+            net = balance.net(tank)
+            matrix[row] = [net.slope[k] / balance.areas[tank] for k in self.free]
+            rate_now[row] = net.at(start) / balance.areas[tank]
+        rates, vectors = _modes(matrix)
+        self.rates = [float(rate) for rate in rates]
+        self.vectors = np.zeros((len(start), len(self.free)))
+        self.vectors[self.free] = vectors
+        self.push = np.linalg.solve(vectors, rate_now) if len(self.free) else rate_now
+
+    def _change(self, t: float) -> Levels:
+        phi = np.array([_phi(rate, t) for rate in self.rates])
+        return np.asarray(self.vectors @ (self.push * phi))
+
+    def levels(self, t: float) -> Levels:
+        """See `Flight.levels`."""
+        return np.asarray(self.start + self._change(t))
+
+    def litres(self, t: float) -> dict[str, float]:
+        """See `Flight.litres`."""
+        psi = np.array([_psi(rate, t) for rate in self.rates])
+        area = self.start * t + self.vectors @ (self.push * psi)
+        return {
+            name: flow.const * t + sum(s * a for s, a in zip(flow.slope, area, strict=True))
+            for name, flow in self.balance.flows.items()
+        }
+
+    def falls_below(self, what: Affine, horizon: float) -> float | None:
+        """See `Flight.falls_below`; a sum of two exponentials turns at most once."""
+        slope = np.array(what.slope)
+        first = what.at(self.start)
+        sizes = [float(x) for x in (slope @ self.vectors) * self.push]
+        if first < -NEAR:
+            return 0.0
+        if not any(sizes):
+            return None
+
+        def value(t: float) -> float:
+            return first + sum(
+                k * _phi(rate, t) for k, rate in zip(sizes, self.rates, strict=True)
+            )
+
+        turns = [0.0, *(t for t in self._turn(sizes) if t < horizon), horizon]
+        return _first(value, turns)
+
+    def _turn(self, sizes: Sequence[float]) -> Iterator[float]:
+        if len(sizes) == 2 and sizes[0] * sizes[1] < 0 and self.rates[0] != self.rates[1]:
+            t = math.log(-sizes[1] / sizes[0]) / (self.rates[0] - self.rates[1])
+            if t > 0:
+                yield t
+
+
+def _modes(matrix: NDArray[np.float64]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Rates and vectors; a pipe network loses, so the rates are real and not above zero."""
+    if len(matrix) < 2:
+        return matrix.reshape(-1), np.eye(len(matrix))
+    if matrix[0, 1] == matrix[1, 0] == 0.0:
+        return np.diag(matrix).copy(), np.eye(2)
+    rates, vectors = np.linalg.eig(matrix)
+    return np.real(rates), np.real(vectors)
+
+
+def _first(value: Callable[[float], float], turns: Sequence[float]) -> float | None:
+    """The first zero on the way down; between two `turns` the value only rises or falls."""
+    from scipy.optimize import brentq  # only here: what never crosses needs none
+
+    for a, b in zip(turns, turns[1:], strict=False):
+        before, after = value(a), value(b)
+        if after >= before or after > 0.0:
+            continue
+        if before <= NEAR:
+            return a
+        return float(brentq(value, a, b, xtol=FINEST, rtol=1e-15))
+    return None
+
+
+class Integrated:
+    """Levels where a hole leaks, integrated with dense output up to a horizon.
+
+    The litres are integrated beside the levels by the same steps, so that what came in and went
+    out is what the levels say, whatever the error of the integrator.
+    """
+
+    def __init__(self, balance: Balance, start: Levels, horizon: float) -> None:
+        from scipy.integrate import solve_ivp  # only here: most days leak nowhere
+
+        self.balance = balance
+        self.start = start
+        self.names = [*balance.flows, *balance.holes]
+        self.tanks = len(start)
+        slopes = np.array([balance.flows[n].slope for n in balance.flows])
+        consts = np.array([balance.flows[n].const for n in balance.flows])
+        signs = np.array(
+            [[balance.signs[k].get(n, 0.0) for n in balance.flows] for k in range(self.tanks)]
+        )
+        holes = list(balance.holes.values())
+        drain = np.array([[-float(hole.tank == k) for hole in holes] for k in range(self.tanks)])
+        free = 1.0 - np.array(balance.held, dtype=float)
+        share = free / np.array(balance.areas)
+
+        def change(t: float, y: NDArray[np.float64]) -> NDArray[np.float64]:
+            levels = y[: self.tanks]
+            flows = consts + slopes @ levels
+            lost = np.array([hole.flow(float(levels[hole.tank])) for hole in holes])
+            return np.concatenate([share * (signs @ flows + drain @ lost), flows, lost])
+
+        y = np.concatenate([start, np.zeros(len(self.names))])
+        self._solved = solve_ivp(
+            change,
+            (0.0, horizon),
+            y,
+            method="DOP853",
+            rtol=TIGHT,
+            atol=1e-11,
+            dense_output=True,
+            max_step=LONGEST,
+        )
+
+    def levels(self, t: float) -> Levels:
+        """See `Flight.levels`."""
+        return np.asarray(self._solved.sol(t)[: self.tanks])
+
+    def litres(self, t: float) -> dict[str, float]:
+        """See `Flight.litres`."""
+        found = self._solved.sol(t)[self.tanks :]
+        return {name: float(x) for name, x in zip(self.names, found, strict=True)}
+
+    def falls_below(self, what: Affine, horizon: float) -> float | None:
+        """See `Flight.falls_below`; looked for step by step of the integrator, each in quarters."""
+        if what.at(self.start) < -NEAR:
+            return 0.0
+        if not any(what.slope):
+            return None
+        steps = [float(t) for t in self._solved.t if t < horizon]
+        turns = [a + (b - a) * k / 4 for a, b in zip(steps, [*steps[1:], horizon], strict=True) for k in range(4)]
+        return _first(lambda t: what.at(self.levels(t)), [*turns, horizon])
