@@ -13,7 +13,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import pairwise
 from typing import Any, Protocol
 
 import numpy as np
@@ -28,6 +30,8 @@ TIGHT = 1e-10
 """Relative tolerance of the integrator."""
 LONGEST = 5.0
 """Longest step of the integrator, min."""
+PARTS = 64
+"""What is neither a sum of exponentials nor monotone is looked at in so many parts."""
 GRAVITY = 9.806_65
 """Standard gravity, m/s² (ISO 80000-3, from memory)."""
 
@@ -140,6 +144,8 @@ def flight(balance: Balance, start: Sequence[float] | Levels, horizon: float) ->
     for tank, held in enumerate(whole.held):
         if held:
             fixed[f"surplus:{tank}"] = whole.net(tank)
+    if holes and Draining.suits(whole):
+        return Draining(whole, levels)
     if holes:
         return Integrated(whole, levels, horizon)
     return Closed(whole, levels)
@@ -236,16 +242,108 @@ def _modes(matrix: NDArray[np.float64]) -> tuple[NDArray[Any], NDArray[Any]]:
 
 def _first(value: Callable[[float], float], turns: Sequence[float]) -> float | None:
     """The first zero on the way down; between two `turns` the value only rises or falls."""
-    from scipy.optimize import brentq  # only here: what never crosses needs none
-
     for a, b in zip(turns, turns[1:], strict=False):
         before, after = value(a), value(b)
         if after >= before or after > 0.0:
             continue
         if before <= NEAR:
             return a
+        from scipy.optimize import brentq  # only here: what never crosses needs none
+
         return float(brentq(value, a, b, xtol=FINEST, rtol=1e-15))
     return None
+
+
+class Draining:
+    """One tank with a hole in its floor and else a constant inflow q; the other tank by itself.
+
+    With s the root of the level, ``2 A s ds/dt = q − k s``, so the time to any level is
+    ``2A/k² · (k (s₀ − s) + q ln((q − k s₀)/(q − k s)))``: Torricelli's ``2A/k · (s₀ − s)`` for q = 0.
+    """
+
+    def __init__(self, balance: Balance, start: Levels) -> None:
+        ((self.name, self.hole),) = balance.holes.items()
+        self.tank = self.hole.tank
+        held = tuple(h or k == self.tank for k, h in enumerate(balance.held))
+        self.rest = Closed(replace(balance, held=held, holes={}), start)
+        self.area = balance.areas[self.tank]
+        self.inflow = balance.net(self.tank).const
+        self.root = math.sqrt(max(float(start[self.tank]), 0.0))
+        self.ends_at = max(self.inflow / self.hole.factor, 0.0)
+        """Root of the level that it nears."""
+
+    @staticmethod
+    def suits(balance: Balance) -> bool:
+        """Whether there is one hole, in a floor, and nothing hangs on its tank's level."""
+        holes = list(balance.holes.values())
+        return (
+            len(holes) == 1
+            and holes[0].at == 0.0
+            and all(flow.slope[holes[0].tank] == 0.0 for flow in balance.flows.values())
+            and not any(balance.net(holes[0].tank).slope)
+        )
+
+    def _time(self, root: float) -> float:
+        """When the level has this root; infinite where it never does."""
+        k, q, first = self.hole.factor, self.inflow, self.root
+        if root == first:
+            return 0.0
+        if (root - first) * (self.ends_at - first) < 0 or abs(root - first) > abs(
+            self.ends_at - first
+        ):
+            return math.inf
+        if q == 0.0:
+            return 2 * self.area / k * (first - root)
+        left = (q - k * root) / (q - k * first)
+        if left <= 0.0:
+            return math.inf
+        return 2 * self.area / k**2 * (k * (first - root) - q * math.log(left))
+
+    def _root(self, t: float) -> float:
+        from scipy.optimize import brentq  # only here: most days leak nowhere
+
+        if t <= 0.0 or self.ends_at == self.root:
+            return self.root
+        if self.inflow == 0.0:
+            return max(self.root - self.hole.factor * t / (2 * self.area), 0.0)
+        if self._time(self.ends_at) <= t:
+            return self.ends_at
+        low, high = sorted((self.root, self.ends_at))
+        return float(brentq(lambda s: min(self._time(s), 2 * t) - t, low, high, xtol=1e-15))
+
+    def levels(self, t: float) -> Levels:
+        """See `Flight.levels`."""
+        levels = self.rest.levels(t)
+        levels[self.tank] = self._root(t) ** 2
+        return levels
+
+    def litres(self, t: float) -> dict[str, float]:
+        """See `Flight.litres`."""
+        found = self.rest.litres(t)
+        gained = self.area * (self._root(t) ** 2 - float(self.rest.start[self.tank]))
+        found[self.name] = self.inflow * t - gained
+        return found
+
+    def falls_below(self, what: Affine, horizon: float) -> float | None:
+        """See `Flight.falls_below`."""
+        own = what.slope[self.tank]
+        others = replace(what, slope=tuple(0.0 if k == self.tank else x for k, x in enumerate(what.slope)))
+        if own == 0.0:
+            return self.rest.falls_below(what, horizon)
+        if what.at(self.rest.start) < -NEAR:
+            return 0.0
+        end = self.levels(horizon)
+        if not any(others.slope):
+            if what.at(end) >= what.at(self.rest.start) or what.at(end) > 0.0:
+                return None
+            if what.at(self.rest.start) <= NEAR:
+                return 0.0
+            return min(self._time(math.sqrt(max(-what.const / own, 0.0))), horizon)
+        pairs = zip(what.slope, self.rest.start, end, strict=True)
+        if what.const + sum(min(s * a, s * b) for s, a, b in pairs) > 0.0:
+            return None
+        turns = [horizon * k / PARTS for k in range(PARTS + 1)]
+        return _first(lambda t: what.at(self.levels(t)), turns)
 
 
 class Integrated:
@@ -299,12 +397,24 @@ class Integrated:
         found = self._solved.sol(t)[self.tanks :]
         return {name: float(x) for name, x in zip(self.names, found, strict=True)}
 
+    @cached_property
+    def _looked_at(self) -> tuple[list[float], NDArray[np.float64]]:
+        """Times in order and the levels then: each step of the integrator in quarters."""
+        steps = [float(t) for t in self._solved.t]
+        times = [a + (b - a) * k / 4 for a, b in pairwise(steps) for k in range(4)] + steps[-1:]
+        return times, self._solved.sol(np.array(times))[: self.tanks]
+
     def falls_below(self, what: Affine, horizon: float) -> float | None:
-        """See `Flight.falls_below`; looked for step by step of the integrator, each in quarters."""
+        """See `Flight.falls_below`; looked for between the times that are looked at."""
         if what.at(self.start) < -NEAR:
             return 0.0
-        if not any(what.slope):
-            return None
-        steps = [float(t) for t in self._solved.t if t < horizon]
-        turns = [a + (b - a) * k / 4 for a, b in zip(steps, [*steps[1:], horizon], strict=True) for k in range(4)]
-        return _first(lambda t: what.at(self.levels(t)), [*turns, horizon])
+        times, levels = self._looked_at
+        values = what.const + np.array(what.slope) @ levels
+        for k in np.flatnonzero((np.diff(values) < 0) & (values[1:] <= 0)):
+            if times[k] >= horizon:
+                break
+            ends = times[k], min(times[k + 1], horizon)
+            met = _first(lambda t: what.at(self.levels(t)), ends)
+            if met is not None:
+                return met
+        return None
