@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from diagnose.errors import Issue
 from diagnose.knowledge.checks_base import error, nearest, unknown
+from diagnose.knowledge.day_records import DayPlan
 from diagnose.knowledge.expressions import ExpressionError, compile_expression, dotted_name
 from diagnose.knowledge.family import Family, fill_in
 from diagnose.knowledge.records import KnowledgeBase, Part, TestSpec
@@ -132,6 +133,21 @@ def _all_written(kb: KnowledgeBase, family: Family) -> Iterator[Written]:
     for test in kb.tests.values():
         if test.kind == "signal":
             yield from _outcomes_written(test, family)
+    for plan in kb.days.values():
+        yield from _days_written(plan)
+
+
+def _days_written(plan: DayPlan) -> Iterator[Written]:
+    what = f"day '{plan.id}'"
+    for name, text in plan.logic.items():
+        yield Written(f"{what}: {name}", text, name.partition(".")[0], plan, truth=False)
+    for holder in (*plan.stays, *plan.feeds, *plan.leaks):
+        if holder.when:
+            yield Written(what, holder.when, "", _at(holder.when, holder))
+    for name, text in plan.shows.items():
+        yield Written(f"{what}: shows: {name}", text, "", _at(text, plan))
+    if plan.no_debounce:
+        yield Written(f"{what}: debounce", plan.no_debounce, "", _at(plan.no_debounce, plan))
 
 
 def _at(text: object, fallback: object) -> object:

@@ -26,7 +26,8 @@ class Vessel:
 
     `head` is the source element whose head follows the level, given for the level `head_at`;
     `head_falls`: its head is less the higher the water stands (a lift). Flows through `fills` come
-    in, those through `empties` go out; below `inlet_at` nothing goes out through them.
+    in, those through `empties` go out; what the open casing lets out or in through `airs` is put
+    back, for water runs down into the tank and air is none; below `inlet_at` nothing goes out through them.
     """
 
     id: str
@@ -39,6 +40,7 @@ class Vessel:
     head_at: Number
     fills: tuple[str, ...]
     empties: tuple[str, ...]
+    airs: tuple[str, ...]
     inlet_at: Number | None
     situation: str
     words: tuple[Word, ...]

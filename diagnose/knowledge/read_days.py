@@ -58,6 +58,7 @@ def _read_vessel(name: str, node: Any, numbers: NumberReader) -> Vessel:
         head_at=row.number("head_at", "m"),
         fills=row.texts("fills"),
         empties=row.texts("empties"),
+        airs=row.texts("airs"),
         inlet_at=row.perhaps("inlet_at", "m"),
         situation=row.text("situation"),
         words=tuple(words),

@@ -100,6 +100,7 @@ def run(
     seed: int = 0,
     travel: Mapping[str, float] | None = None,
     drawing: Sequence[tuple[float, str, float]] | None = None,
+    main_off: Sequence[tuple[float, float]] = (),
 ) -> Day:
     """Let an installation run.
 
@@ -116,6 +117,8 @@ def run(
         Float → its travel in m, where that is not as in the knowledge.
     drawing
         (time in min, tank, flow in L/min) in order, in place of the plan's draw-off.
+    main_off
+        (from, to) in min: times when nothing comes through a ball valve.
 
     Raises
     ------
@@ -127,7 +130,7 @@ def run(
         raise fail("option", f"{hours:g} hours: more than 0, at most {LONGEST_HOURS:g} are legal")
     fault = fault_of(installation, modes)
     plant = DayPlant(installation, plan, fault, seed)
-    return _Run(plant, tuple(modes), hours * 60, seed, travel or {}, drawing).whole()
+    return _Run(plant, tuple(modes), hours * 60, seed, travel or {}, drawing, main_off).whole()
 
 
 class _Run:
@@ -141,7 +144,9 @@ class _Run:
         seed: int,
         travel: Mapping[str, float],
         drawing: Sequence[tuple[float, str, float]] | None,
+        main_off: Sequence[tuple[float, float]],
     ) -> None:
+        self.off = sorted(main_off)
         self.plant = plant
         self.plan = plan = plant.plan
         self.end = end
@@ -302,7 +307,8 @@ class _Run:
         count = len(self.tanks)
         flows = dict(settled.flows)
         signs: list[dict[str, float]] = [
-            {**dict.fromkeys(t.fills, 1.0), **dict.fromkeys(t.empties, -1.0)} for t in self.tanks
+            {**dict.fromkeys((*t.fills, *t.airs), 1.0), **dict.fromkeys(t.empties, -1.0)}
+            for t in self.tanks
         ]
         for feed, valve in zip(self.feeds, self.valve, strict=True):
             tank = self.place[feed.tank]
@@ -319,6 +325,9 @@ class _Run:
         flow = feed.flow.nominal
         if feed.most:
             flow = min(flow, self.plant.parameter(feed.most))
+        off = any(start <= self.now + 1e-12 < end for start, end in self.off)
+        if off and feed.shuts_at is not None:
+            flow = 0.0
         still = Affine(flow, (0.0,) * len(self.tanks))
         if valve == "open" or feed.shuts_at is None or feed.within is None:
             return still
@@ -443,6 +452,7 @@ class _Run:
         times = [self.end]
         if self.draws:
             times.append(self.draws[0][0])
+        times += [t for span in self.off for t in span if t > self.now + 1e-12]
         times += [one.due for one in self.floats]
         times += [one.gate for one in self.floats if one.gate > self.now]
         times += [

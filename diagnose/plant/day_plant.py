@@ -27,6 +27,8 @@ from diagnose.plant.phases import Condition, Phase, Values
 
 LANES = 3
 """Samples of one draw: an undefined logic level is taken as low, high and toggling in turn."""
+SLACK = 2e-6
+"""A valve of the water network turns over so many m, a threshold so many L/min, late."""
 NO_FLOW = 1e-3
 """Less than so many L/min is what the model's open elements let through: nothing."""
 
@@ -58,7 +60,8 @@ class Settled:
     flows
         Water elements of the plan → flow, L/min, as the levels have it.
     guards
-        What must stay above zero for all this to hold.
+        What must stay above zero for all this to hold: a valve gives way `SLACK` beyond its
+        balance, so that it does not flutter there.
     watts
         Power of the motor's circuit.
     memory
@@ -73,8 +76,8 @@ class Settled:
     memory: Mapping[str, bool]
 
     def holds_at(self, levels: Levels) -> bool:
-        """Whether nothing would turn over at these levels."""
-        return all(guard.at(levels) >= -NEAR for guard in self.guards)
+        """Whether nothing is about to turn over at these levels."""
+        return all(guard.at(levels) > NEAR for guard in self.guards)
 
     def is_on(self, name: str) -> bool:
         """Whether something shown is on, all the time or rattling."""
@@ -128,7 +131,7 @@ class DayPlant:
         self._elements = {
             name: circuit.branch(name)[1]
             for tank in self.tanks
-            for name in (*tank.fills, *tank.empties)
+            for name in (*tank.fills, *tank.empties, *tank.airs)
         }
         self._diodes = [
             b for b in circuit.branches["water"] if b.kind == "diode" and b.joined is None
@@ -269,8 +272,9 @@ class DayPlant:
         nothing = Affine(0.0, (0.0,) * len(levels))
         flows = {}
         for name, branch in self._elements.items():
-            flow = current(branch)
-            flows[name] = affine(flow) if abs(flow[0]) > NO_FLOW else nothing
+            flow = affine(current(branch))
+            idle = max(abs(flow.at(levels)), *map(abs, flow.slope)) < NO_FLOW
+            flows[name] = nothing if idle else flow
         guards = []
         for diode in self._diodes:
             if diode.name in cut or (diode.cut is not None and diode.cut[self.row]):
@@ -278,9 +282,10 @@ class DayPlant:
             over = affine(network.drop(v, diode.index), float(diode.drop[self.row]))
             guards.append(over if on[0, diode.index] else -over)
         guards += self._thresholds(phase, current, affine)
+        loose = [Affine(guard.const + SLACK, guard.slope) for guard in guards]
         return flows, [
             guard
-            for guard in guards
+            for guard in loose
             if any(abs(s) > NEAR for s in guard.slope) and guard.at(levels) >= -NEAR
         ]
 

@@ -35,6 +35,7 @@ class Recorder:
         self.start = start.copy()
         self.times: list[float] = [0.0]
         self.levels: list[Levels] = [start.copy()]
+        self.flows: list[tuple[float, float]] = []
         self.stretches: list[Stretch] = []
         self.events: list[Event] = []
         self.switchings: list[tuple[float, str, bool]] = []
@@ -68,8 +69,8 @@ class Recorder:
             return
         first = math.floor(start / GRID + 1e-9) + 1
         for k in range(first, math.ceil(end / GRID - 1e-9)):
-            self._sample(k * GRID, going.levels(k * GRID - start))
-        self._sample(end, going.levels(end - start))
+            self._sample(k * GRID, going.levels(k * GRID - start), settled, drawing)
+        self._sample(end, going.levels(end - start), settled, drawing)
         found = going.litres(end - start)
         for name, litres in found.items():
             self.litres[name] += litres
@@ -86,9 +87,16 @@ class Recorder:
             self.minutes["rattles"] += end - start
         self.energy += settled.watts * (end - start) / HOUR / 1000
 
-    def _sample(self, time: float, levels: Levels) -> None:
+    def _sample(
+        self, time: float, levels: Levels, settled: Settled, drawing: Sequence[float]
+    ) -> None:
+        """Levels at a time, and what flowed until then."""
         self.times.append(time)
         self.levels.append(levels)
+        top = next(iter(self.plan.tanks.values()))
+        arrives = sum(settled.flows[name].at(levels) for name in top.fills)
+        arrives -= sum(settled.flows[name].at(levels) for name in top.empties)
+        self.flows.append((arrives, sum(drawing)))
 
     def _states(self, start: float, end: float, settled: Settled) -> None:
         last = self.stretches[-1] if self.stretches else None
@@ -134,7 +142,7 @@ class Recorder:
 
     def _ledger(self, run: _Run, k: int) -> Ledger:
         tank, litres = run.tanks[k], self.litres
-        come = {name: litres[name] for name in tank.fills}
+        come = {name: litres[name] for name in (*tank.fills, *tank.airs)}
         come |= {feed.name: litres[feed.name] for feed in run.feeds if feed.tank == tank.id}
         left = {name: litres[name] for name in tank.empties}
         left |= {name: litres[name] for name, hole in run.holes.items() if hole.tank == k}
@@ -154,6 +162,7 @@ class Recorder:
         minutes, litres = self.minutes, self.litres
         top, rest = run.tanks[0], run.tanks[1:]
         taken = sum(litres[name] for tank in rest for name in tank.empties)
+        taken -= sum(litres[name] for tank in rest for name in tank.airs)
         pumped = sum(litres[name] for name in top.fills)
         returned = sum(litres[name] for name in top.empties)
         figures = Figures(
@@ -184,6 +193,7 @@ class Recorder:
             seed=run.seed,
             times=np.array(self.times),
             levels=levels,
+            flows=np.array([*self.flows, self.flows[-1]]),
             stretches=tuple(self.stretches),
             events=tuple(self.events),
             switchings=tuple(self.switchings),

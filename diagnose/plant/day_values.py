@@ -5,9 +5,11 @@ Times are in minutes from midnight of the first day, levels in m, volumes in L.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,6 +116,8 @@ class Day:
         Every minute and every event, min.
     levels : (n, tanks)
         In m.
+    flows : (n, 2)
+        What arrives in the upper tank (less what runs back) and what is drawn off, L/min.
     stretches
         What relay, pump and lamps do, in order and without gaps.
     switchings
@@ -127,6 +131,7 @@ class Day:
     seed: int
     times: NDArray[np.float64]
     levels: NDArray[np.float64]
+    flows: NDArray[np.float64]
     stretches: tuple[Stretch, ...]
     events: tuple[Event, ...]
     switchings: tuple[tuple[float, str, bool], ...]
@@ -140,10 +145,46 @@ class Day:
         k = self.levels.shape[1]
         return tuple(float(np.interp(time, self.times, self.levels[:, i])) for i in range(k))
 
+    def flows_at(self, time: float) -> tuple[float, float]:
+        """What arrives and what is drawn off at a time, L/min."""
+        k = max(0, bisect_right(self.times, time) - 1)
+        return float(self.flows[k, 0]), float(self.flows[k, 1])
+
+    @cached_property
+    def _starts(self) -> list[float]:
+        return [stretch.start for stretch in self.stretches]
+
     def at(self, time: float) -> Stretch:
         """What goes on at a time."""
-        starts = [stretch.start for stretch in self.stretches]
-        return self.stretches[max(0, bisect_right(starts, time) - 1)]
+        return self.stretches[max(0, bisect_right(self._starts, time) - 1)]
+
+    def within(self, start: float, end: float) -> Sequence[Stretch]:
+        """All that goes on at some time between two."""
+        first = max(0, bisect_right(self._starts, start) - 1)
+        return self.stretches[first : max(first + 1, bisect_left(self._starts, end))]
+
+    def column(self, name: str, start: float, end: float) -> str:
+        """What a state is between two times: on, off, part or often (twice on, or rattling)."""
+        found = self.within(start, end)
+        flags = [stretch.is_on(name) for stretch in found]
+        begins = sum(b and not a for a, b in pairwise(flags)) + flags[0]
+        if begins > 1 or any(stretch.rattles(name) for stretch in found):
+            return "often"
+        if all(flags):
+            return "on"
+        return "part" if any(flags) else "off"
+
+    def spans(self, kind: str) -> list[tuple[float, float]]:
+        """When a tank runs over or is empty: `kind` is ``full:<tank>`` or ``empty:<tank>``."""
+        found, begun = [], None
+        over = f"end:{kind.partition(':')[2]}"
+        for event in self.events:
+            if event.kind == kind:
+                begun = event.time
+            elif event.kind == over and begun is not None:
+                found.append((begun, event.time))
+                begun = None
+        return [*found, (begun, self.minutes)] if begun is not None else found
 
 
 def most_within(times: Sequence[float], span: float) -> int:
