@@ -110,7 +110,9 @@ def _flows(plan: DayPlan) -> Iterator[Issue]:
     for tank in plan.tanks:
         draws = [draw for draw in plan.draws if draw.tank == tank]
         starts = [draw.start.nominal for draw in draws]
-        if starts and (starts[0] != 0 or starts != sorted(set(starts)) or starts[-1] >= DAY_MINUTES):
+        if starts and (
+            starts[0] != 0 or starts != sorted(set(starts)) or starts[-1] >= DAY_MINUTES
+        ):
             message = f"day '{plan.id}': the draws of '{tank}' must begin at 0 h and go on in order"
             yield error("day", message, draws[0].start)
         for draw in draws:

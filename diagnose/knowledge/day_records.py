@@ -26,8 +26,8 @@ class Vessel:
 
     `head` is the source element whose head follows the level, given for the level `head_at`;
     `head_falls`: its head is less the higher the water stands (a lift). Flows through `fills` come
-    in, those through `empties` go out; what the open casing lets out or in through `airs` is put
-    back, for water runs down into the tank and air is none; below `inlet_at` nothing goes out through them.
+    in, those through `empties` go out; below `inlet_at` nothing goes out through them. What an open
+    casing lets out through `airs` runs down into the tank; what it lets in is air and no water.
     """
 
     id: str

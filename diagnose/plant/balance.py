@@ -45,7 +45,7 @@ class Affine:
 
     def at(self, levels: Sequence[float] | Levels) -> float:
         """Its value at the given levels."""
-        return self.const + sum(s * h for s, h in zip(self.slope, levels, strict=True))
+        return float(self.const + sum(s * h for s, h in zip(self.slope, levels, strict=True)))
 
     def __add__(self, other: Affine) -> Affine:
         slope = tuple(a + b for a, b in zip(self.slope, other.slope, strict=True))
@@ -201,7 +201,7 @@ class Closed:
         psi = np.array([_psi(rate, t) for rate in self.rates])
         area = self.start * t + self.vectors @ (self.push * psi)
         return {
-            name: flow.const * t + sum(s * a for s, a in zip(flow.slope, area, strict=True))
+            name: float(flow.const * t + np.dot(flow.slope, area))
             for name, flow in self.balance.flows.items()
         }
 
@@ -216,9 +216,7 @@ class Closed:
             return None
 
         def value(t: float) -> float:
-            return first + sum(
-                k * _phi(rate, t) for k, rate in zip(sizes, self.rates, strict=True)
-            )
+            return first + sum(k * _phi(rate, t) for k, rate in zip(sizes, self.rates, strict=True))
 
         turns = [0.0, *(t for t in self._turn(sizes) if t < horizon), horizon]
         return _first(value, turns)
@@ -242,7 +240,7 @@ def _modes(matrix: NDArray[np.float64]) -> tuple[NDArray[Any], NDArray[Any]]:
 
 def _first(value: Callable[[float], float], turns: Sequence[float]) -> float | None:
     """The first zero on the way down; between two `turns` the value only rises or falls."""
-    for a, b in zip(turns, turns[1:], strict=False):
+    for a, b in pairwise(turns):
         before, after = value(a), value(b)
         if after >= before or after > 0.0:
             continue
@@ -258,7 +256,8 @@ class Draining:
     """One tank with a hole in its floor and else a constant inflow q; the other tank by itself.
 
     With s the root of the level, ``2 A s ds/dt = q − k s``, so the time to any level is
-    ``2A/k² · (k (s₀ − s) + q ln((q − k s₀)/(q − k s)))``: Torricelli's ``2A/k · (s₀ − s)`` for q = 0.
+    ``2A/k² · (k (s₀ − s) + q ln((q − k s₀)/(q − k s)))``; for q = 0 that is Torricelli's
+    ``2A/k · (s₀ − s)``.
     """
 
     def __init__(self, balance: Balance, start: Levels) -> None:
@@ -321,13 +320,15 @@ class Draining:
         """See `Flight.litres`."""
         found = self.rest.litres(t)
         gained = self.area * (self._root(t) ** 2 - float(self.rest.start[self.tank]))
-        found[self.name] = self.inflow * t - gained
+        found[self.name] = float(self.inflow * t - gained)
         return found
 
     def falls_below(self, what: Affine, horizon: float) -> float | None:
         """See `Flight.falls_below`."""
         own = what.slope[self.tank]
-        others = replace(what, slope=tuple(0.0 if k == self.tank else x for k, x in enumerate(what.slope)))
+        others = replace(
+            what, slope=tuple(0.0 if k == self.tank else x for k, x in enumerate(what.slope))
+        )
         if own == 0.0:
             return self.rest.falls_below(what, horizon)
         if what.at(self.rest.start) < -NEAR:

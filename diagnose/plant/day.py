@@ -195,7 +195,9 @@ class _Run:
             return vessel.starts_at.nominal
         for word, higher in zip(vessel.words, (*vessel.words[1:], None), strict=True):
             if word.word == self.forced[tank]:
-                top = higher.above.nominal if higher and higher.above else vessel.overflow_at.nominal
+                top = (
+                    higher.above.nominal if higher and higher.above else vessel.overflow_at.nominal
+                )
                 return (word.above.nominal if word.above else 0.0) * 0.5 + top * 0.5
         return vessel.starts_at.nominal
 
@@ -223,7 +225,9 @@ class _Run:
             found.append(_Float(plan.unit, tank, plan.at.nominal, own, up, up))
         for name in travel:
             if name not in {one.unit for one in found}:
-                raise fail("unknown-id", f"'{name}' is no float here", None, [f.unit for f in found])
+                raise fail(
+                    "unknown-id", f"'{name}' is no float here", None, [f.unit for f in found]
+                )
         return found
 
     def _draws(

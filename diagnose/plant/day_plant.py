@@ -8,11 +8,10 @@ would pass a threshold at the present levels.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diagnose.errors import fail
 from diagnose.knowledge.day_records import DayPlan
@@ -22,7 +21,7 @@ from diagnose.plant.balance import NEAR, Affine, Levels
 from diagnose.plant.behaviour import Settler
 from diagnose.plant.circuit import Circuit
 from diagnose.plant.compose import Fault, Installation
-from diagnose.plant.lanes import Draw, nominal, patch_of
+from diagnose.plant.lanes import Draw, Samples, nominal, patch_of
 from diagnose.plant.phases import Condition, Phase, Values
 
 LANES = 3
@@ -38,7 +37,7 @@ def drawn(seed: int) -> Draw:
     if seed == 0:
         return nominal
 
-    def draw(name: str, number: Number, count: int) -> NDArray[np.float64]:
+    def draw(name: str, number: Number, count: int) -> Samples:
         u = np.random.default_rng(zlib.crc32(f"{seed}:{name}".encode())).uniform()
         if number.log and number.low > 0:
             return np.full(count, number.low * (number.high / number.low) ** u)
@@ -216,8 +215,7 @@ class DayPlant:
             **{name: np.full(LANES, code(word)) for name, word in changed.items()},
         }
         memory = {
-            name: np.full(LANES, value)
-            for name, value in zip(self._remembered, held, strict=True)
+            name: np.full(LANES, value) for name, value in zip(self._remembered, held, strict=True)
         }
         phases = Settler(circuit, [condition]).settle(memory)
         flows: dict[str, Affine] = {}
@@ -260,13 +258,13 @@ class DayPlant:
         network = self.water.network
         v, _ = network.solve(np.repeat(g, len(rows), axis=0), rows)
 
-        def affine(values: NDArray[np.float64], less: float = 0.0) -> Affine:
+        def affine(values: Samples, less: float = 0.0) -> Affine:
             """From the values at the present levels and with each level one metre higher."""
             now, slope = float(values[0]), tuple(float(x) for x in values[1:] - values[0])
             there = sum(s * h for s, h in zip(slope, levels, strict=True))
-            return Affine(now - there - less, slope)
+            return Affine(float(now - there - less), slope)
 
-        def current(branch: int) -> NDArray[np.float64]:
+        def current(branch: int) -> Samples:
             return np.asarray(g[0, branch] * network.drop(v, branch) + rows[:, branch])
 
         nothing = Affine(0.0, (0.0,) * len(levels))
@@ -289,10 +287,13 @@ class DayPlant:
             if any(abs(s) > NEAR for s in guard.slope) and guard.at(levels) >= -NEAR
         ]
 
-    def _thresholds(self, phase: Phase, current: object, affine: object) -> Iterator[Affine]:
+    def _thresholds(
+        self,
+        phase: Phase,
+        current: Callable[[int], Samples],
+        affine: Callable[[Samples, float], Affine],
+    ) -> Iterator[Affine]:
         """What keeps each flow on its side of the threshold of a signal."""
-        assert callable(current)
-        assert callable(affine)
         for watched in self.circuit.watched:
             if watched.domain != "water" or watched.kind != "amps":
                 continue

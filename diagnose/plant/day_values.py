@@ -75,7 +75,8 @@ class Figures:
     longest
         The longest run, min.
     pumped, returned, drawn, short, lost
-        Litres: arrived in the upper tank, run back from it, drawn off, wanted but not there, leaked.
+        Litres: arrived in the upper tank, run back from it, drawn off, wanted but not there, leaked
+        from pipes and tanks.
     overflowed, empty
         Per tank: litres run over, minutes empty.
     lowest, highest
