@@ -62,9 +62,10 @@ def _names(plan: DayPlan, family: Family, situations: set[str]) -> Iterator[Issu
         unit, _, parameter = feed.most.partition(".")
         if feed.most and parameter not in family.parameters(unit):
             yield unknown(f"feed '{feed.name}'", "parameter", feed.most, (), feed)
-    for holder in (*plan.floats, *plan.feeds, *plan.leaks, *plan.draws):
-        if holder.tank not in plan.tanks:
-            yield unknown(what, "tank", holder.tank, plan.tanks, holder, plan)
+    groups = (plan.floats, plan.feeds, plan.leaks, plan.draws)
+    for tank_named in (holder.tank for group in groups for holder in group):
+        if tank_named not in plan.tanks:
+            yield unknown(what, "tank", tank_named, plan.tanks, plan)
 
 
 def _heights(tank: Vessel) -> Iterator[Issue]:

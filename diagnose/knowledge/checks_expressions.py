@@ -141,9 +141,10 @@ def _days_written(plan: DayPlan) -> Iterator[Written]:
     what = f"day '{plan.id}'"
     for name, text in plan.logic.items():
         yield Written(f"{what}: {name}", text, name.partition(".")[0], plan, truth=False)
-    for holder in (*plan.stays, *plan.feeds, *plan.leaks):
-        if holder.when:
-            yield Written(what, holder.when, "", _at(holder.when, holder))
+    groups = (plan.stays, plan.feeds, plan.leaks)
+    for when in (holder.when for group in groups for holder in group):
+        if when:
+            yield Written(what, when, "", _at(when, plan))
     for name, text in plan.shows.items():
         yield Written(f"{what}: shows: {name}", text, "", _at(text, plan))
     if plan.no_debounce:

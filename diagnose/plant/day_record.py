@@ -15,7 +15,7 @@ from diagnose.plant.day_plant import Settled
 from diagnose.plant.day_values import HOUR, Day, Event, Figures, Ledger, Stretch, most_within
 
 if TYPE_CHECKING:
-    from diagnose.plant.day import _Run
+    from diagnose.plant.day import Run
 
 GRID = 1.0
 """Levels are kept at least so often, min."""
@@ -140,27 +140,27 @@ class Recorder:
                 longest = max(longest, stretch.end - begun)
         return longest
 
-    def _ledger(self, run: _Run, k: int) -> Ledger:
-        tank, litres = run.tanks[k], self.litres
+    def _ledger(self, run: Run, k: int) -> Ledger:
+        tank, litres = run.water.tanks[k], self.litres
         come = {name: litres[name] for name in (*tank.fills, *tank.airs)}
-        come |= {feed.name: litres[feed.name] for feed in run.feeds if feed.tank == tank.id}
+        come |= {feed.name: litres[feed.name] for feed in run.water.feeds if feed.tank == tank.id}
         left = {name: litres[name] for name in tank.empties}
-        left |= {name: litres[name] for name, hole in run.holes.items() if hole.tank == k}
+        left |= {name: litres[name] for name, hole in run.water.holes.items() if hole.tank == k}
         left["drawn"] = litres[f"draw:{k}"] - litres[f"short:{k}"]
         left["run over"] = litres[f"over:{k}"]
         return Ledger(
             float(self.start[k] * self.areas[k]),
-            float(run.levels[k] * self.areas[k]),
+            float(run.water.levels[k] * self.areas[k]),
             come,
             left,
         )
 
-    def day(self, run: _Run) -> Day:
+    def day(self, run: Run) -> Day:
         """The whole of it."""
         names = list(self.plan.tanks)
         levels = np.array(self.levels)
         minutes, litres = self.minutes, self.litres
-        top, rest = run.tanks[0], run.tanks[1:]
+        top, rest = run.water.tanks[0], run.water.tanks[1:]
         taken = sum(litres[name] for tank in rest for name in tank.empties)
         taken -= sum(litres[name] for tank in rest for name in tank.airs)
         pumped = sum(litres[name] for name in top.fills)
@@ -178,7 +178,7 @@ class Recorder:
             returned=returned,
             drawn=sum(litres[f"draw:{k}"] - litres[f"short:{k}"] for k in range(len(names))),
             short=sum(litres[f"short:{k}"] for k in range(len(names))),
-            lost=taken - (pumped - returned) + sum(litres[name] for name in run.holes),
+            lost=taken - (pumped - returned) + sum(litres[name] for name in run.water.holes),
             energy=self.energy,
             overflowed={name: litres[f"over:{k}"] for k, name in enumerate(names)},
             empty={name: minutes[f"empty:{k}"] for k, name in enumerate(names)},
@@ -199,5 +199,5 @@ class Recorder:
             switchings=tuple(self.switchings),
             ledgers={name: self._ledger(run, k) for k, name in enumerate(names)},
             figures=figures,
-            floats={f.unit: (f.at - f.travel, f.at) for f in run.floats},
+            floats={f.unit: (f.at - f.travel, f.at) for f in run.water.floats},
         )

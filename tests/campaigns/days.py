@@ -79,7 +79,8 @@ def main(args: Sequence[str]) -> None:
     differ = []
     for name in names:
         wanted = [asked for asked, chance in expected[name].items() if chance > 0]
-        seen = by_day(knowledge, installation, name, (0,) if quick else (0, 1, 2)) if wanted else ()
+        seeds = (0,) if quick else (0, 1, 2)
+        seen = by_day(knowledge, installation, name, seeds if wanted else ())
         for asked in wanted:
             total[asked] += 1
             agree[asked] += asked in seen
@@ -88,8 +89,8 @@ def main(args: Sequence[str]) -> None:
     for asked, count in total.items():
         print(f"{asked:16s} {agree[asked]:4d} of {count:4d} failure modes show it in the day")
     print(f"{'all':16s} {sum(agree.values()):4d} of {sum(total.values()):4d}")
-    for asked, name, chance, seen in sorted(differ):
-        print(f"  not: {asked:16s} {name:34s} matrix {chance:.2f}  day: {', '.join(seen) or '-'}")
+    for asked, name, chance, others in sorted(differ):
+        print(f"  not: {asked:16s} {name:34s} matrix {chance:.2f}  day: {', '.join(others) or '-'}")
     print(f"{len(names)} failure modes, {time.perf_counter() - begun:.0f} s")
 
 
