@@ -35,7 +35,8 @@ from diagnose.plant.compose import Installation, compose
 from diagnose.plant.day import run
 from diagnose.plant.day_complaints import noticed, waiting
 from diagnose.plant.day_values import Day, most_within, warnings
-from diagnose.plant.flights import Closed, Draining, Integrated, flight
+from diagnose.plant.exponentials import Closed
+from diagnose.plant.flights import Draining, Integrated, flight
 from tests.bench import shipped
 
 KIND = "tank_and_sump"

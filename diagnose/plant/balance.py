@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -89,12 +90,18 @@ class Balance:
     holes: Mapping[str, Hole]
     held: tuple[bool, ...]
 
-    def net(self, tank: int) -> Affine:
-        """What a tank gains, holes left out."""
-        total = Affine(0.0, (0.0,) * len(self.areas))
+    @cached_property
+    def nets(self) -> tuple[Affine, ...]:
+        """What each tank gains, holes left out."""
+        return tuple(self._net(tank) for tank in range(len(self.areas)))
+
+    def _net(self, tank: int) -> Affine:
+        const, slope = 0.0, [0.0] * len(self.areas)
         for name, sign in self.signs[tank].items():
-            total = total + self.flows[name] * sign
-        return total
+            flow = self.flows[name]
+            const += sign * flow.const
+            slope = [a + sign * b for a, b in zip(slope, flow.slope, strict=True)]
+        return Affine(const, tuple(slope))
 
 
 class Flight(Protocol):

@@ -225,7 +225,7 @@ class DayPlant:
             found, limits = self._water(phase, levels, condition.lift)
             for name, flow in found.items():
                 flows[name] = flows[name] + flow * 0.5 if name in flows else flow * 0.5
-            guards += limits
+            guards += [limit for limit in limits if limit not in guards]
             watts += self._watts(phase) / 2
         return Settled(
             {name: self._both(line, phases) for name, line in self._shows.items()},

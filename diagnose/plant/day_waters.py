@@ -233,7 +233,7 @@ class Waters:
             yield level_of(k, count, 1.0, lowest), hold("empty")
             return
         lost = sum(h.flow(float(self.levels[k])) for h in self.holes.values() if h.tank == k)
-        net = balance.net(k) + Affine(-lost, (0.0,) * count)
+        net = balance.nets[k] + Affine(-lost, (0.0,) * count)
         yield (net + Affine(-NO_FLOW, (0.0,) * count) if self.held[k] == "full" else -net), hold("")
 
     def _watch_words(self, k: int, tank: Vessel) -> Iterator[tuple[Affine, Action]]:

@@ -10,19 +10,17 @@ hang on the level has none: there SciPy integrates.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cached_property
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.plant.balance import NEAR, Affine, Balance, Flight, Levels
+from diagnose.plant.exponentials import Closed, first_zero
 
-FINEST = 1e-13
-"""To so many minutes a crossing is found."""
 TIGHT = 1e-10
 """Relative tolerance of the integrator."""
 LONGEST = 5.0
@@ -48,113 +46,12 @@ def flight(balance: Balance, start: Sequence[float] | Levels, horizon: float) ->
     whole = Balance(balance.areas, fixed, tuple(signs), holes, balance.held)
     for tank, held in enumerate(whole.held):
         if held:
-            fixed[f"surplus:{tank}"] = whole.net(tank)
+            fixed[f"surplus:{tank}"] = whole.nets[tank]
     if holes and Draining.suits(whole):
         return Draining(whole, levels)
-    if holes:
+    if holes or not Closed.suits(whole):
         return Integrated(whole, levels, horizon)
     return Closed(whole, levels)
-
-
-def _phi(rate: float, t: float) -> float:
-    """∫₀ᵗ exp(rate·s) ds."""
-    x = rate * t
-    return t if x == 0.0 else t * math.expm1(x) / x
-
-
-def _psi(rate: float, t: float) -> float:
-    """∫₀ᵗ φ(rate, s) ds, by its series where the difference would cancel."""
-    x = rate * t
-    if abs(x) < 0.1:
-        term, total = 0.5, 0.0
-        for k in range(3, 14):
-            total += term
-            term *= x / k
-        return t * t * (total + term)
-    return (_phi(rate, t) - t) / rate
-
-
-class Closed:
-    """Levels in closed form: h(t) = h₀ + Σ vector·k·φ(rate, t) over the modes of the system."""
-
-    def __init__(self, balance: Balance, start: Levels) -> None:
-        self.balance = balance
-        self.start = start
-        self.free = [k for k, held in enumerate(balance.held) if not held]
-        matrix = np.zeros((len(self.free), len(self.free)))
-        rate_now = np.zeros(len(self.free))
-        for row, tank in enumerate(self.free):
-            net = balance.net(tank)
-            matrix[row] = [net.slope[k] / balance.areas[tank] for k in self.free]
-            rate_now[row] = net.at(start) / balance.areas[tank]
-        rates, vectors = _modes(matrix)
-        self.rates = [float(rate) for rate in rates]
-        self.vectors = np.zeros((len(start), len(self.free)))
-        self.vectors[self.free] = vectors
-        self.push = np.linalg.solve(vectors, rate_now) if len(self.free) else rate_now
-
-    def _change(self, t: float) -> Levels:
-        phi = np.array([_phi(rate, t) for rate in self.rates])
-        return np.asarray(self.vectors @ (self.push * phi))
-
-    def levels(self, t: float) -> Levels:
-        """See `Flight.levels`."""
-        return np.asarray(self.start + self._change(t))
-
-    def litres(self, t: float) -> dict[str, float]:
-        """See `Flight.litres`."""
-        psi = np.array([_psi(rate, t) for rate in self.rates])
-        area = self.start * t + self.vectors @ (self.push * psi)
-        return {
-            name: float(flow.const * t + np.dot(flow.slope, area))
-            for name, flow in self.balance.flows.items()
-        }
-
-    def falls_below(self, what: Affine, horizon: float) -> float | None:
-        """See `Flight.falls_below`; a sum of two exponentials turns at most once."""
-        slope = np.array(what.slope)
-        first = what.at(self.start)
-        sizes = [float(x) for x in (slope @ self.vectors) * self.push]
-        if first < -NEAR:
-            return 0.0
-        if not any(sizes):
-            return None
-
-        def value(t: float) -> float:
-            return first + sum(k * _phi(rate, t) for k, rate in zip(sizes, self.rates, strict=True))
-
-        turns = [0.0, *(t for t in self._turn(sizes) if t < horizon), horizon]
-        return _first(value, turns)
-
-    def _turn(self, sizes: Sequence[float]) -> Iterator[float]:
-        if len(sizes) == 2 and sizes[0] * sizes[1] < 0 and self.rates[0] != self.rates[1]:
-            t = math.log(-sizes[1] / sizes[0]) / (self.rates[0] - self.rates[1])
-            if t > 0:
-                yield t
-
-
-def _modes(matrix: NDArray[np.float64]) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Rates and vectors; a pipe network loses, so the rates are real and not above zero."""
-    if len(matrix) < 2:
-        return matrix.reshape(-1), np.eye(len(matrix))
-    if matrix[0, 1] == matrix[1, 0] == 0.0:
-        return np.diag(matrix).copy(), np.eye(2)
-    rates, vectors = np.linalg.eig(matrix)
-    return np.real(rates), np.real(vectors)
-
-
-def _first(value: Callable[[float], float], turns: Sequence[float]) -> float | None:
-    """The first zero on the way down; between two `turns` the value only rises or falls."""
-    for a, b in pairwise(turns):
-        before, after = value(a), value(b)
-        if after >= before or after > 0.0:
-            continue
-        if before <= NEAR:
-            return a
-        from scipy.optimize import brentq  # only here: what never crosses needs none
-
-        return float(brentq(value, a, b, xtol=FINEST, rtol=1e-15))
-    return None
 
 
 class Draining:
@@ -171,7 +68,7 @@ class Draining:
         held = tuple(h or k == self.tank for k, h in enumerate(balance.held))
         self.rest = Closed(replace(balance, held=held, holes={}), start)
         self.area = balance.areas[self.tank]
-        self.inflow = balance.net(self.tank).const
+        self.inflow = balance.nets[self.tank].const
         self.root = math.sqrt(max(float(start[self.tank]), 0.0))
         self.ends_at = max(self.inflow / self.hole.factor, 0.0)
         """Root of the level that it nears."""
@@ -184,7 +81,7 @@ class Draining:
             len(holes) == 1
             and holes[0].at == 0.0
             and all(flow.slope[holes[0].tank] == 0.0 for flow in balance.flows.values())
-            and not any(balance.net(holes[0].tank).slope)
+            and not any(balance.nets[holes[0].tank].slope)
         )
 
     def _time(self, root: float) -> float:
@@ -249,7 +146,7 @@ class Draining:
         if what.const + sum(min(s * a, s * b) for s, a, b in pairs) > 0.0:
             return None
         turns = [horizon * k / PARTS for k in range(PARTS + 1)]
-        return _first(lambda t: what.at(self.levels(t)), turns)
+        return first_zero(lambda t: what.at(self.levels(t)), turns)
 
 
 class Integrated:
@@ -320,7 +217,7 @@ class Integrated:
             if times[k] >= horizon:
                 break
             ends = times[k], min(times[k + 1], horizon)
-            met = _first(lambda t: what.at(self.levels(t)), ends)
+            met = first_zero(lambda t: what.at(self.levels(t)), ends)
             if met is not None:
                 return met
         return None
