@@ -447,7 +447,7 @@ def test_without_run_memory_it_starts_again_and_again() -> None:
 def test_a_float_chatters_where_its_travel_is_less_than_the_waves() -> None:
     """One float for both: with its own travel a cycle is hours, without it seconds."""
     wide = day(floats="one")
-    narrow = run(shipped(), installation("one"), hours=9.0, travel={"roof_high_float": 0.002})
+    narrow = run(shipped(), installation("one"), hours=7.0, travel={"roof_high_float": 0.002})
     assert wide.figures.starts <= 3
     assert narrow.figures.starts_hour > plan().limits["starts"].nominal
     starts = [e.time for e in narrow.events if e.kind == "pump" and "starts" in e.text]

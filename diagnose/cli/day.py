@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -154,7 +155,7 @@ def _off(text: str | None) -> tuple[tuple[float, float], ...]:
         hours = float(start), float(end)
     except ValueError:
         hours = 0.0, -1.0
-    if not dash or not 0 <= hours[0] < hours[1]:
+    if not dash or not 0 <= hours[0] < hours[1] < math.inf:
         raise fail("option", f"--main-off '{text}' is not FROM-TO in hours, as in 5-20")
     return ((hours[0] * 60, hours[1] * 60),)
 

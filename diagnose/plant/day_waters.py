@@ -144,8 +144,8 @@ class Waters:
             if not installation.has(plan.unit) or not installation.fits(plan.needs):
                 continue
             tank = self.place[plan.tank]
-            up = bool(self.levels[tank] >= plan.at.nominal)
             own = travel.get(plan.unit, plan.travel.nominal)
+            up = bool(self.levels[tank] > plan.at.nominal - own)
             found.append(Float(plan.unit, tank, plan.at.nominal, own, up, up))
         for name in travel:
             if name not in {one.unit for one in found}:

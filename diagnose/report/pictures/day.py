@@ -37,7 +37,9 @@ def day_svg(days: Sequence[tuple[str, Day]], heading: str) -> str:
         y += 20
     for title, day in days:
         y = _one(canvas, title, day, y + 12) + GAP
-    canvas.height = y
+    said = "Bars: black, on; hatched, on and off again and again, running over or empty."
+    canvas.text(MARGIN, y, f"{said} {days[0][1].plan.title}: invented.", SMALL, ink=INK)
+    canvas.height = y + 14
     return canvas.svg()
 
 
