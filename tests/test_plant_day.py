@@ -422,8 +422,6 @@ def test_a_leaking_check_valve_makes_the_pump_start_more_often() -> None:
         assert leaks.figures.returned > 300
         assert leaks.figures.starts > sound.figures.starts
         assert leaks.figures.drawn == pytest.approx(sound.figures.drawn)
-    both = day("delivery.check_leaking", "roof_tank.leaking")
-    assert both.figures.starts > day("delivery.check_leaking").figures.starts
 
 
 def test_a_dry_sump_spares_a_pump_with_a_float_and_ruins_one_whose_float_hangs() -> None:

@@ -37,7 +37,7 @@ def _names(plan: DayPlan, family: Family, situations: set[str]) -> Iterator[Issu
     what = f"day '{plan.id}'"
     for tank in plan.tanks.values():
         for name in (tank.head, *tank.fills, *tank.empties, *tank.airs):
-            if name not in family.branches:
+            if name not in family.branches and name.partition(".")[0] not in family.unclear:
                 yield unknown(f"tank '{tank.id}'", "element", name, family.branches, tank)
         if tank.situation not in situations:
             legal = situations
@@ -48,20 +48,21 @@ def _names(plan: DayPlan, family: Family, situations: set[str]) -> Iterator[Issu
         yield from needs_issues(f"float '{one.unit}'", one.needs, family, one)
     for name in plan.logic:
         unit, _, line = name.partition(".")
-        if line not in family.logic(unit):
+        if line not in family.logic(unit) and unit not in family.unclear:
             yield unknown(what, "line of logic", name, family.logic(unit), plan)
     for stay in plan.stays:
         for name in stay.set:
             unit, _, variable = name.partition(".")
-            if variable not in family.variables(unit):
+            if variable not in family.variables(unit) and unit not in family.unclear:
                 yield unknown(what, "variable", name, family.variables(unit), stay)
     for unit in plan.power:
         if unit not in family.fitted:
             yield unknown(f"{what}: power", "instance", unit, family.fitted, plan)
     for feed in plan.feeds:
         unit, _, parameter = feed.most.partition(".")
-        if feed.most and parameter not in family.parameters(unit):
-            yield unknown(f"feed '{feed.name}'", "parameter", feed.most, (), feed)
+        legal = family.parameters(unit)
+        if feed.most and parameter not in legal and unit not in family.unclear:
+            yield unknown(f"feed '{feed.name}'", "parameter", feed.most, legal, feed)
     groups = (plan.floats, plan.feeds, plan.leaks, plan.draws)
     for tank_named in (holder.tank for group in groups for holder in group):
         if tank_named not in plan.tanks:

@@ -127,7 +127,7 @@ def _modes(balance: Balance, start: Sequence[float]) -> list[Mode]:
     now = [balance.nets[k].at(start) / balance.areas[k] for k in free]
     matrix = _matrix(balance, free)
     rates = [matrix[0][0]] if len(free) == 1 else []
-    vectors = [(1.0,)] if len(free) == 1 else []
+    vectors: list[tuple[float, ...]] = [(1.0,)] if len(free) == 1 else []
     pushes = now
     if len(free) == 2:
         (a, b), (c, d) = matrix
@@ -136,8 +136,8 @@ def _modes(balance: Balance, start: Sequence[float]) -> list[Mode]:
             root = math.sqrt((a - d) ** 2 / 4 + b * c)
             outer = (a + d) / 2 - root if a + d < 0 else (a + d) / 2 + root
             rates = [outer, (a * d - b * c) / outer]
-            vectors = [_vector(a, b, c, d, rate) for rate in rates]
-            (p, q), (r, s) = vectors
+            (p, q), (r, s) = (_vector(a, b, c, d, rate) for rate in rates)
+            vectors = [(p, q), (r, s)]
             size = p * s - q * r
             pushes = [(now[0] * s - now[1] * r) / size, (now[1] * p - now[0] * q) / size]
     modes = []
