@@ -19,6 +19,7 @@ import typer
 from diagnose.cli import papers
 from diagnose.cli.casebook import cases_app, close, store_app
 from diagnose.cli.chart_command import chart
+from diagnose.cli.day_command import day
 from diagnose.cli.learning_app import add_commands
 from diagnose.cli.options import (
     AnswersOption,
@@ -270,6 +271,7 @@ def practice(
 add_commands(app)
 papers.add_to(app)
 app.command()(chart)
+app.command()(day)
 
 
 def main(args: Sequence[str] | None = None) -> None:

@@ -22,7 +22,7 @@ from typing import Any, BinaryIO
 
 from diagnose.cache import cache_folder, keep, note_use
 from diagnose.errors import Place
-from diagnose.knowledge import overlay_records, records, rule_records
+from diagnose.knowledge import day_records, overlay_records, records, rule_records
 from diagnose.knowledge.folder import digest_of, shown_name
 from diagnose.knowledge.reading import Text
 from diagnose.knowledge.records import KnowledgeBase
@@ -38,6 +38,7 @@ LEGAL: dict[tuple[str, str], type] = {
     for kind in (
         *(Place, Text, *vars(records).values()),
         *(*vars(rule_records).values(), *vars(overlay_records).values()),
+        *vars(day_records).values(),
     )
     if isinstance(kind, type) and (kind is Text or is_dataclass(kind))
 }

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 
 from diagnose.errors import Issue, Place
 from diagnose.knowledge import (
+    checks_days,
     checks_expressions,
     checks_installations,
     checks_parts,
@@ -29,6 +30,7 @@ CHECKS: tuple[Check, ...] = (
     *checks_tests.CHECKS,
     *checks_reports.CHECKS,
     *checks_phone.CHECKS,
+    *checks_days.CHECKS,
     *checks_expressions.CHECKS,
 )
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from diagnose.errors import Issue
 from diagnose.knowledge.checks_base import error, nearest, unknown
+from diagnose.knowledge.day_records import DayPlan
 from diagnose.knowledge.expressions import ExpressionError, compile_expression, dotted_name
 from diagnose.knowledge.family import Family, fill_in
 from diagnose.knowledge.records import KnowledgeBase, Part, TestSpec
@@ -132,6 +133,22 @@ def _all_written(kb: KnowledgeBase, family: Family) -> Iterator[Written]:
     for test in kb.tests.values():
         if test.kind == "signal":
             yield from _outcomes_written(test, family)
+    for plan in kb.days.values():
+        yield from _days_written(plan)
+
+
+def _days_written(plan: DayPlan) -> Iterator[Written]:
+    what = f"day '{plan.id}'"
+    for name, text in plan.logic.items():
+        yield Written(f"{what}: {name}", text, name.partition(".")[0], plan, truth=False)
+    groups = (plan.stays, plan.feeds, plan.leaks)
+    for when in (holder.when for group in groups for holder in group):
+        if when:
+            yield Written(what, when, "", _at(when, plan))
+    for name, text in plan.shows.items():
+        yield Written(f"{what}: shows: {name}", text, "", _at(text, plan))
+    if plan.no_debounce:
+        yield Written(f"{what}: debounce", plan.no_debounce, "", _at(plan.no_debounce, plan))
 
 
 def _at(text: object, fallback: object) -> object:

@@ -16,6 +16,7 @@ PACKAGED = "_data"
 PATTERNS = (
     *("sources.yaml", "scales.yaml", "parts/*.yaml", "installations/*.yaml", "tests/*.yaml"),
     *("signs/*.yaml", "complaints.yaml", "cautions.yaml", "questions.yaml", "rules/*.yaml"),
+    "days/*.yaml",
 )
 """The knowledge files, in the order in which they are read."""
 

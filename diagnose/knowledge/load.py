@@ -11,6 +11,7 @@ from typing import Any
 
 from diagnose.errors import DiagnoseError, Issue, Place
 from diagnose.knowledge.folder import find_knowledge, hashed, shown_name
+from diagnose.knowledge.read_days import read_day
 from diagnose.knowledge.read_installations import read_installation
 from diagnose.knowledge.read_parts import NumberReader, read_part
 from diagnose.knowledge.read_tests import (
@@ -133,6 +134,7 @@ def load_knowledge(root: Path) -> KnowledgeBase:
                 rules[rule.id] = rule
         except DiagnoseError as error:
             issues.extend(error.issues)
+    days = named("days/*.yaml", read_day)
     if issues:
         raise DiagnoseError(issues)
     return KnowledgeBase(
@@ -149,4 +151,5 @@ def load_knowledge(root: Path) -> KnowledgeBase:
         rules=rules,
         numbers=tuple(numbers.numbers),
         digest=folder.hash.hexdigest(),
+        days=days,
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from diagnose.errors import Place
+from diagnose.knowledge.day_records import DayPlan
 from diagnose.knowledge.overlay_records import Overlay
 from diagnose.knowledge.rule_records import Rule
 
@@ -337,6 +338,7 @@ class KnowledgeBase:
     numbers: tuple[Number, ...]
     digest: str
     overlay: Overlay | None = None
+    days: Mapping[str, DayPlan] = field(default_factory=dict)
 
     def word(self, scale: str, word: str) -> float:
         """The value behind a word of a scale, in base units."""

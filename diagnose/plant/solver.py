@@ -59,6 +59,12 @@ class DomainSolver:
             if same and np.array_equal(self.c_on[:, lane], healthy.c_on[:, sample]):
                 self._same_as[lane] = -1 - sample
 
+    def change(self, branch: int, c: Array) -> None:
+        """Give one branch another constant current, (lanes,); what was solved is forgotten."""
+        self.c_on[branch] = c
+        self._found.clear()
+        self._v, self._seen = self._v[:0], self._seen[:0]
+
     def conductance(self, on: Flags, sample: Indices) -> Array:
         """Branch conductances (rows, branches)."""
         return np.asarray(np.where(on, self.g_on[:, sample].T, self.g_off))
