@@ -39,6 +39,19 @@ def numeric_reading(
     return _reading(circuit, test, domain, phase, rows[first])[places]
 
 
+def source_ohms(
+    circuit: Circuit, test: InstalledTest, phase: Phase, rows: NDArray[np.int_]
+) -> NDArray[np.float64]:
+    """Thevenin resistance, in ohm, of what a voltage test measures, (len(rows),)."""
+    domain = _domain_of(circuit, test)
+    nets = [circuit.net_of(x) for x in test.of]
+    p = circuit.node[nets[0]]
+    q = circuit.node[nets[1]] if len(nets) > 1 else -1
+    solver, network = circuit.solvers[domain], circuit.networks[domain]
+    g = solver.conductance(phase.on[domain][rows], rows % circuit.lanes.count)
+    return np.asarray(np.abs(network.between(g, p, q)))
+
+
 def _domain_of(circuit: Circuit, test: InstalledTest) -> Domain:
     if test.spec.kind in ("amps_ac", "flow"):
         return circuit.branch(test.of[0])[0]

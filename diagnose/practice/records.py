@@ -9,6 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import Enum
+
+from diagnose.reasoning.guard import Electrical
+from diagnose.reasoning.places import PANEL
 
 ACTS = (
     "go",
@@ -17,8 +21,13 @@ ACTS = (
     "prove_tester",
     "prove_dead",
     "discharge",
+    "disconnect",
+    "close",
+    "block",
     "energise",
     "level",
+    "meter",
+    "bypass",
     "test",
     "ask",
     "swap",
@@ -28,9 +37,20 @@ ACTS = (
     "state",
     "finish",
 )
-"""Kinds of act. `test` and `ask` name an installed test, `swap` a unit, `check` a check after a
-repair, `go` a place, `level` where the water of the roof tank is brought to, `look` what is
-looked at (functions | circuit | parts), `state` what the trainee thinks (see `Statement`)."""
+"""Kinds of act, with the key of their data.
+
+`go` place; `isolate`; `lock_off`; `prove_tester` on a known source; `prove_dead` on all pairs at
+the work point; `discharge` the capacitor; `disconnect` controller and electronics before an
+insulation test; `close`: leads back, covers closed; `block`: mode switch to manual, pump switch
+off; `energise`; `level` level: where the water of the roof tank is brought to; `meter` category
+(cat_ii | cat_iii) taken in hand; `bypass` unit; `test` test;
+`ask` question, ``safety`` (all safety questions) or an installed test that the customer can do;
+`swap` unit; `check` check after a repair; `look` at (functions | circuit | parts); `hint` level;
+`state` what the trainee thinks (the keys of `Statement`); `finish` as (done | hand_over |
+give_up)."""
+ENDED = ("open", "solved", "not_solved", "handed_over", "given_up")
+"""How an attempt stands: `solved` is finished with no hidden failure mode left, `handed_over` is
+right where the exercise holds a hazard."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +58,9 @@ class Exercise:
     """One callout that never happened: all that is needed to play it again.
 
     `variants` are those of the installation `kind`; `modes` the hidden installed failure modes
-    (one, or two at once); `wording` the number of the wording of the complaint.
+    (one, or two at once); `wording` the number of the wording of the complaint. `hazard` is the
+    safety question whose answer is bad here, "" for none; `meter` the category of the meter that
+    is in the trainee's hand at first (cat_ii | cat_iii).
     """
 
     id: str
@@ -48,6 +70,8 @@ class Exercise:
     complaint: str
     seed: int
     wording: int = 0
+    hazard: str = ""
+    meter: str = "cat_iii"
 
 
 @dataclass(frozen=True)
@@ -73,6 +97,50 @@ class Shown:
 
     text: str
     outcome: str
+
+
+class Proof(Enum):
+    """How far proving dead has come: nothing, the tester proved, every pair measured dead.
+
+    The tester proved once more makes the place proved dead (`Electrical.PROVED_DEAD`).
+    """
+
+    NONE = "none"
+    TESTER = "tester"
+    MEASURED = "measured"
+
+
+class Hazard(Enum):
+    """What is known of people and place: the safety questions were not asked, no, or yes."""
+
+    UNASKED = "unasked"
+    NONE = "none"
+    KNOWN = "known"
+
+
+@dataclass(frozen=True)
+class SafetyState:
+    """All that decides whether an act is safe; every field is enumerable.
+
+    `discharged`: the run capacitor is empty (so from the start where none is fitted); `parted`:
+    controller and electronics are disconnected; `covers_open`; `blocked`: the mode switch stands
+    in manual with the pump switch off; `rated`: the meter in hand is CAT III or better; `tripped`:
+    a protective device is off; `reset`: one was reset since the last repair; `dead_tested`:
+    insulation or resistance was measured dead.
+    """
+
+    electrical: Electrical = Electrical.ENERGISED
+    locked: bool = False
+    proof: Proof = Proof.NONE
+    discharged: bool = False
+    parted: bool = False
+    covers_open: bool = False
+    blocked: bool = False
+    rated: bool = True
+    hazard: Hazard = Hazard.UNASKED
+    tripped: bool = False
+    reset: bool = False
+    dead_tested: bool = False
 
 
 @dataclass(frozen=True)
@@ -106,10 +174,22 @@ class Taken:
 
 @dataclass(frozen=True)
 class Attempt:
-    """A whole attempt as played: `ended` is solved | given_up | open."""
+    """A whole attempt as played.
+
+    `ended` is one of `ENDED`, `place` where the trainee stands, `level` where the water of the
+    roof tank does, `safety` all that bears on what is safe.
+    """
 
     exercise: Exercise
-    taken: tuple[Taken, ...]
-    minutes: float
-    ended: str
+    taken: tuple[Taken, ...] = ()
+    minutes: float = 0.0
+    ended: str = "open"
     swapped: tuple[str, ...] = ()
+    place: str = PANEL
+    level: str = ""
+    safety: SafetyState = SafetyState()
+
+    @property
+    def offences(self) -> tuple[Offence, ...]:
+        """What was stopped because it was unsafe, in order."""
+        return tuple(taken.offence for taken in self.taken if taken.offence is not None)

@@ -16,35 +16,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.knowledge.records import KnowledgeBase, Number
+from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import MatrixBuilder, Simulation
 from diagnose.plant.procedures import InstalledTest
+from diagnose.practice.draws import CANDIDATES, SPREAD, Drawer, unsound
 
-SPREAD = 0.2
 RATE_FACTOR = 3.0
 DRAWS = 12
-CANDIDATES = 600
-
-
-class Drawer:
-    """Draws parameters: nominal ±20 %, or log-uniform/uniform over the whole stated range."""
-
-    def __init__(self, seed: int) -> None:
-        self.seed = seed
-        self.kept: NDArray[np.int_] | None = None
-
-    def __call__(self, name: str, number: Number, count: int) -> NDArray[np.float64]:
-        key = [self.seed, *name.encode()]
-        u = np.random.default_rng(key).random(CANDIDATES)
-        u = u[:count] if self.kept is None else u[self.kept[:count]]
-        low, high = number.low, number.high
-        narrow = high - low < 2 * SPREAD * abs(number.nominal)
-        if narrow:
-            low, high = number.nominal * (1 - SPREAD), number.nominal * (1 + SPREAD)
-        if number.log and low > 0:
-            return np.asarray(np.exp(np.log(low) + u * (np.log(high) - np.log(low))))
-        return np.asarray(low + u * (high - low))
 
 
 @dataclass(frozen=True)
@@ -108,7 +87,8 @@ class World:
         healthy = self.builder.simulate(None, CANDIDATES, self.drawer)
         faulty = np.array(self.builder.complaints_shown(healthy)).any(axis=0)
         if sound:
-            faulty |= self._found_faulty(healthy)
+            usual = self.builder.shown(self.builder.simulate(None))
+            faulty |= unsound(self.builder, healthy, usual)
         self.builder.forget()
         self.drawer.kept = kept = np.flatnonzero(~faulty)
         self.share_that_works = len(kept) / CANDIDATES
@@ -137,17 +117,6 @@ class World:
             )
             for lanes in places
         ]
-
-    def _found_faulty(self, healthy: Simulation) -> NDArray[np.bool_]:
-        """Draws in which some reading of the healthy installation is out of its limits."""
-        nominal = self.builder.shown(self.builder.simulate(None))
-        faulty = np.zeros(healthy.lanes, dtype=bool)
-        for test, drawn, usual in zip(
-            self.builder.tests.values(), self.builder.shown(healthy), nominal, strict=True
-        ):
-            if test.condition is not None:
-                faulty |= drawn[:, int(usual.mean(axis=0).argmax())] < 0.5
-        return faulty
 
     def _tilted(self, test: InstalledTest, p: NDArray[np.float64]) -> NDArray[np.float64]:
         """Chances that a sign is noticed, off by up to 20 %; readings as they are."""
