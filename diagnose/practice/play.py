@@ -1,0 +1,245 @@
+"""A practice callout act by act: what it takes, what it shows, what the referee stops.
+
+Pure: the attempt so far and one act give the attempt after it, so a transcript of acts plays back
+the same everywhere. Minutes are those of the planner (walks, changes of state, tests, repairs);
+each way is walked as it is needed. The steps of making dead share the planner's minutes for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+
+from diagnose.practice.bench import Bench
+from diagnose.practice.deeds import SAFETY, judge, test_of, unit_of
+from diagnose.practice.records import Act, Attempt, Exercise, Hazard, SafetyState, Shown, Taken
+from diagnose.practice.referee import Deed, after, offence
+from diagnose.reasoning.places import ANYWHERE, PANEL
+from diagnose.reasoning.planner import Costs, level_found, repair_places
+
+Needless = Callable[[Attempt, Act], bool]
+"""Whether a dead test would tell (nearly) as much as the live one that an act names."""
+
+WHERE = {
+    **dict.fromkeys(("isolate", "lock_off", "disconnect", "block", "energise"), PANEL),
+    "discharge": "pump",
+}
+"""Where an act is done; all others where one stands."""
+MOST_PREPARATIONS = 40
+DONE = {
+    "isolate": "All poles are open.",
+    "lock_off": "Your lock and tag are on the isolator, the key is in your pocket.",
+    "prove_tester": "The tester indicates on the proving unit.",
+    "prove_dead": "Line to neutral 0 V, line to earth 0 V, neutral to earth 0 V.",
+    "discharge": "Discharged through the resistor; 0 V across it now.",
+    "disconnect": "Controller, adapter and relay module are off the circuit.",
+    "close": "All leads are back, the covers are closed.",
+    "block": "Mode switch in manual, pump switch off.",
+    "energise": "Your lock is off, the supply is on.",
+}
+
+
+def start(bench: Bench) -> Attempt:
+    """The attempt before the first act: at the panel, everything as found."""
+    exercise, fitted = bench.exercise, bench.installation.has("capacitor")
+    safety = SafetyState(
+        discharged=not fitted,
+        rated=exercise.meter != "cat_ii",
+        tripped=bench.tripped(),
+    )
+    level = level_found(bench.installation, bench.knowledge, (exercise.complaint,))
+    return Attempt(exercise, level=level, safety=safety)
+
+
+def play(
+    bench: Bench, exercise: Exercise, acts: Iterable[Act], needless: Needless | None = None
+) -> Attempt:
+    """The whole attempt from its acts."""
+    if exercise != bench.exercise:
+        raise ValueError("the bench was made for another exercise")
+    attempt = start(bench)
+    for act in acts:
+        attempt = step(bench, attempt, act, needless is not None and needless(attempt, act))
+    return attempt
+
+
+def costs_of(bench: Bench) -> Costs:
+    """Minutes of walks and changes of state at the site of this exercise."""
+    return Costs.of(bench.knowledge, bench.customer.site())
+
+
+# ---------------------------------------------------------------------- one step
+
+
+def step(
+    bench: Bench, attempt: Attempt, act: Act, needless: bool = False, said: str = ""
+) -> Attempt:
+    """The attempt after one more act.
+
+    Parameters
+    ----------
+    needless
+        For a live test: a dead one would tell (nearly) as much.
+    said
+        What was answered to an act that only looks, asks for a hint or states something.
+
+    Raises
+    ------
+    DiagnoseError
+        The act is of an unknown kind or names what is not there.
+    """
+    verdict = judge(bench, attempt, act, needless)
+    if verdict.why:
+        return _took(attempt, act, 0.0, text=verdict.why)
+    if verdict.rule:
+        stopped = offence(verdict.rule, bench.practice.unsafe)
+        taken = _took(attempt, act, stopped.minutes)
+        return replace(taken, taken=(*taken.taken[:-1], replace(taken.taken[-1], offence=stopped)))
+    costs = costs_of(bench)
+    place = _place(bench, attempt, act)
+    minutes = costs.move(attempt.place, place) + _minutes(bench, costs, act)
+    safety = after(attempt.safety, verdict.deed, bench.installation.has("capacitor"))
+    moved = replace(attempt, place=place, safety=safety)
+    if act.kind in ("test", "ask", "check"):
+        return _observed(bench, attempt, moved, act, minutes, verdict.deed)
+    if act.kind == "meter":
+        moved = replace(moved, safety=replace(safety, rated=act.data.get("category") != "cat_ii"))
+    elif act.kind == "level":
+        moved = replace(moved, level=act.data["level"])
+    elif act.kind == "swap":
+        swapped = (*attempt.swapped, unit_of(bench, act))
+        tripped = bench.tripped("", swapped)
+        safety = replace(safety, reset=False, dead_tested=False, tripped=tripped)
+        moved = replace(moved, swapped=swapped, safety=safety)
+    elif act.kind == "finish":
+        moved = replace(moved, ended=_ending(bench, attempt, act.data["as"]))
+    return _took(moved, act, minutes, text=said or DONE.get(act.kind, ""))
+
+
+def _observed(
+    bench: Bench, attempt: Attempt, moved: Attempt, act: Act, minutes: float, deed: Deed
+) -> Attempt:
+    """An act that shows something."""
+    name = next(iter(act.data.values()))
+    safety = moved.safety
+    if act.kind == "check":
+        shown = bench.checked(name, attempt.swapped)
+        moved = replace(moved, safety=replace(safety, blocked=False))
+        return _took(moved, act, minutes, shown)
+    if name not in bench.tests:
+        if name != SAFETY and bench.customer.questions[name].kind != SAFETY:
+            return _took(moved, act, minutes, bench.customer.answer(name))
+        shown, hazard = _safety_answers(bench)
+        return _took(replace(moved, safety=replace(safety, hazard=hazard)), act, minutes, shown)
+    look = 1 + sum(
+        t.shown is not None and t.act.kind == act.kind and name in t.act.data.values()
+        for t in attempt.taken
+    )
+    shown = bench.shown(name, look, attempt.swapped)
+    condition = bench.tests[name].condition
+    if condition is not None and condition.values.get("mode") == "auto":
+        safety = replace(safety, blocked=False)
+    if deed is Deed.RESET and (safety.tripped or bench.tripped(name, attempt.swapped)):
+        again = bench.tripped(name, attempt.swapped)
+        safety = replace(safety, tripped=again, reset=safety.reset or safety.tripped)
+    return _took(replace(moved, safety=safety), act, minutes, shown)
+
+
+def _safety_answers(bench: Bench) -> tuple[Shown, Hazard]:
+    """All safety questions at once: what is bad, or that nothing is."""
+    hazard = bench.exercise.hazard
+    if hazard:
+        record = bench.customer.questions[hazard]
+        return Shown(f"{record.ask} - {bench.customer.answer(hazard).text}", hazard), Hazard.KNOWN
+    text = (
+        "Nobody is hurt, nobody felt a shock, all is dry, nothing burns or is damaged; "
+        "a second person is within call."
+    )
+    return Shown(text, "no"), Hazard.NONE
+
+
+def _took(
+    attempt: Attempt, act: Act, minutes: float, shown: Shown | None = None, text: str = ""
+) -> Attempt:
+    electrical = attempt.safety.electrical.value
+    taken = Taken(act, attempt.minutes, minutes, attempt.place, electrical, shown, None, text)
+    return replace(attempt, taken=(*attempt.taken, taken), minutes=attempt.minutes + minutes)
+
+
+def _ending(bench: Bench, attempt: Attempt, how: str) -> str:
+    if how == "done":
+        return "not_solved" if bench.left(attempt.swapped) else "solved"
+    return {"hand_over": "handed_over", "give_up": "given_up"}[how]
+
+
+# ---------------------------------------------------------------------- places and minutes
+
+
+def _place(bench: Bench, attempt: Attempt, act: Act) -> str:
+    if act.kind == "go":
+        return act.data["place"]
+    if act.kind == "swap":
+        return repair_places(bench.installation)[unit_of(bench, act)]
+    if act.kind == "test":
+        place = test_of(bench, act).spec.place_at
+        return attempt.place if place == ANYWHERE else place
+    return WHERE.get(act.kind, attempt.place)
+
+
+def _minutes(bench: Bench, costs: Costs, act: Act) -> float:
+    """Minutes of an act itself, without the way."""
+    word = bench.knowledge.word
+    if act.kind in ("test", "ask"):
+        name = next(iter(act.data.values()))
+        if name in bench.tests:
+            return bench.tests[name].minutes
+        return word("minutes", "quick" if name == SAFETY else "glance")
+    if act.kind == "swap":
+        return repair_minutes(bench, unit_of(bench, act))
+    if act.kind == "level":
+        return costs.level.get(act.data["level"], 0.0)
+    if act.kind in ("check", "meter"):
+        return word("minutes", "fair" if act.kind == "check" else "quick")
+    return {
+        "isolate": costs.isolate / 2,
+        "lock_off": costs.isolate / 2,
+        "prove_tester": costs.prove_dead / 4,
+        "prove_dead": costs.prove_dead / 2,
+        "close": costs.energise / 4,
+        "block": costs.energise / 4,
+        "energise": costs.energise / 2,
+        "discharge": word("minutes", "quick"),
+        "disconnect": word("minutes", "quick"),
+    }.get(act.kind, 0.0)
+
+
+def repair_minutes(bench: Bench, unit: str) -> float:
+    """Minutes of a repair: as the hidden failure mode asks for, else as the unit's likeliest."""
+    modes = [m.mode for m in bench.left() if m.unit == unit]
+    known = [m.mode for m in bench.installation.modes.values() if m.unit == unit]
+    modes = modes or sorted(known, key=lambda mode: -mode.rate.nominal)[:1]
+    words = [mode.repair for mode in modes] or ["replace"]
+    return max(bench.knowledge.word("repair_minutes", word) for word in words)
+
+
+# ---------------------------------------------------------------------- doing it properly
+
+
+def prepare(
+    bench: Bench, attempt: Attempt, act: Act, needless: bool = False, depth: int = 0
+) -> list[Act] | None:
+    """The acts that must come first so that one is safe and makes sense; None: nothing helps."""
+    acts: list[Act] = []
+    for _ in range(MOST_PREPARATIONS):
+        verdict = judge(bench, attempt, act, needless)
+        if not verdict.why and not verdict.rule:
+            return acts
+        if verdict.fix is None or depth > 5:
+            return None
+        before = prepare(bench, attempt, verdict.fix, False, depth + 1)
+        if before is None:
+            return None
+        for one in (*before, verdict.fix):
+            attempt = step(bench, attempt, one)
+            acts.append(one)
+    return None
