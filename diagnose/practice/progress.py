@@ -12,16 +12,14 @@ import csv
 import datetime
 import io
 import json
-import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-import yaml
-
 from diagnose.errors import DiagnoseError, Issue, fail
 from diagnose.knowledge.reading import Reader, Text, parse_yaml, read_yaml
+from diagnose.practice.keeping import dump, number_of, replace_file
 from diagnose.practice.mastery import Trace
 from diagnose.practice.records import ENDED
 from diagnose.practice.skills import SKILLS
@@ -103,29 +101,13 @@ def entry_text(done: Done) -> str:
     data["skills"] = {s: RESULTS[0] if right else RESULTS[1] for s, right in done.skills.items()}
     for name in ("difficulty", "minutes", "score"):
         data[name] = round(float(data[name]), 2)
-    return _dump([data])
+    return dump([data])
 
 
 def progress_text(progress: Progress) -> str:
     """A whole progress file."""
-    head = HEAD + _dump({"format": int(FORMAT), "trainee": progress.trainee}) + "done:\n"
+    head = HEAD + dump({"format": int(FORMAT), "trainee": progress.trainee}) + "done:\n"
     return head + "".join(entry_text(done) for done in progress.done)
-
-
-class _Dumper(yaml.SafeDumper):
-    """Writes every text that is not plainly printable in double quotes, with escapes."""
-
-
-_Dumper.add_representer(
-    str,
-    lambda dumper, value: dumper.represent_scalar(
-        "tag:yaml.org,2002:str", value, None if value.isprintable() else '"'
-    ),
-)
-
-
-def _dump(data: Any) -> str:
-    return str(yaml.dump(data, Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=96))
 
 
 def read_progress(path: Path) -> Progress:
@@ -170,7 +152,7 @@ def append(path: Path, done: Done, trainee: str = NOBODY) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with FileLock(path.with_name(f".{path.name}.lock"), timeout=PATIENCE):
-            _write(path, _with(path, done, trainee))
+            replace_file(path, _with(path, done, trainee))
     except TimeoutError as error:
         raise fail("busy", f"another program is writing to '{path}'") from error
     except OSError as error:
@@ -191,23 +173,6 @@ def _with(path: Path, done: Done, trainee: str) -> str:
     except DiagnoseError:  # the list stands in brackets, or is not the last key
         pass
     return progress_text(wanted)
-
-
-def _write(path: Path, text: str) -> None:
-    temporary = path.with_name(f".{path.name}.new")
-    with temporary.open("w", encoding="utf-8", newline="\n") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    temporary.replace(path)
-    try:
-        handle = os.open(path.parent, os.O_RDONLY)
-    except OSError:  # a folder cannot be opened on some systems
-        return
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _progress(tree: Any) -> Progress:
@@ -254,32 +219,16 @@ def _done(node: Any, issues: list[Issue]) -> Done:
         variants={str(k): str(v) for k, v in reader.text_map("variants").items()},
         modes=tuple(str(mode) for mode in reader.texts("modes")),
         complaint=str(reader.text("complaint")),
-        seed=int(_number(reader, "seed", whole=True)),
-        wording=int(_number(reader, "wording", whole=True)),
-        difficulty=_number(reader, "difficulty"),
-        minutes=_number(reader, "minutes"),
+        seed=int(number_of(reader, "seed", whole=True)),
+        wording=int(number_of(reader, "wording", whole=True)),
+        difficulty=number_of(reader, "difficulty"),
+        minutes=number_of(reader, "minutes"),
         ended=str(reader.choice("ended", ENDED)),
-        score=_number(reader, "score"),
+        score=number_of(reader, "score"),
         skills=skills,
     )
     reader.done()
     return done
-
-
-def _number(reader: Reader, key: str, whole: bool = False) -> float:
-    """A number that is not negative, 0 where there is an issue."""
-    text = reader.text(key)
-    if not isinstance(reader.raw(key), Text):
-        return 0.0
-    try:
-        value = float(int(text)) if whole else float(text)
-    except ValueError:
-        value = -1.0
-    if not 0.0 <= value < 1e18:
-        kind = "whole number" if whole else "number"
-        reader.problem(f"'{text}' is no {kind} from 0 on", key)
-        return 0.0
-    return value
 
 
 # ---------------------------------------------------------------------- export
