@@ -23,11 +23,7 @@ from diagnose.plant.points import points_of
 from diagnose.plant.procedures import InstalledTest, installed_tests, phone_error
 from diagnose.reasoning.belief import Belief, Hypotheses
 from diagnose.reasoning.decision import Decision, decide
-from diagnose.reasoning.guard import (
-    Exposure,
-    SafetyState,
-    Skill,
-)
+from diagnose.reasoning.guard import Exposure, SafetyState, Skill
 from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.planner import (
     Costs,
@@ -196,7 +192,10 @@ class Session:
 
     def turn(self, events: Sequence[Event]) -> Turn:
         """The next step after these events: belief, rules, strategy, veto, in this order."""
-        state = self.state_of(events)
+        return self.turn_at(self.state_of(events))
+
+    def turn_at(self, state: State) -> Turn:
+        """The next step from where the callout stands."""
         belief = self.belief(state)
         facts = facts_of(self, state, belief)
         inference = self.rules.infer(facts)

@@ -12,8 +12,18 @@ from dataclasses import replace
 
 from diagnose.practice.bench import Bench
 from diagnose.practice.deeds import SAFETY, judge, test_of, unit_of
-from diagnose.practice.records import Act, Attempt, Exercise, Hazard, SafetyState, Shown, Taken
-from diagnose.practice.referee import Deed, after, offence
+from diagnose.practice.records import (
+    Act,
+    Attempt,
+    Exercise,
+    Hazard,
+    Offence,
+    SafetyState,
+    Shown,
+    Taken,
+)
+from diagnose.practice.referee import Deed, after
+from diagnose.practice.referee import offence as offence_of
 from diagnose.reasoning.places import ANYWHERE, PANEL
 from diagnose.reasoning.planner import Costs, level_found, repair_places
 
@@ -90,11 +100,10 @@ def step(
     """
     verdict = judge(bench, attempt, act, needless)
     if verdict.why:
-        return _took(attempt, act, 0.0, text=verdict.why)
+        return _took(attempt, act, 0.0, text=verdict.why, done=False)
     if verdict.rule:
-        stopped = offence(verdict.rule, bench.practice.unsafe)
-        taken = _took(attempt, act, stopped.minutes)
-        return replace(taken, taken=(*taken.taken[:-1], replace(taken.taken[-1], offence=stopped)))
+        stopped = offence_of(verdict.rule, bench.practice.unsafe)
+        return _took(attempt, act, stopped.minutes, offence=stopped, done=False)
     costs = costs_of(bench)
     place = _place(bench, attempt, act)
     minutes = costs.move(attempt.place, place) + _minutes(bench, costs, act)
@@ -159,10 +168,25 @@ def _safety_answers(bench: Bench) -> tuple[Shown, Hazard]:
 
 
 def _took(
-    attempt: Attempt, act: Act, minutes: float, shown: Shown | None = None, text: str = ""
+    attempt: Attempt,
+    act: Act,
+    minutes: float,
+    shown: Shown | None = None,
+    text: str = "",
+    offence: Offence | None = None,
+    done: bool = True,
 ) -> Attempt:
-    electrical = attempt.safety.electrical.value
-    taken = Taken(act, attempt.minutes, minutes, attempt.place, electrical, shown, None, text)
+    taken = Taken(
+        act,
+        attempt.minutes,
+        minutes,
+        attempt.place,
+        attempt.safety.electrical.value,
+        shown,
+        offence,
+        text,
+        done,
+    )
     return replace(attempt, taken=(*attempt.taken, taken), minutes=attempt.minutes + minutes)
 
 

@@ -159,7 +159,8 @@ class Taken:
     """One act as it went: when it began, how long it took, what it showed or why it was stopped.
 
     `minutes` hold the walk, the changes of state and what an offence cost; `place` and
-    `electrical` are as they stand after it. An act that was stopped shows nothing.
+    `electrical` are as they stand after it. An act that was stopped shows nothing; `done` is false
+    for it and for one that made no sense as things stood, of which `text` says why.
     """
 
     act: Act
@@ -170,6 +171,7 @@ class Taken:
     shown: Shown | None = None
     offence: Offence | None = None
     text: str = ""
+    done: bool = True
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,73 @@
+"""The expert's path: the interview's own steps on the same callout, played like any attempt.
+
+Every step is the one that `Session.turn_at` gives after what the bench has shown so far; what must
+come before it to be safe (`play.prepare`) is done first. So minutes are those that a trainee who
+does the same would need.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from diagnose.practice.best import advise
+from diagnose.practice.deeds import SAFETY
+from diagnose.practice.play import prepare, start, step
+from diagnose.practice.records import Act, Attempt
+
+if TYPE_CHECKING:
+    from diagnose.interview.session import Session
+    from diagnose.practice.bench import Bench
+
+MOST_ACTS = 400
+"""Acts after which even the expert gives up."""
+MOST_REPAIRS = 5
+"""Repairs after which the expert gives up: a specialist is called."""
+
+
+def expert(session: Session, bench: Bench) -> Attempt:
+    """The expert's attempt at the bench's exercise, to the verified repair or the hand-over."""
+    attempt = start(bench)
+    while attempt.ended == "open":
+        act = next_act(session, bench, attempt)
+        if len(attempt.taken) > MOST_ACTS or len(attempt.swapped) > MOST_REPAIRS:
+            act = Act("finish", {"as": "give_up"})
+        attempt = safely(bench, attempt, act)
+    return attempt
+
+
+def next_act(session: Session, bench: Bench, attempt: Attempt) -> Act:
+    """What the expert does next; what makes it safe is not counted."""
+    best = advise(session, bench, attempt, unasked=False).best
+    if best.kind == "ask":
+        safety = session.questions[best.id].kind == SAFETY
+        return Act("ask", {"question": SAFETY if safety else best.id})
+    if best.kind == "test":
+        return Act("test", {"test": best.id})
+    if best.kind == "swap":
+        return Act("swap", {"unit": best.id})
+    if best.kind == "finish" and best.id == "hand_over":
+        return Act("finish", {"as": "hand_over"})
+    return next_check(bench, attempt) or Act("finish", {"as": "done"})
+
+
+def next_check(bench: Bench, attempt: Attempt) -> Act | None:
+    """The first check that was not made since the last repair; None where all were."""
+    swaps = [k for k, t in enumerate(attempt.taken) if t.act.kind == "swap" and t.offence is None]
+    since = attempt.taken[swaps[-1] :] if swaps else ()
+    made = {t.act.data["check"] for t in since if t.act.kind == "check" and t.shown is not None}
+    left = (check for check in bench.checks if check not in made)
+    return next((Act("check", {"check": check}) for check in left), None)
+
+
+def safely(bench: Bench, attempt: Attempt, act: Act) -> Attempt:
+    """The attempt after an act and all that must come before it to be safe."""
+    before = prepare(bench, attempt, act)
+    if act.kind == "finish" and act.data["as"] == "hand_over":
+        before = [Act("isolate"), Act("lock_off")] if _on(attempt) else []
+    for one in (*(before or ()), act):
+        attempt = step(bench, attempt, one)
+    return attempt
+
+
+def _on(attempt: Attempt) -> bool:
+    return attempt.safety.electrical.value in ("energised", "unknown")
