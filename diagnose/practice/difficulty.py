@@ -298,7 +298,7 @@ def pair(rating: Rating, first: Rated, second: Rated) -> Rated:
         bits_left=max(a.bits_left, b.bits_left),
         places=tuple(place for place in OUTSIDE if place in (*a.places, *b.places)),
         in_vain=(*a.in_vain, *b.in_vain),
-        rivals={n: max(a.rivals.get(n, 0.0), b.rivals.get(n, 0.0)) for n in a.rivals | b.rivals},
+        rivals={n: max(a.rivals.get(n, 0.0), b.rivals.get(n, 0.0)) for n in (*a.rivals, *b.rivals)},
         two_faults=True,
         intermittent=a.intermittent or b.intermittent,
     )

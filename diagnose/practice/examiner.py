@@ -9,14 +9,14 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from diagnose.errors import DiagnoseError, fail
 from diagnose.practice.records import Exercise
-from diagnose.practice.skills import function_of, skills_of
+from diagnose.practice.skills import skills_of, unit_functions
 
 if TYPE_CHECKING:
     from diagnose.interview.session import Session
@@ -70,13 +70,12 @@ class Examiner:
     workshop: Workshop
     exercises: Sequence[Rated]
     functions: Mapping[str, str]
-    _benches: dict[Exercise, Bench] = field(default_factory=dict)
+    _benches: dict[str, Bench] = field(default_factory=dict)
 
     @staticmethod
     def of(session: Session, workshop: Workshop, exercises: Sequence[Rated]) -> Examiner:
         """From what is known of the installation; see `diagnose.practice.catalogue`."""
-        parts = {name: f.parts for name, f in workshop.practice.functions.items()}
-        functions = function_of(session.installation, parts)
+        functions = unit_functions(workshop.practice, session.installation)
         order = sorted(exercises, key=lambda r: (round(r.difficulty.minutes, 3), r.modes))
         return Examiner(session, workshop, order, functions)
 
@@ -88,9 +87,10 @@ class Examiner:
         DiagnoseError
             It cannot occur; see `Workshop.bench`.
         """
-        if exercise not in self._benches:
-            self._benches[exercise] = self.workshop.bench(exercise)
-        return self._benches[exercise]
+        key = digest_of(asdict(exercise))
+        if key not in self._benches:
+            self._benches[key] = self.workshop.bench(exercise)
+        return self._benches[key]
 
     def rated(self, exercise: Exercise) -> Rated:
         """How hard an exercise with one fault is.
@@ -217,11 +217,4 @@ def _unit(rated: Rated) -> str:
 
 def digest_of(*values: object) -> str:
     """SHA-256 of plain values, in hexadecimal."""
-    text = json.dumps(values, sort_keys=True, ensure_ascii=True, default=_plain)
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, Mapping):
-        return dict(value)
-    raise TypeError(f"{value!r} is not plain")
+    return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()

@@ -105,11 +105,11 @@ class Trace:
     def half_life(self) -> float:
         """Days until half is forgotten."""
         power = max(-30, min(30, self.right - self.wrong))
-        return min(LONGEST, max(SHORTEST, FIRST_HALF_LIFE * 2.0**power))
+        return min(LONGEST, max(SHORTEST, FIRST_HALF_LIFE * float(2.0**power)))
 
     def recall(self, days: float) -> float:
         """Chance that what was known so many days ago is still there."""
-        return 2.0 ** (-max(0.0, days) / self.half_life)
+        return float(2.0 ** (-max(0.0, days) / self.half_life))
 
     def due(self, days: float) -> bool:
         """Whether a skill that was practised so many days ago wants refreshing."""

@@ -8,11 +8,13 @@ out with at least `RULED_OUT` of what was likely at first.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
+from diagnose.knowledge.practice_reading import PracticeKnowledge
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.practice.difficulty import Rated
+from diagnose.practice.functions import groups_of
 from diagnose.practice.records import Attempt
 
 SAFE = "safe_working"
@@ -27,16 +29,9 @@ SLOW = 2.0
 """Times the standard trainee's minutes up to which an exercise counts as done right (judgement)."""
 
 
-def function_of(installation: Installation, parts: Mapping[str, Sequence[str]]) -> dict[str, str]:
-    """The function of each fitted unit.
-
-    Parameters
-    ----------
-    parts : function -> part types
-    """
-    of_part = {part: name for name, types in parts.items() for part in types}
-    fitted = installation.instances.items()
-    return {unit: of_part[i.part] for unit, i in fitted if i.part in of_part}
+def unit_functions(practice: PracticeKnowledge, installation: Installation) -> dict[str, str]:
+    """The function of each fitted unit."""
+    return {u: g.function.id for g in groups_of(practice, installation) for u in g.units}
 
 
 def skills_of(rated: Rated, functions: Mapping[str, str]) -> tuple[str, ...]:
@@ -64,13 +59,18 @@ def results_of(
     - A function to be ruled out: right where the callout was solved and nothing of it was
       swapped in vain; wrong where something was.
     - Working safely: right where nothing unsafe was done (and something was done at all).
-    - Proving the repair: of a callout with a swap, right where a check followed the last swap.
+    - Proving the repair: of a callout with a swap, right where it was solved and a check after the
+      last swap passed.
+
+    Of a callout with a hazard only working safely is judged: right where it was handed over.
 
     Parameters
     ----------
     allowed
         Minutes of the standard trainee, repair and verification included.
     """
+    if attempt.exercise.hazard:  # the one right thing is to hand over
+        return {SAFE: attempt.ended == "handed_over" and not attempt.offences}
     hidden = {mode.partition(".")[0] for mode in rated.modes}
     vain = [unit for unit in attempt.swapped if unit not in hidden]
     solved = attempt.ended == "solved"
@@ -84,20 +84,20 @@ def results_of(
             if spoilt or solved:
                 found[skill] = not spoilt
     if attempt.taken:
-        found[SAFE] = all(taken.offence is None for taken in attempt.taken)
+        found[SAFE] = not attempt.offences
     if attempt.swapped:
         found[PROVING] = solved and _checked_last(attempt)
     return {skill: found[skill] for skill in SKILLS if skill in found}
 
 
 def _checked_last(attempt: Attempt) -> bool:
-    """Whether a check showed something after the last swap that was not stopped."""
+    """Whether a check passed after the last swap that was not stopped."""
     checked = False
     for taken in attempt.taken:
         if taken.act.kind == "swap" and taken.offence is None:
             checked = False
         elif taken.act.kind == "check" and taken.shown is not None:
-            checked = True
+            checked = checked or taken.shown.outcome == "pass"
     return checked
 
 

@@ -28,12 +28,13 @@ import numpy as np
 
 from diagnose.interview.session import Session
 from diagnose.knowledge.load import load_knowledge
+from diagnose.knowledge.practice_reading import load_practice
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
 from diagnose.practice.catalogue import catalogue
 from diagnose.practice.choosing import RECENT, Chooser
 from diagnose.practice.mastery import MASTERED, Trace
-from diagnose.practice.skills import SKILLS, function_of
+from diagnose.practice.skills import SKILLS, unit_functions
 from tests.benchmarks.learners import KINDS, Learner
 from tests.made_tables import KIND, ROOT
 
@@ -61,14 +62,11 @@ class Course:
 
 def shipped_chooser() -> Chooser:
     """The exercises of the shipped installation without variants chosen."""
-    from diagnose.knowledge.practice_reading import load_practice
-
     knowledge = load_knowledge(ROOT / "knowledge")
     installation = compose(knowledge, KIND, {})
     session = Session(knowledge, installation, matrix_for(knowledge, installation))
-    functions = load_practice(knowledge).functions
-    parts = {name: function.parts for name, function in functions.items()}
-    return Chooser(catalogue(session), function_of(installation, parts))
+    functions = unit_functions(load_practice(knowledge), installation)
+    return Chooser(catalogue(session), functions)
 
 
 def teach(learner: Learner, chooser: Chooser, order: str, seed: int) -> Course:
