@@ -1,0 +1,206 @@
+"""The result sheet of an exam: computed from the transcript's acts alone, and compared with it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING
+
+from diagnose.practice.debrief import debrief
+from diagnose.practice.expert import expert
+from diagnose.practice.play import play
+from diagnose.practice.score import Score, score
+from diagnose.practice.transcript import shown_by
+
+if TYPE_CHECKING:
+    from diagnose.practice.bench import Bench
+    from diagnose.practice.examiner import Drawn, Examiner
+    from diagnose.practice.records import Attempt
+    from diagnose.practice.transcript import Transcript
+
+from diagnose.practice.examiner import digest_of
+
+DIGEST = 16
+"""Characters of a digest that are shown and kept."""
+OUTCOMES = {
+    "open": "not finished",
+    "solved": "repaired",
+    "not_solved": "left with the fault still there",
+    "handed_over": "handed over",
+    "given_up": "given up",
+}
+
+
+@dataclass(frozen=True)
+class Line:
+    """One callout of the sheet.
+
+    Attributes
+    ----------
+    difficulty, expert, minutes
+        Minutes: of the standard trainee, of the expert's attempt, of the candidate's.
+    offences
+        Titles of the unsafe acts that were stopped, in order.
+    in_vain
+        Sound units that were swapped.
+    digest
+        Of the exercise, the acts and what each showed.
+    """
+
+    number: int
+    says: str
+    hidden: str
+    difficulty: float
+    ended: str
+    offences: tuple[str, ...]
+    swapped: tuple[str, ...]
+    in_vain: tuple[str, ...]
+    checks: int
+    minutes: float
+    expert: float
+    score: Score
+    digest: str
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A result sheet; `digest` is that of all its lines."""
+
+    candidate: str
+    begun: str
+    seed: int
+    number: int
+    installation: str
+    knowledge: str
+    lines: tuple[Line, ...]
+
+    @property
+    def total(self) -> float:
+        """Points, the mean over the callouts, 0 to 100."""
+        return sum(line.score.total for line in self.lines) / max(1, len(self.lines))
+
+    @property
+    def digest(self) -> str:
+        """Of all lines: two sheets with one digest say the same."""
+        return digest_of([result_of(line) for line in self.lines])[:DIGEST]
+
+
+def attempt_of(bench: Bench, drawn: Drawn, transcript: Transcript, callout: int) -> Attempt:
+    """A callout of a transcript, played again."""
+    return play(bench, drawn.exercise, transcript.acts(callout))
+
+
+def line_of(examiner: Examiner, drawn: Drawn, attempt: Attempt, number: int) -> Line:
+    """What the sheet says of one callout."""
+    bench, session = examiner.bench(drawn.exercise), examiner.session
+    best = expert(session, bench)
+    hidden = {mode.partition(".")[0] for mode in drawn.exercise.modes}
+    titles = session.installation.instances
+    modes = [session.installation.modes[name] for name in drawn.exercise.modes]
+    acts = [[t.act.kind, dict(t.act.data), shown_by(t)] for t in attempt.taken]
+    return Line(
+        number=number,
+        says=drawn.says,
+        hidden="; ".join(f"{titles[m.unit].title}: {m.title}" for m in modes),
+        difficulty=drawn.rated.difficulty.minutes,
+        ended=attempt.ended,
+        offences=tuple(offence.title for offence in attempt.offences),
+        swapped=tuple(titles[unit].title for unit in attempt.swapped),
+        in_vain=tuple(titles[u].title for u in attempt.swapped if u not in hidden),
+        checks=sum(t.act.kind == "check" and t.shown is not None for t in attempt.taken),
+        minutes=attempt.minutes,
+        expert=best.minutes,
+        score=score(debrief(session, bench, attempt, best)),
+        digest=digest_of(asdict(drawn.exercise), acts)[:DIGEST],
+    )
+
+
+def result_of(line: Line) -> dict[str, str]:
+    """A line as texts, as the transcript keeps it."""
+    return {
+        "callout": str(line.number),
+        "hidden": line.hidden,
+        "ended": line.ended,
+        "unsafe acts": str(len(line.offences)),
+        "swapped": ", ".join(line.swapped),
+        "minutes": f"{line.minutes:.1f}",
+        "expert's minutes": f"{line.expert:.1f}",
+        "score": f"{line.score.total:.1f}",
+        "digest": line.digest,
+    }
+
+
+def sheet_of(
+    examiner: Examiner,
+    transcript: Transcript,
+    drawn: tuple[Drawn, ...],
+    report: Callable[[int, int], None] | None = None,
+) -> Sheet:
+    """The sheet, from the acts of a transcript; a callout that was not begun scores nothing.
+
+    Parameters
+    ----------
+    report
+        Called with (callouts done, callouts).
+
+    Raises
+    ------
+    DiagnoseError
+        An act names what the installation has not.
+    """
+    lines = []
+    for number, one in enumerate(drawn, 1):
+        attempt = attempt_of(examiner.bench(one.exercise), one, transcript, number)
+        lines.append(line_of(examiner, one, attempt, number))
+        if report is not None:
+            report(number, len(drawn))
+    return Sheet(
+        transcript.candidate,
+        transcript.begun,
+        transcript.plan.seed,
+        transcript.plan.number,
+        examiner.session.installation.id,
+        examiner.session.knowledge.digest,
+        tuple(lines),
+    )
+
+
+def differences(
+    examiner: Examiner, transcript: Transcript, drawn: tuple[Drawn, ...], sheet: Sheet
+) -> Iterator[str]:
+    """Where the transcript says something else than playing its acts again gives.
+
+    Act by act what was shown, then line by line what the sheet says.
+    """
+    if transcript.knowledge != sheet.knowledge:
+        yield "the knowledge base is not the one of the exam"
+    for number, one in enumerate(drawn, 1):
+        attempt = attempt_of(examiner.bench(one.exercise), one, transcript, number)
+        entries = [entry for entry in transcript.entries if entry.callout == number]
+        for position, (entry, taken) in enumerate(zip(entries, attempt.taken, strict=True), 1):
+            shown = shown_by(taken)
+            if entry.shown != shown:
+                what = " ".join((entry.act.kind, *entry.act.data.values()))
+                yield (
+                    f"callout {number}, act {position} ({what}): "
+                    f"the transcript has '{entry.shown}', playing it shows '{shown}'"
+                )
+    recorded = {result.get("callout", ""): result for result in transcript.results}
+    for line in sheet.lines:
+        yield from _line_differences(line, recorded.pop(str(line.number), None))
+    for name in recorded:
+        yield f"the transcript has a result for callout {name}, which is none of the exam's"
+
+
+def _line_differences(line: Line, recorded: Mapping[str, str] | None) -> Iterator[str]:
+    if recorded is None:
+        yield f"callout {line.number}: the transcript has no result"
+        return
+    now = result_of(line)
+    for key in dict.fromkeys((*now, *recorded)):
+        if now.get(key) != recorded.get(key):
+            yield (
+                f"callout {line.number}, {key}: "
+                f"the transcript has '{recorded.get(key, '')}', playing it gives "
+                f"'{now.get(key, '')}'"
+            )
