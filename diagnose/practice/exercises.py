@@ -1,0 +1,84 @@
+"""Drawing an exercise by its seed, and checking one that was put together by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from diagnose.errors import fail
+from diagnose.interview.session import Session
+from diagnose.practice.customer import BAD
+from diagnose.practice.draws import chance, chosen
+from diagnose.practice.records import Exercise
+
+SHOWN = 0.2
+"""A failure mode must show a complaint in at least this share of what it can look like."""
+HAZARDS = 0.08
+"""Share of exercises that hold a hazard (judgement)."""
+SMALL_METERS = 0.25
+"""Share of exercises that begin with a meter below CAT III in hand (judgement)."""
+
+
+def draw_exercise(
+    session: Session, seed: int, complaint: str = "", modes: Sequence[str] = (), plain: bool = False
+) -> Exercise:
+    """The exercise of a seed on a session's installation.
+
+    The failure mode is drawn by its rate among those that show the complaint, the complaint
+    among those that it shows.
+
+    Parameters
+    ----------
+    complaint, modes
+        What is chosen instead of drawn; two modes are two faults at once.
+    plain
+        Without a hazard, and with a rated meter in hand.
+
+    Raises
+    ------
+    DiagnoseError
+        There is no such complaint or mode here, or the mode never shows the complaint.
+    """
+    complaints = session.matrix.complaints
+    if complaint and complaint not in complaints:
+        message = f"there is no complaint '{complaint}' here"
+        raise fail("unknown-id", message, None, complaints)
+    rows = {name: k for k, name in enumerate(session.matrix.rows)}
+    for mode in modes:
+        if mode not in session.installation.modes:
+            near = [m for m in session.installation.modes if m.split(".")[0] == mode.split(".")[0]]
+            message = f"there is no failure mode '{mode}' on this installation"
+            raise fail("unknown-id", message, None, near or sorted(session.installation.instances))
+
+    def shows(mode: str) -> dict[str, float]:
+        wanted = [complaint] if complaint else list(complaints)
+        shares = {c: float(complaints[c][rows[mode]]) for c in wanted}
+        return {c: p for c, p in shares.items() if p >= SHOWN}
+
+    hidden = tuple(modes)
+    if not hidden:
+        names = [name for name in session.installation.modes if shows(name)]
+        if not names:
+            raise fail("impossible", f"no single failure mode shows '{complaint}' here")
+        weights = [session.rates[name] for name in names]
+        hidden = (names[chosen(seed, weights, "mode")],)
+    said = {c: p for mode in hidden for c, p in shows(mode).items()}
+    if not said:
+        what = f"'{complaint}'" if complaint else "any complaint"
+        raise fail("impossible", f"{' and '.join(hidden)} hardly ever shows {what}")
+    hazard = ""
+    if not plain and chance(seed, "hazard") < HAZARDS:
+        hazard = list(BAD)[chosen(seed, np.ones(len(BAD)).tolist(), "which hazard")]
+    small = not plain and chance(seed, "meter") < SMALL_METERS
+    return Exercise(
+        id=f"{session.installation.type.id}-{seed}",
+        kind=session.installation.type.id,
+        variants=dict(session.installation.choices),
+        modes=hidden,
+        complaint=list(said)[chosen(seed, list(said.values()), "complaint")],
+        seed=seed,
+        wording=int(chance(seed, "wording") * 1000),
+        hazard=hazard,
+        meter="cat_ii" if small else "cat_iii",
+    )
