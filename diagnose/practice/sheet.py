@@ -7,18 +7,17 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 from diagnose.practice.debrief import debrief
+from diagnose.practice.exam_transcript import shown_by
+from diagnose.practice.examiner import digest_of
 from diagnose.practice.expert import expert
+from diagnose.practice.judging import needless_for
 from diagnose.practice.play import play
 from diagnose.practice.score import Score, score
-from diagnose.practice.transcript import shown_by
 
 if TYPE_CHECKING:
-    from diagnose.practice.bench import Bench
+    from diagnose.practice.exam_transcript import ExamTranscript
     from diagnose.practice.examiner import Drawn, Examiner
     from diagnose.practice.records import Attempt
-    from diagnose.practice.transcript import Transcript
-
-from diagnose.practice.examiner import digest_of
 
 DIGEST = 16
 """Characters of a digest that are shown and kept."""
@@ -85,9 +84,12 @@ class Sheet:
         return digest_of([result_of(line) for line in self.lines])[:DIGEST]
 
 
-def attempt_of(bench: Bench, drawn: Drawn, transcript: Transcript, callout: int) -> Attempt:
+def attempt_of(
+    examiner: Examiner, drawn: Drawn, transcript: ExamTranscript, callout: int
+) -> Attempt:
     """A callout of a transcript, played again."""
-    return play(bench, drawn.exercise, transcript.acts(callout))
+    bench, needless = examiner.bench(drawn.exercise), needless_for(examiner.session)
+    return play(bench, drawn.exercise, transcript.acts(callout), needless)
 
 
 def line_of(examiner: Examiner, drawn: Drawn, attempt: Attempt, number: int) -> Line:
@@ -132,7 +134,7 @@ def result_of(line: Line) -> dict[str, str]:
 
 def sheet_of(
     examiner: Examiner,
-    transcript: Transcript,
+    transcript: ExamTranscript,
     drawn: tuple[Drawn, ...],
     report: Callable[[int, int], None] | None = None,
 ) -> Sheet:
@@ -150,7 +152,7 @@ def sheet_of(
     """
     lines = []
     for number, one in enumerate(drawn, 1):
-        attempt = attempt_of(examiner.bench(one.exercise), one, transcript, number)
+        attempt = attempt_of(examiner, one, transcript, number)
         lines.append(line_of(examiner, one, attempt, number))
         if report is not None:
             report(number, len(drawn))
@@ -166,7 +168,7 @@ def sheet_of(
 
 
 def differences(
-    examiner: Examiner, transcript: Transcript, drawn: tuple[Drawn, ...], sheet: Sheet
+    examiner: Examiner, transcript: ExamTranscript, drawn: tuple[Drawn, ...], sheet: Sheet
 ) -> Iterator[str]:
     """Where the transcript says something else than playing its acts again gives.
 
@@ -175,7 +177,7 @@ def differences(
     if transcript.knowledge != sheet.knowledge:
         yield "the knowledge base is not the one of the exam"
     for number, one in enumerate(drawn, 1):
-        attempt = attempt_of(examiner.bench(one.exercise), one, transcript, number)
+        attempt = attempt_of(examiner, one, transcript, number)
         entries = [entry for entry in transcript.entries if entry.callout == number]
         for position, (entry, taken) in enumerate(zip(entries, attempt.taken, strict=True), 1):
             shown = shown_by(taken)

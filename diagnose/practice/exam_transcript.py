@@ -32,7 +32,7 @@ class Entry:
 
 
 @dataclass(frozen=True)
-class Transcript:
+class ExamTranscript:
     """All that an exam leaves behind.
 
     `candidate` is a free text; `begun` a time, as a record only; `results` are the lines of the
@@ -51,7 +51,7 @@ class Transcript:
         """The acts of one callout, from 1."""
         return tuple(entry.act for entry in self.entries if entry.callout == callout)
 
-    def with_act(self, callout: int, taken: Taken) -> Transcript:
+    def with_act(self, callout: int, taken: Taken) -> ExamTranscript:
         """The transcript with one more act."""
         return replace(self, entries=(*self.entries, Entry(callout, taken.act, shown_by(taken))))
 
@@ -63,7 +63,7 @@ def shown_by(taken: Taken) -> str:
     return taken.shown.text if taken.shown is not None else taken.text
 
 
-def transcript_text(transcript: Transcript) -> str:
+def transcript_text(transcript: ExamTranscript) -> str:
     """The transcript as it stands in its file."""
     plan = transcript.plan
     head = {
@@ -87,7 +87,7 @@ def transcript_text(transcript: Transcript) -> str:
     return HEAD + dump(head) + (dump({"acts": acts}) if acts else "acts: []\n")
 
 
-def save_transcript(path: Path, transcript: Transcript) -> None:
+def save_transcript(path: Path, transcript: ExamTranscript) -> None:
     """Write it whole, on disk before this returns.
 
     Raises
@@ -98,7 +98,7 @@ def save_transcript(path: Path, transcript: Transcript) -> None:
     replace_file(path, transcript_text(transcript))
 
 
-def read_transcript(path: Path) -> Transcript:
+def read_transcript(path: Path) -> ExamTranscript:
     """Read a transcript.
 
     Raises
@@ -118,7 +118,7 @@ def read_transcript(path: Path) -> Transcript:
         level=str(reader.text("level")),
         tolerance=number_of(reader, "tolerance"),
     )
-    transcript = Transcript(
+    transcript = ExamTranscript(
         candidate=str(reader.text("candidate")),
         plan=plan,
         begun=str(reader.text("begun")),
@@ -152,6 +152,6 @@ def _result(node: Any, issues: list[Issue]) -> dict[str, str]:
     return found
 
 
-def callouts_of(transcript: Transcript) -> Sequence[int]:
+def callouts_of(transcript: ExamTranscript) -> Sequence[int]:
     """The numbers of the callouts that were begun, in order."""
     return sorted({entry.callout for entry in transcript.entries})
