@@ -31,6 +31,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.errors import fail
 from diagnose.interview.session import Session
 from diagnose.practice.ways import Case, Way, expert_way, trainee_way
 from diagnose.reasoning.belief import UNKNOWN, Belief, mode_of
@@ -145,6 +146,37 @@ class Rating:
             ]
             rated.append(Rated((mode,), complaint, _mean(parts)))
         return rated
+
+    def exercise(self, complaint: str, modes: Sequence[str]) -> Rated:
+        """One exercise with one fault or two, however seldom it causes the complaint.
+
+        Of two, the one that shows the complaint more often is looked for first; the other under
+        the complaint that it shows most itself.
+
+        Raises
+        ------
+        DiagnoseError
+            A failure mode causes no complaint at all.
+        """
+        by_share = sorted(modes, key=lambda mode: -self._share(complaint, mode))
+        first = self._alone(complaint, by_share[0])
+        if len(modes) == 1:
+            return first
+        second = max(self.table.complaint, key=lambda c: self._share(c, by_share[1]))
+        rated = pair(self, first, self._alone(second, by_share[1]))
+        return Rated(tuple(modes), complaint, rated.difficulty)
+
+    def _alone(self, complaint: str, mode: str) -> Rated:
+        found = self.rate(complaint, [mode])
+        if not found:
+            raise fail("exercise", f"'{mode}' hardly ever shows '{complaint}': it cannot be rated")
+        return found[0]
+
+    def _share(self, complaint: str, mode: str) -> float:
+        """How often a failure mode shows a complaint."""
+        own = self.table.positions(mode)
+        weight = self.table.weight[own]
+        return float(weight @ self.table.complaint[complaint][own] / weight.sum())
 
     def problem(self, complaint: str) -> Problem:
         """The noise-free problem of a complaint, from where one arrives."""
