@@ -221,6 +221,52 @@ def check(
         raise typer.Exit(code)
 
 
+@app.command()
+def practice(
+    complaint: Annotated[
+        str | None, typer.Option("--complaint", metavar="ID", help="Of this complaint.")
+    ] = None,
+    mode: Annotated[
+        list[str] | None,
+        typer.Option("--mode", metavar="UNIT.MODE", help="For a trainer: what is hidden; twice."),
+    ] = None,
+    seed: Annotated[
+        int | None, typer.Option("--seed", help="The same seed gives the same callout.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Keep the attempt there (YAML).")
+    ] = None,
+    resume: Annotated[
+        Path | None, typer.Option("--resume", metavar="FILE", help="Go on with an attempt.")
+    ] = None,
+    hints: Annotated[bool, typer.Option("--hints/--no-hints", help="Hints on request.")] = True,
+    installation: InstallationOption = None,
+    variants: VariantsOption = None,
+    knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """Practise on a callout that never happened: free choice of tests, safety first."""
+    from diagnose.cli.practice import Request, run_practice
+
+    code = run_practice(
+        Request(
+            installation,
+            variants or (),
+            complaint,
+            mode or (),
+            seed,
+            out,
+            resume,
+            hints,
+            knowledge,
+            no_color,
+        )
+    )
+    if code:
+        raise typer.Exit(code)
+
+
 add_commands(app)
 papers.add_to(app)
 app.command()(chart)

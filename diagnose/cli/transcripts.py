@@ -78,13 +78,13 @@ def transcript_text(exercise: Exercise, acts: Sequence[Act]) -> str:
     hidden = {"modes": list(exercise.modes), "hazard": exercise.hazard}
     head: dict[str, Any] = {
         "format": int(FORMAT),
-        "id": exercise.id,
-        "installation": exercise.kind,
+        "id": str(exercise.id),
+        "installation": str(exercise.kind),
         "variants": {str(k): str(v) for k, v in exercise.variants.items()},
         "complaint": str(exercise.complaint),
         "seed": exercise.seed,
         "wording": exercise.wording,
-        "meter": exercise.meter,
+        "meter": str(exercise.meter),
         "hidden": base64.b64encode(json.dumps(hidden).encode()).decode(),
     }
     text = HEAD + yaml.safe_dump(head, sort_keys=False, allow_unicode=True) + "acts:"

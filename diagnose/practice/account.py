@@ -6,10 +6,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
-from diagnose.practice.records import Attempt, Taken
+from diagnose.practice.play import costs_of
+from diagnose.practice.records import Attempt
+from diagnose.reasoning.places import PANEL
 
 if TYPE_CHECKING:
-    from diagnose.interview.session import Session
+    from diagnose.practice.bench import Bench
     from diagnose.practice.paths import StepTold
 
 SWITCHING = (
@@ -71,7 +73,7 @@ LOST = ("offences", "walks", "useless_tests", "wrong_parts")
 
 
 def account_of(
-    session: Session, attempt: Attempt, steps: Iterable[StepTold], truth: Iterable[str]
+    bench: Bench, attempt: Attempt, steps: Iterable[StepTold], truth: Iterable[str]
 ) -> Account:
     """Divide the minutes of an attempt.
 
@@ -82,6 +84,7 @@ def account_of(
     truth : str
         The units that really failed.
     """
+    costs, place = costs_of(bench), PANEL
     useless = {step.last for step in steps if not step.pays}
     failed = set(truth)
     repaired: set[str] = set()
@@ -93,7 +96,8 @@ def account_of(
             cost = min(minutes, taken.offence.minutes)
             spent["offences"] += cost
             minutes -= cost
-        own = _own(session, taken, minutes)
+        walk = min(minutes, costs.move(place, taken.place))
+        own, place = minutes - walk, taken.place
         kind = taken.act.kind
         if kind == "swap" and taken.offence is None:
             unit = taken.act.data["unit"]
@@ -111,12 +115,5 @@ def account_of(
         else:
             cause = "switching" if kind in SWITCHING else "other"
         spent[cause] += own
-        spent["walks"] += minutes - own
+        spent["walks"] += walk
     return Account(**spent)
-
-
-def _own(session: Session, taken: Taken, minutes: float) -> float:
-    """Minutes of the act itself; what a test takes beyond its own was the way there."""
-    if taken.act.kind != "test" or taken.act.data["test"] not in session.tests:
-        return minutes
-    return min(minutes, session.tests[taken.act.data["test"]].minutes)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.interview.state import State
-from diagnose.practice.events import state_after
+from diagnose.practice.events import state_after, went
 from diagnose.practice.play import prepare
 from diagnose.practice.records import Act, Attempt
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief, information
@@ -66,10 +66,28 @@ def advise(session: Session, bench: Bench, attempt: Attempt, unasked: bool = Tru
     while True:
         turn = session.turn_at(state)
         best = best_of(session, turn)
+        if best.kind == "check":
+            best = _check(bench, attempt)
         act = Act("test", {"test": best.id})
         if best.kind != "test" or prepare(bench, attempt, act) is not None:
             return Advice(state, turn, best)
         state.cannot[best.id] = UNSAFE
+
+
+def next_check(bench: Bench, attempt: Attempt) -> str:
+    """The first check that was not made since the last repair; "" where all were."""
+    swaps = [k for k, t in enumerate(attempt.taken) if t.act.kind == "swap" and went(t)]
+    since = attempt.taken[swaps[-1] :] if swaps else ()
+    made = {t.act.data["check"] for t in since if t.act.kind == "check" and t.shown is not None}
+    return next((check for check in bench.checks if check not in made), "")
+
+
+def _check(bench: Bench, attempt: Attempt) -> Best:
+    """The next check that can be made on the bench, or the end."""
+    check = next_check(bench, attempt)
+    if not check:
+        return Best("finish", "done", "Finish")
+    return Best("check", check, f"Check: {bench.checks[check].title}")
 
 
 def best_of(session: Session, turn: Turn) -> Best:

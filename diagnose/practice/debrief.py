@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from diagnose.practice.expert import expert
 from diagnose.practice.paths import Path, path_of
 from diagnose.practice.records import Attempt, Exercise
 
@@ -25,24 +26,17 @@ class Debrief:
     expert: Path
     worst: int | None
 
-    @property
-    def solved(self) -> bool:
-        """Ended as it should: repaired, or handed over where there was a hazard."""
-        return self.mine.ended == ("handed_over" if self.exercise.hazard else "solved")
 
-
-def debrief(session: Session, bench: Bench, attempt: Attempt, expert: Attempt) -> Debrief:
-    """Weigh a whole attempt against the expert's on the same exercise.
+def debrief(session: Session, bench: Bench, attempt: Attempt) -> Debrief:
+    """Weigh a whole attempt against the expert's on the same bench.
 
     Parameters
     ----------
     session
         The session of the exercise's installation.
-    expert
-        The expert's attempt, played on the same bench (`diagnose.practice.expert`).
     """
     mine = path_of(session, bench, attempt)
     losses = [step.lost for step in mine.steps]
     most = max(losses, default=0.0)
     worst = losses.index(most) if most >= WORTH_NAMING else None
-    return Debrief(attempt.exercise, mine, path_of(session, bench, expert), worst)
+    return Debrief(attempt.exercise, mine, path_of(session, bench, expert(session, bench)), worst)

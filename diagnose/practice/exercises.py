@@ -56,13 +56,13 @@ def draw_exercise(
         shares = {c: float(complaints[c][rows[mode]]) for c in wanted}
         return {c: p for c, p in shares.items() if p >= SHOWN}
 
-    hidden = tuple(modes)
+    hidden = tuple(str(mode) for mode in modes)
     if not hidden:
         names = [name for name in session.installation.modes if shows(name)]
         if not names:
             raise fail("impossible", f"no single failure mode shows '{complaint}' here")
         weights = [session.rates[name] for name in names]
-        hidden = (names[chosen(seed, weights, "mode")],)
+        hidden = (str(names[chosen(seed, weights, "mode")]),)
     said = {c: p for mode in hidden for c, p in shows(mode).items()}
     if not said:
         what = f"'{complaint}'" if complaint else "any complaint"
@@ -73,10 +73,10 @@ def draw_exercise(
     small = not plain and chance(seed, "meter") < SMALL_METERS
     return Exercise(
         id=f"{session.installation.type.id}-{seed}",
-        kind=session.installation.type.id,
-        variants=dict(session.installation.choices),
+        kind=str(session.installation.type.id),
+        variants={str(k): str(v) for k, v in session.installation.choices.items()},
         modes=hidden,
-        complaint=list(said)[chosen(seed, list(said.values()), "complaint")],
+        complaint=str(list(said)[chosen(seed, list(said.values()), "complaint")]),
         seed=seed,
         wording=int(chance(seed, "wording") * 1000),
         hazard=hazard,

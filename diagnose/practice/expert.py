@@ -7,6 +7,7 @@ does the same would need.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from diagnose.practice.best import advise
@@ -19,16 +20,21 @@ if TYPE_CHECKING:
     from diagnose.practice.bench import Bench
 
 MOST_ACTS = 400
-"""Acts after which even the expert gives up."""
+"""Acts after which even an expert gives up."""
 MOST_REPAIRS = 5
-"""Repairs after which the expert gives up: a specialist is called."""
+"""Repairs after which one gives up: a specialist is called."""
 
 
 def expert(session: Session, bench: Bench) -> Attempt:
     """The expert's attempt at the bench's exercise, to the verified repair or the hand-over."""
+    return played(bench, lambda attempt: next_act(session, bench, attempt))
+
+
+def played(bench: Bench, choose: Callable[[Attempt], Act]) -> Attempt:
+    """The attempt of whoever chooses the acts and works safely, to its end."""
     attempt = start(bench)
     while attempt.ended == "open":
-        act = next_act(session, bench, attempt)
+        act = choose(attempt)
         if len(attempt.taken) > MOST_ACTS or len(attempt.swapped) > MOST_REPAIRS:
             act = Act("finish", {"as": "give_up"})
         attempt = safely(bench, attempt, act)
@@ -45,18 +51,9 @@ def next_act(session: Session, bench: Bench, attempt: Attempt) -> Act:
         return Act("test", {"test": best.id})
     if best.kind == "swap":
         return Act("swap", {"unit": best.id})
-    if best.kind == "finish" and best.id == "hand_over":
-        return Act("finish", {"as": "hand_over"})
-    return next_check(bench, attempt) or Act("finish", {"as": "done"})
-
-
-def next_check(bench: Bench, attempt: Attempt) -> Act | None:
-    """The first check that was not made since the last repair; None where all were."""
-    swaps = [k for k, t in enumerate(attempt.taken) if t.act.kind == "swap" and t.offence is None]
-    since = attempt.taken[swaps[-1] :] if swaps else ()
-    made = {t.act.data["check"] for t in since if t.act.kind == "check" and t.shown is not None}
-    left = (check for check in bench.checks if check not in made)
-    return next((Act("check", {"check": check}) for check in left), None)
+    if best.kind == "check":
+        return Act("check", {"check": best.id})
+    return Act("finish", {"as": best.id})
 
 
 def safely(bench: Bench, attempt: Attempt, act: Act) -> Attempt:

@@ -15,9 +15,10 @@ import numpy as np
 
 from diagnose.errors import fail
 from diagnose.interview.explain import splits_of
-from diagnose.knowledge.practice_reading import Function
+from diagnose.knowledge.practice_reading import PracticeKnowledge
 from diagnose.practice.best import Advice, advise
 from diagnose.practice.deeds import SAFETY
+from diagnose.practice.functions import function_of, groups_of, suspicion
 from diagnose.practice.records import Attempt, Hazard
 from diagnose.reasoning.belief import Belief
 
@@ -53,22 +54,13 @@ STATES: Mapping[str, str] = {
 }
 
 
-def hint(
-    session: Session,
-    bench: Bench,
-    attempt: Attempt,
-    level: int,
-    functions: Mapping[str, Function] | None = None,
-) -> str:
+def hint(session: Session, bench: Bench, attempt: Attempt, level: int) -> str:
     """A hint of a level, 1 to 4, for where the attempt stands.
 
     Parameters
     ----------
     bench
         Tells which tests can be made safely, and the functions; what is broken is not looked at.
-    functions
-        The functions of an installation in the order in which power, signals and water pass; those
-        of the bench by default.
 
     Raises
     ------
@@ -79,8 +71,7 @@ def hint(
         raise fail("option", f"there is no hint of level {level}", None, map(str, LEVELS))
     if attempt.safety.hazard is Hazard.UNASKED:
         return _SAFETY[level]
-    known = functions or bench.practice.functions
-    return _Hint(session, advise(session, bench, attempt), known).at(level)
+    return _Hint(session, advise(session, bench, attempt), bench.practice).at(level)
 
 
 _SAFETY = {
@@ -95,10 +86,11 @@ _SAFETY = {
 class _Hint:
     """What a hint says at one moment."""
 
-    def __init__(self, session: Session, advice: Advice, functions: Mapping[str, Function]) -> None:
+    def __init__(self, session: Session, advice: Advice, practice: PracticeKnowledge) -> None:
         self.session = session
         self.belief: Belief = advice.turn.belief
-        self.functions = functions
+        self.groups = groups_of(practice, session.installation)
+        self.functions = {group.function.id: group.function for group in self.groups}
         self.best = advice.best
 
     def at(self, level: int) -> str:
@@ -111,26 +103,10 @@ class _Hint:
 
     # ------------------------------------------------------------------ level 1
 
-    def shares(self) -> dict[str, float]:
-        """Suspicion by function, in their order; what is not known belongs to none."""
-        found = dict.fromkeys(self.functions, 0.0)
-        pairs = zip(self.belief.table.unit_names, self.belief.unit_p.tolist(), strict=True)
-        for unit, p in pairs:
-            name = self.function_of(unit)
-            if name:
-                found[name] += p
-        total = sum(found.values()) or 1.0
-        return {name: p / total for name, p in found.items()}
-
-    def function_of(self, unit: str) -> str:
-        """The function that a unit belongs to; "" for none."""
-        instance = self.session.installation.instances.get(unit)
-        if instance is None:
-            return ""
-        return next((f.id for f in self.functions.values() if instance.part in f.parts), "")
-
     def _halves(self) -> str:
-        shares = self.shares()
+        shares = suspicion(self.groups, self.belief)
+        total = sum(shares.values()) or 1.0
+        shares = {name: p / total for name, p in shares.items()}
         names = list(shares)
         chain = " → ".join(self._title(name) for name in names)
         first = max(names, key=lambda name: shares[name])
@@ -171,8 +147,8 @@ class _Hint:
         moved = np.abs(joint - np.outer(self.belief.unit_p, joint.sum(axis=0))).sum(axis=1)
         found = dict.fromkeys(self.functions, 0.0)
         for unit, by in zip(table.unit_names, moved.tolist(), strict=True):
-            if self.function_of(unit):
-                found[self.function_of(unit)] += by
+            if function_of(self.groups, unit):
+                found[function_of(self.groups, unit)] += by
         return max(found, key=lambda name: found[name])
 
     def _why(self) -> str:
@@ -204,7 +180,7 @@ class _Hint:
             )
             if name == unit
         )
-        function = self.function_of(unit)
+        function = function_of(self.groups, unit)
         where = self.session.installation.instances[unit].where
         return {
             1: "Look at what your readings have left. What could one more test still change about "

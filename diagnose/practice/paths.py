@@ -21,8 +21,10 @@ import numpy as np
 
 from diagnose.practice.account import Account, account_of
 from diagnose.practice.best import Best, advise
-from diagnose.practice.events import made, state_after, telling, until, went
-from diagnose.practice.records import Act, Attempt, Offence, Statement, Taken
+from diagnose.practice.deeds import SAFETY
+from diagnose.practice.events import made, state_after, until
+from diagnose.practice.measures import checked, failed_units, groups, statement_of, wrong_parts
+from diagnose.practice.records import Act, Attempt, Offence, Statement
 from diagnose.reasoning.belief import Belief, information
 from diagnose.reasoning.planner import way_of
 
@@ -106,56 +108,37 @@ class Path:
     steps: tuple[StepTold, ...]
     moments: tuple[Moment, ...]
     account: Account
-    minutes: float
-    ended: str
-    wrong_parts: tuple[str, ...]
+    attempt: Attempt
     checked: float
     """Share of the checks after the last repair that were made and passed, 0..1."""
-    hints: tuple[int, ...] = ()
-    """Levels of the hints asked for."""
 
     @property
-    def offences(self) -> tuple[Offence, ...]:
-        """All unsafe acts, in order."""
-        return tuple(offence for step in self.steps for offence in step.offences)
+    def minutes(self) -> float:
+        """All minutes."""
+        return self.attempt.minutes
 
     @property
-    def stated(self) -> float:
-        """Share of function, expectation and conclusion that was stated with the tests, 0..1."""
-        tests = [step.statement for step in self.steps if step.kind == "test"]
-        said = sum(bool(x) for s in tests for x in (s.function, s.expectation, s.conclusion))
-        return said / (3 * len(tests)) if tests else 0.0
+    def wrong_parts(self) -> tuple[str, ...]:
+        """Sound units that were swapped."""
+        return wrong_parts(self.attempt)
 
 
 def path_of(session: Session, bench: Bench, attempt: Attempt) -> Path:
     """One attempt, step by step."""
-    truth = {name.partition(".")[0] for name in attempt.exercise.modes}
+    truth = failed_units(attempt)
     steps: list[StepTold] = []
     moments: list[Moment] = []
     for first, last in groups(attempt):
         walker = _Step(session, bench, attempt, first, last, truth)
         moments += walker.moments(bool(moments))
         steps.append(walker.told())
-    wrong = _wrong_parts(attempt, truth)
     return Path(
         steps=tuple(steps),
         moments=tuple(moments),
-        account=account_of(session, attempt, steps, truth),
-        minutes=attempt.minutes,
-        ended=attempt.ended,
-        wrong_parts=wrong,
-        checked=_checked(attempt, len(bench.checks)),
-        hints=tuple(int(t.act.data["level"]) for t in attempt.taken if t.act.kind == "hint"),
+        account=account_of(bench, attempt, steps, truth),
+        attempt=attempt,
+        checked=checked(attempt, bench),
     )
-
-
-def groups(attempt: Attempt) -> Iterator[tuple[int, int]]:
-    """First and last act of each step: everything up to an act that tells something."""
-    first = 0
-    for k in range(len(attempt.taken)):
-        if telling(attempt, k) or k == len(attempt.taken) - 1:
-            yield first, k
-            first = k + 1
 
 
 class _Step:
@@ -291,16 +274,6 @@ def bits_between(before: Belief, after: Belief, units: set[str]) -> float:
     return math.log2(two / one)
 
 
-def statement_of(acts: tuple[Taken, ...]) -> Statement:
-    """What the trainee said among these acts, the last word on each."""
-    said: dict[str, str] = {}
-    for taken in acts:
-        if taken.act.kind == "state":
-            said.update({k: v for k, v in taken.act.data.items() if v.strip()})
-    known = ("function", "expectation", "conclusion")
-    return Statement(*(said.get(name, "") for name in known))
-
-
 def title_of(session: Session, act: Act) -> str:
     """An act in words."""
     name = next(iter(act.data.values()), "")
@@ -308,28 +281,10 @@ def title_of(session: Session, act: Act) -> str:
         return session.tests[name].title
     if act.kind == "swap" and name in session.installation.instances:
         return f"Repair: {session.installation.instances[name].title}"
+    if act.kind == "check":
+        return f"Check: {name.replace('_', ' ')}"
+    if act.kind == "ask" and name == SAFETY:
+        return "Ask the safety questions"
     if name in session.questions:
         return session.questions[name].ask
     return f"{act.kind.replace('_', ' ')} {name.replace('_', ' ')}".strip().capitalize()
-
-
-def _wrong_parts(attempt: Attempt, truth: set[str]) -> tuple[str, ...]:
-    """Units that were swapped although they were sound, a second swap among them."""
-    seen: set[str] = set()
-    wrong = []
-    for unit in attempt.swapped:
-        if unit not in truth or unit in seen:
-            wrong.append(unit)
-        seen.add(unit)
-    return tuple(wrong)
-
-
-def _checked(attempt: Attempt, count: int) -> float:
-    swaps = [k for k, t in enumerate(attempt.taken) if t.act.kind == "swap" and went(t)]
-    after = attempt.taken[swaps[-1] :] if swaps else ()
-    passed = {
-        t.act.data["check"]
-        for t in after
-        if t.act.kind == "check" and t.shown is not None and t.shown.outcome == "pass"
-    }
-    return min(1.0, len(passed) / count) if count else 0.0

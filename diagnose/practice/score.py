@@ -6,7 +6,8 @@ part            points  full where
 safety              30  no unsafe act was stopped; else none of them
 repair              20  everything hidden is repaired (handed over, where there was a hazard)
 verification        10  every check after that repair was made and passed (share of them)
-minutes             25  no more minutes than the expert's on the same callout (expert's / own)
+minutes             25  half the expert's minutes on the same callout: 1.5 e / (e + m), at most
+                        1, so 19 points at the expert's minutes, 12.5 at twice, 7.5 at four times
 parts                8  no sound part was swapped (shared by how many were: 1 / (1 + wrong))
 method               7  function, expectation and conclusion stated with each test (share)
 ==============  ======  ==========================================================================
@@ -26,8 +27,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from diagnose.practice.debrief import Debrief
+from diagnose.practice.measures import checked, hints_taken, solved, stated, wrong_parts
+from diagnose.practice.records import Attempt
+
+if TYPE_CHECKING:
+    from diagnose.practice.bench import Bench
+    from diagnose.practice.debrief import Debrief
 
 SAFETY, REPAIR, VERIFICATION, MINUTES, PARTS, METHOD = 30.0, 20.0, 10.0, 25.0, 8.0, 7.0
 OFFENCE = 0.4
@@ -66,16 +73,24 @@ class Score:
 
 def score(debrief: Debrief) -> Score:
     """The score of a debriefed attempt."""
-    mine = debrief.mine
+    return _score(debrief.mine.attempt, debrief.mine.checked, debrief.expert.minutes)
+
+
+def score_of(bench: Bench, attempt: Attempt, expert: float) -> Score:
+    """The score of an attempt that was not debriefed; `expert`: minutes of the expert's."""
+    return _score(attempt, checked(attempt, bench), expert)
+
+
+def _score(attempt: Attempt, checks: float, expert: float) -> Score:
     return points(
-        offences=len(mine.offences),
-        solved=debrief.solved,
-        checked=1.0 if debrief.exercise.hazard else mine.checked,
-        minutes=mine.minutes,
-        expert=debrief.expert.minutes,
-        wrong_parts=len(mine.wrong_parts),
-        stated=mine.stated,
-        hints=mine.hints,
+        offences=len(attempt.offences),
+        solved=solved(attempt),
+        checked=1.0 if attempt.exercise.hazard else checks,
+        minutes=attempt.minutes,
+        expert=expert,
+        wrong_parts=len(wrong_parts(attempt)),
+        stated=stated(attempt),
+        hints=hints_taken(attempt),
     )
 
 
@@ -104,11 +119,11 @@ def points(
     """
     repair = REPAIR if solved else 0.0
     verification = VERIFICATION * checked if solved else 0.0
-    quick = min(1.0, expert / minutes) if minutes > 0 else 1.0
+    quick = min(1.0, 1.5 * expert / (expert + minutes)) if minutes > 0 else 1.0
     fast = MINUTES * quick if solved else 0.0
     parts = PARTS / (1 + wrong_parts) if solved else 0.0
     method = METHOD * stated
-    taken = min(sum(HINTS[level] for level in hints), fast + parts + method)
+    taken = min(float(sum(HINTS[level] for level in hints)), fast + parts + method)
     rest = repair + verification + fast + parts + method - taken
     return Score(
         safety=0.0 if offences else SAFETY,
