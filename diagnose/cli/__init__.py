@@ -16,7 +16,7 @@ from typing import Annotated
 
 import typer
 
-from diagnose.cli import papers
+from diagnose.cli import papers, training_app
 from diagnose.cli.casebook import cases_app, close, store_app
 from diagnose.cli.chart_command import chart
 from diagnose.cli.learning_app import add_commands
@@ -269,6 +269,7 @@ def practice(
 
 add_commands(app)
 papers.add_to(app)
+training_app.add_to(app)
 app.command()(chart)
 
 

@@ -27,7 +27,7 @@ from diagnose.report.document import (
 )
 
 if TYPE_CHECKING:
-    from diagnose.practice.examiner import Drawn
+    from diagnose.practice.examiner import Drawn, Plan
 
 LONGEST_NAME = 120
 SIMULATED = (
@@ -138,7 +138,7 @@ def _offences(line: Line) -> list[str]:
 
 
 def set_document(
-    drawn: Sequence[Drawn], limits: tuple[float, float], seed: int, tolerance: float, paper: Paper
+    drawn: Sequence[Drawn], limits: tuple[float, float], plan: Plan, paper: Paper = "a4"
 ) -> Document:
     """The list of a class set, for the trainer: it names what is hidden."""
     low, high = limits
@@ -163,13 +163,13 @@ def set_document(
     middle = (low + high) / 2
     said = (
         f"Difficulty {min(minutes):.1f} to {max(minutes):.1f} minutes of a standard trainee, all "
-        f"within ±{tolerance:.0%} of {middle:.1f}"
-        + ("" if tolerance == TOLERANCE else f" (usual: ±{TOLERANCE:.0%})")
+        f"within ±{plan.tolerance:.0%} of {middle:.1f}"
+        + ("" if plan.tolerance == TOLERANCE else f" (usual: ±{TOLERANCE:.0%})")
         + "."
     )
     return Document(
         title="Class set",
-        subtitle=f"{len(drawn)} simulated callouts of equal difficulty, seed {seed}",
+        subtitle=f"{len(drawn)} simulated callouts of equal difficulty, seed {plan.seed}",
         blocks=(
             Paragraph(runs(strong("For the trainer only: "), "it says what each callout hides.")),
             Paragraph(runs(said)),
@@ -177,7 +177,7 @@ def set_document(
             Paragraph(
                 runs(
                     "A trainee sits callout 3 with ",
-                    mono(f"diagnose exam --class-set {len(drawn)} --seed {seed} --number 3"),
+                    mono(f"diagnose exam --class-set {len(drawn)} --seed {plan.seed} --number 3"),
                     ", and the same options for the installation, the level and the tolerance.",
                 ),
                 "small",
@@ -185,5 +185,5 @@ def set_document(
         ),
         paper=paper,
         running="Class set",
-        footer=f"Seed {seed}",
+        footer=f"Seed {plan.seed}",
     )

@@ -294,7 +294,7 @@ def _mean(parts: Sequence[tuple[float, Difficulty]]) -> Difficulty:
     total = math.fsum(w for w, _ in parts)
 
     def mean(of: Callable[[Difficulty], float]) -> float:
-        return round(math.fsum(w * of(d) for w, d in parts) / total, 6)
+        return round(math.fsum(w * of(d) for w, d in parts) / total, 3)
 
     heaviest = max(parts, key=lambda part: part[0])[1]
     return replace(

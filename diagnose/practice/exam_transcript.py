@@ -14,7 +14,7 @@ from typing import Any
 
 from diagnose.errors import DiagnoseError, Issue
 from diagnose.knowledge.reading import Reader, read_yaml
-from diagnose.practice.examiner import Plan
+from diagnose.practice.examiner import LEVELS, Plan
 from diagnose.practice.keeping import dump, number_of, replace_file
 from diagnose.practice.records import ACTS, Act, Taken
 
@@ -75,6 +75,7 @@ def transcript_text(transcript: ExamTranscript) -> str:
         "variants": dict(plan.variants),
         "seed": plan.seed,
         "count": plan.count,
+        "of_set": "yes" if plan.of_set else "no",
         "number": plan.number,
         "level": plan.level,
         "tolerance": plan.tolerance,
@@ -114,8 +115,9 @@ def read_transcript(path: Path) -> ExamTranscript:
         variants={str(k): str(v) for k, v in reader.text_map("variants").items()},
         seed=int(number_of(reader, "seed", whole=True)),
         count=int(number_of(reader, "count", whole=True)),
+        of_set=reader.choice("of_set", ("yes", "no")) == "yes",
         number=int(number_of(reader, "number", whole=True)),
-        level=str(reader.text("level")),
+        level=str(reader.choice("level", LEVELS)),
         tolerance=number_of(reader, "tolerance"),
     )
     transcript = ExamTranscript(

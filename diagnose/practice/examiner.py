@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from diagnose.errors import DiagnoseError, fail
+from diagnose.plant.matrix import Progress
 from diagnose.practice.records import Exercise
 from diagnose.practice.skills import skills_of, unit_functions
 
@@ -33,18 +34,22 @@ TOLERANCE = 0.1
 """How far, as a share of the middle, the callouts of a class set may differ in difficulty."""
 LEVELS: Mapping[str, float] = {"easy": 0.25, "medium": 0.5, "hard": 0.8}
 """Where the middle of a class set lies among all exercises by difficulty (judgement)."""
-WORDINGS = 12
+WORDINGS = 6
 """Wordings that are tried for one that the set has not yet."""
 
 
 @dataclass(frozen=True)
 class Plan:
-    """What is sat: `count` callouts, or number `number` (from 1) of a class set of `count`."""
+    """What is sat: `count` callouts, or, `of_set`, a class set of `count` as hard as each other.
+
+    `number` names one callout of a class set, from 1; 0 means all.
+    """
 
     kind: str
     variants: Mapping[str, str]
     seed: int
     count: int = COUNT
+    of_set: bool = False
     number: int = 0
     level: str = "medium"
     tolerance: float = TOLERANCE
@@ -105,71 +110,66 @@ class Examiner:
                 return rated
         raise fail("exercise", f"'{exercise.id}' is no exercise that is rated here")
 
-    def draw(self, plan: Plan) -> tuple[Drawn, ...]:
+    def draw(self, plan: Plan, report: Progress | None = None) -> tuple[Drawn, ...]:
         """The callouts of a plan, always the same ones.
+
+        Parameters
+        ----------
+        report
+            Called with (callouts drawn, callouts).
 
         Raises
         ------
         DiagnoseError
             There are not so many, or the number is none of the set's.
         """
-        if not plan.number:
-            return self._exam(plan)
-        found = self.class_set(plan)
-        if not 1 <= plan.number <= len(found):
-            legal = [str(n) for n in range(1, len(found) + 1)]
+        if plan.of_set and plan.number > plan.count:
+            legal = ["1", "...", str(plan.count)]
             raise fail("option", f"there is no callout {plan.number} in the set", None, legal)
-        return found[plan.number - 1 : plan.number]
-
-    def _exam(self, plan: Plan) -> tuple[Drawn, ...]:
-        """Rising difficulty, no failure mode twice, each function once as far as that goes."""
         drawn: list[Drawn] = []
-        for k, share in enumerate(np.linspace(EASIEST, HARDEST, plan.count)):
-            rng = np.random.default_rng([plan.seed, k])
-            last = len(self.exercises) - 1
-            low, high = (int(np.clip(share + d, 0, 1) * last) for d in (-WINDOW, WINDOW))
-            near = [self.exercises[i] for i in low + rng.permutation(high - low + 1)]
-            had = {self._function(d.rated) for d in drawn}
-            fresh = [r for r in near if self._function(r) not in had]
-            for one in self._made(plan, "exam", k + 1, [*fresh, *near], drawn, rng):
-                drawn.append(one)
-                break
-        if len(drawn) < plan.count:
-            raise fail("exercise", f"only {len(drawn)} callouts could be drawn, not {plan.count}")
-        return tuple(drawn)
-
-    def class_set(self, plan: Plan) -> tuple[Drawn, ...]:
-        """Callouts as hard as each other: no cause and no sentence of the customer twice.
-
-        Raises
-        ------
-        DiagnoseError
-            There are not so many within the tolerance.
-        """
-        if plan.level not in LEVELS:
-            raise fail("option", f"'{plan.level}' is no level", None, LEVELS)
-        low, high = self.limits(plan)
-        fits = [r for r in self.exercises if low <= round(r.difficulty.minutes, 3) <= high]
-        rng = np.random.default_rng([plan.seed, 77])
-        order = [fits[i] for i in rng.permutation(len(fits))]
-        drawn: list[Drawn] = []
-        for _ in range(plan.count):
-            units = {_unit(d.rated) for d in drawn}
-            complaints = [d.rated.complaint for d in drawn]
-            rest = sorted(order, key=lambda r: (_unit(r) in units, complaints.count(r.complaint)))
-            one = next(self._made(plan, "set", len(drawn) + 1, rest, drawn, rng), None)
+        for number in range(1, (plan.number or plan.count) + 1):
+            wanted = self._of_set if plan.of_set else self._of_exam
+            rng = np.random.default_rng([plan.seed, number, int(plan.of_set)])
+            one = self._made(plan, number, wanted(plan, drawn, rng), drawn, rng)
             if one is None:
-                spread = f"±{plan.tolerance:.0%} of {(low + high) / 2:.0f} minutes"
-                message = f"only {len(drawn)} different callouts lie within {spread}"
-                raise fail("exercise", f"{message}, not {plan.count}: see --tolerance and --level")
+                raise fail("exercise", self._too_few(plan, len(drawn)))
             drawn.append(one)
-        return tuple(drawn)
+            if report is not None:
+                report(number, plan.number or plan.count)
+        return tuple(drawn[-1:]) if plan.number else tuple(drawn)
+
+    def _of_exam(self, plan: Plan, drawn: Sequence[Drawn], rng: np.random.Generator) -> list[Rated]:
+        """Near the callout's place in the order of difficulty, a new function first."""
+        share = np.linspace(EASIEST, HARDEST, plan.count)[len(drawn)]
+        last = len(self.exercises) - 1
+        low, high = (int(np.clip(share + d, 0, 1) * last) for d in (-WINDOW, WINDOW))
+        near = [self.exercises[low + int(i)] for i in rng.permutation(high - low + 1)]
+        had = [self._function(d.rated) for d in drawn]
+        return sorted(near, key=lambda r: had.count(self._function(r)))
+
+    def _of_set(self, plan: Plan, drawn: Sequence[Drawn], rng: np.random.Generator) -> list[Rated]:
+        """Within the limits, a new unit first, then the complaint that came least."""
+        low, high = self.limits(plan)
+        fits = [r for r in self.exercises if low <= r.difficulty.minutes <= high]
+        units = {_unit(d.rated) for d in drawn}
+        complaints = [d.rated.complaint for d in drawn]
+        mixed = [fits[int(i)] for i in rng.permutation(len(fits))]
+        return sorted(mixed, key=lambda r: (_unit(r) in units, complaints.count(r.complaint)))
+
+    def _too_few(self, plan: Plan, found: int) -> str:
+        if not plan.of_set:
+            return f"only {found} callouts could be drawn, not {plan.count}"
+        middle = sum(self.limits(plan)) / 2
+        return (
+            f"only {found} different callouts lie within ±{plan.tolerance:.0%} of {middle:.0f} "
+            f"minutes, not {plan.count}: see --tolerance and --level"
+        )
 
     def limits(self, plan: Plan) -> tuple[float, float]:
         """The least and the most difficulty of a class set's callouts, minutes."""
         place = round(LEVELS[plan.level] * (len(self.exercises) - 1))
-        middle = round(self.exercises[place].difficulty.minutes, 3)
-        return middle * (1 - plan.tolerance), middle * (1 + plan.tolerance)
+        middle = self.exercises[place].difficulty.minutes
+        return round(middle * (1 - plan.tolerance), 3), round(middle * (1 + plan.tolerance), 3)
 
     def _function(self, rated: Rated) -> str:
         return skills_of(rated, self.functions)[0]
@@ -177,20 +177,18 @@ class Examiner:
     def _made(
         self,
         plan: Plan,
-        name: str,
         number: int,
         wanted: Sequence[Rated],
         drawn: Sequence[Drawn],
         rng: np.random.Generator,
-    ) -> Iterator[Drawn]:
-        """Those of the wanted exercises that can occur, unlike all that were drawn."""
+    ) -> Drawn | None:
+        """The first of the wanted that can occur and has neither cause nor sentence again."""
         modes = {mode for d in drawn for mode in d.rated.modes}
         sentences = {d.says for d in drawn}
+        name = "set" if plan.of_set else "exam"
         for rated in wanted:
-            seed = int(rng.integers(2**31))
-            if modes & set(rated.modes):
-                continue
-            for wording in range(WORDINGS):
+            seed, first = int(rng.integers(2**31)), int(rng.integers(WORDINGS))
+            for wording in range(first, first + (0 if modes & set(rated.modes) else WORDINGS)):
                 exercise = Exercise(
                     f"{name}-{plan.seed}-{number}",
                     self.session.installation.type.id,
@@ -207,8 +205,8 @@ class Examiner:
                         raise
                     break
                 if says not in sentences:
-                    yield Drawn(exercise, rated, says)
-                    break
+                    return Drawn(exercise, rated, says)
+        return None
 
 
 def _unit(rated: Rated) -> str:

@@ -6,13 +6,12 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
-from diagnose.practice.debrief import debrief
 from diagnose.practice.exam_transcript import shown_by
 from diagnose.practice.examiner import digest_of
 from diagnose.practice.expert import expert
 from diagnose.practice.judging import needless_for
 from diagnose.practice.play import play
-from diagnose.practice.score import Score, score
+from diagnose.practice.score import Score, score_of
 
 if TYPE_CHECKING:
     from diagnose.practice.exam_transcript import ExamTranscript
@@ -112,7 +111,7 @@ def line_of(examiner: Examiner, drawn: Drawn, attempt: Attempt, number: int) -> 
         checks=sum(t.act.kind == "check" and t.shown is not None for t in attempt.taken),
         minutes=attempt.minutes,
         expert=best.minutes,
-        score=score(debrief(session, bench, attempt, best)),
+        score=score_of(bench, attempt, best.minutes),
         digest=digest_of(asdict(drawn.exercise), acts)[:DIGEST],
     )
 
