@@ -6,11 +6,10 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from diagnose.practice.examiner import TOLERANCE
-from diagnose.practice.score import MINUTES, PARTS, REPAIR, SAFETY, VERIFICATION
+from diagnose.practice.score import METHOD, MINUTES, OFFENCE, PARTS, REPAIR, SAFETY, VERIFICATION
 from diagnose.practice.sheet import OUTCOMES, Line, Sheet
 from diagnose.report.document import (
     Block,
-    Bullets,
     Column,
     Document,
     Heading,
@@ -30,10 +29,13 @@ if TYPE_CHECKING:
     from diagnose.practice.examiner import Drawn, Plan
 
 LONGEST_NAME = 120
-SIMULATED = (
-    "Every callout was simulated by the program; no installation, customer or fault is real. The "
-    "score is that of the practice room: safety counts first, and any unsafe act costs more than "
-    "all else can earn."
+ABOUT = (
+    "Every callout was simulated by the program; no installation, customer or fault is real. "
+    "Difficulty is the minutes that a standard trainee is expected to need to the failed unit. "
+    f"Points: safety {SAFETY:g}, repair {REPAIR:g}, proving it {VERIFICATION:g}, "
+    f"minutes {MINUTES:g}, parts {PARTS:g}, method {METHOD:g}. Safety counts first: a callout "
+    f"without an unsafe act scores at least {SAFETY:g}, one with any at most "
+    f"{OFFENCE * (100 - SAFETY):.0f}."
 )
 
 
@@ -75,21 +77,19 @@ def _sheet(sheet: Sheet) -> Iterator[Block]:
     yield Table("Callouts", columns, tuple(_row(line) for line in sheet.lines))
     for line in sheet.lines:
         yield from _callout(line)
-    yield Heading(2, "About this sheet")
-    yield Paragraph(runs(SIMULATED), "small")
-    yield Bullets(
-        (
-            runs("Difficulty: the minutes that a standard trainee is expected to need."),
-            runs(
-                f"Points: safety {SAFETY:g}, repair {REPAIR:g}, proving it {VERIFICATION:g}, "
-                f"minutes {MINUTES:g}, parts {PARTS:g}, method the rest."
-            ),
-            runs("Played again from its transcript, the exam gives this sheet and its digest:"),
-            runs("diagnose exam --replay TRANSCRIPT"),
-            runs("Knowledge base: ", mono(sheet.knowledge)),
-        )
-    )
     yield SignatureLines(("Candidate", "Assessor", "Place and date"))
+    yield Heading(2, "About this sheet")
+    yield Paragraph(runs(ABOUT), "small")
+    yield Paragraph(runs(f"The installation: {'; '.join(sheet.variants)}."), "small")
+    yield Paragraph(
+        runs(
+            "Played again from its transcript, the exam gives this sheet and its digest: ",
+            mono("diagnose exam --replay TRANSCRIPT"),
+            ". Knowledge base ",
+            mono(sheet.knowledge),
+        ),
+        "small",
+    )
 
 
 def _row(line: Line) -> tuple[Runs, ...]:
@@ -145,7 +145,7 @@ def set_document(
     minutes = [d.rated.difficulty.minutes for d in drawn]
     columns = (
         Column("", width=0.4),
-        Column("The customer says", width=3.6),
+        Column("Says", width=3.6),
         Column("Hidden", width=2.6),
         Column("Difficulty", "end", 1.0),
         Column("Expert", "end", 0.9),
@@ -154,7 +154,7 @@ def set_document(
         (
             runs(f"{number}"),
             runs(d.says),
-            runs(" and ".join(d.rated.modes)),
+            runs(d.hidden),
             runs(f"{d.rated.difficulty.minutes:.1f} min"),
             runs(f"{d.rated.difficulty.expert:.1f} min"),
         )

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 COUNT = 3
 """Callouts of an exam where nothing else is said."""
-EASIEST, HARDEST = 0.3, 0.8
+EASIEST, MIDDLE, HARDEST = 0.3, 0.55, 0.8
 """The callouts of an exam spread over these shares of all exercises by difficulty (judgement)."""
 WINDOW = 0.05
 """How far in that order the draw may lie from its place."""
@@ -62,6 +62,8 @@ class Drawn:
     exercise: Exercise
     rated: Rated
     says: str
+    hidden: str
+    """What is hidden, in words: for the trainer and the sheet."""
 
 
 @dataclass(frozen=True, repr=False)
@@ -140,7 +142,8 @@ class Examiner:
 
     def _of_exam(self, plan: Plan, drawn: Sequence[Drawn], rng: np.random.Generator) -> list[Rated]:
         """Near the callout's place in the order of difficulty, a new function first."""
-        share = np.linspace(EASIEST, HARDEST, plan.count)[len(drawn)]
+        shares = np.linspace(EASIEST, HARDEST, plan.count) if plan.count > 1 else [MIDDLE]
+        share = shares[len(drawn)]
         last = len(self.exercises) - 1
         low, high = (int(np.clip(share + d, 0, 1) * last) for d in (-WINDOW, WINDOW))
         near = [self.exercises[low + int(i)] for i in rng.permutation(high - low + 1)]
@@ -170,6 +173,11 @@ class Examiner:
         place = round(LEVELS[plan.level] * (len(self.exercises) - 1))
         middle = self.exercises[place].difficulty.minutes
         return round(middle * (1 - plan.tolerance), 3), round(middle * (1 + plan.tolerance), 3)
+
+    def _hidden(self, exercise: Exercise) -> str:
+        installation = self.session.installation
+        modes = [installation.modes[name] for name in exercise.modes]
+        return "; ".join(f"{installation.instances[m.unit].title}: {m.title}" for m in modes)
 
     def _function(self, rated: Rated) -> str:
         return skills_of(rated, self.functions)[0]
@@ -205,7 +213,7 @@ class Examiner:
                         raise
                     break
                 if says not in sentences:
-                    return Drawn(exercise, rated, says)
+                    return Drawn(exercise, rated, says, self._hidden(exercise))
         return None
 
 

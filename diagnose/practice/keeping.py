@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,20 @@ _Dumper.add_representer(str, _text)
 
 def dump(data: Any) -> str:
     """Plain data as YAML, keys in their order."""
-    return str(yaml.dump(data, Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=96))
+    return str(
+        yaml.dump(_plain(data), Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=96)
+    )
+
+
+def _plain(value: Any) -> Any:
+    """The value in types that YAML knows; texts lose their places."""
+    if isinstance(value, str):
+        return str(value)
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    return value
 
 
 def replace_file(path: Path, text: str) -> None:

@@ -14,6 +14,7 @@ from diagnose.practice.play import play
 from diagnose.practice.score import Score, score_of
 
 if TYPE_CHECKING:
+    from diagnose.knowledge.records import InstallationType
     from diagnose.practice.exam_transcript import ExamTranscript
     from diagnose.practice.examiner import Drawn, Examiner
     from diagnose.practice.records import Attempt
@@ -69,6 +70,7 @@ class Sheet:
     seed: int
     number: int
     installation: str
+    variants: tuple[str, ...]
     knowledge: str
     lines: tuple[Line, ...]
 
@@ -97,12 +99,11 @@ def line_of(examiner: Examiner, drawn: Drawn, attempt: Attempt, number: int) -> 
     best = expert(session, bench)
     hidden = {mode.partition(".")[0] for mode in drawn.exercise.modes}
     titles = session.installation.instances
-    modes = [session.installation.modes[name] for name in drawn.exercise.modes]
     acts = [[t.act.kind, dict(t.act.data), shown_by(t)] for t in attempt.taken]
     return Line(
         number=number,
         says=drawn.says,
-        hidden="; ".join(f"{titles[m.unit].title}: {m.title}" for m in modes),
+        hidden=drawn.hidden,
         difficulty=drawn.rated.difficulty.minutes,
         ended=attempt.ended,
         offences=tuple(offence.title for offence in attempt.offences),
@@ -114,6 +115,12 @@ def line_of(examiner: Examiner, drawn: Drawn, attempt: Attempt, number: int) -> 
         score=score_of(bench, attempt, best.minutes),
         digest=digest_of(asdict(drawn.exercise), acts)[:DIGEST],
     )
+
+
+def _variant(kind: InstallationType, variant: str, choice: str) -> str:
+    """A variant with its choice, in words."""
+    record = kind.variants[variant]
+    return f"{record.title}: {record.choices[choice].title}"
 
 
 def result_of(line: Line) -> dict[str, str]:
@@ -155,12 +162,15 @@ def sheet_of(
         lines.append(line_of(examiner, one, attempt, number))
         if report is not None:
             report(number, len(drawn))
+    installation = examiner.session.installation
+    kind = installation.type
     return Sheet(
         transcript.candidate,
         transcript.begun,
         transcript.plan.seed,
         transcript.plan.number,
-        examiner.session.installation.id,
+        kind.title,
+        tuple(_variant(kind, v, c) for v, c in installation.choices.items()),
         examiner.session.knowledge.digest,
         tuple(lines),
     )
