@@ -99,7 +99,8 @@ def lead(
     show.opening(screen, bench, desk.attempt)
     if transcript.acts:
         show.found(screen, bench, desk.attempt)
-    screen.para("Type what you do; help lists the words. Begin with: ask safety", 2)
+    else:
+        screen.para("Type what you do; help lists the words. Begin with: ask safety", 2)
     try:
         ended = desk.run()
     except (KeyboardInterrupt, EOFError):

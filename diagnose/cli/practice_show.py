@@ -58,8 +58,9 @@ def opening(screen: Screen, bench: Bench, attempt: Attempt) -> None:
     category = "CAT II" if exercise.meter == "cat_ii" else "CAT III"
     screen.field("In hand", f"a multimeter marked {category}, a two-pole tester, lock and tag")
     screen.field("Van", "a multimeter CAT III, clamp, insulation tester, gauge, all spares")
-    level = f"; the roof tank is {attempt.level}" if attempt.level else ""
-    screen.field("You stand", f"at the panel; the supply is on, covers are closed{level}")
+    if not attempt.taken:
+        level = f"; the roof tank is {attempt.level}" if attempt.level else ""
+        screen.field("You stand", f"at the panel; the supply is on, covers are closed{level}")
 
 
 def helped(screen: Screen) -> None:

@@ -33,6 +33,8 @@ PARTS = 0.15
 """A test whose outcomes differ by less between two suspicions does not part them (judgement)."""
 SPEAKS_BITS = 0.5
 """A reading that moves the odds by less speaks neither way (judgement)."""
+STRONG_BITS = 2.0
+"""A reading that moves the odds by as much speaks strongly."""
 USUAL_SHARE = 0.5
 """What a suspicion must make at least this likely is what one expects of it (judgement)."""
 CONCLUSIONS = ("for", "against", "neither")
@@ -169,7 +171,10 @@ class Coach:
             said.append(f"With {title.lower()} at fault that is the likeliest, but not sure.")
         else:
             likeliest = split.outcomes[split.expected]
-            said.append(f"With {title.lower()} at fault this would be likelier: {likeliest}.")
+            likelier = f"this would be likelier: {likeliest}"
+            if split.expected == split.healthy:
+                likelier = "it would most likely show that still"
+            said.append(f"With {title.lower()} at fault {likelier}.")
         return " ".join([*said, "The test parts your suspicion from the rest."])
 
     def on_conclusion(
@@ -184,6 +189,7 @@ class Coach:
             "against": f"the reading speaks against {title}",
             "neither": f"the reading says little of {title}, one way or the other",
         }
-        strength = " strongly" if abs(bits) >= 2 else ""
-        text = words[right].replace(" speaks", f"{strength} speaks") if strength else words[right]
+        text = words[right]
+        if abs(bits) >= STRONG_BITS:
+            text = text.replace("speaks", "speaks strongly")
         return f"Yes: {text}." if conclusion == right else f"Not so: {text}."

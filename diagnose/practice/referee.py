@@ -107,7 +107,11 @@ RULES: tuple[Rule, ...] = (
         INSIDE,
         lambda s, d: s.electrical is Electrical.ISOLATED and s.proof is Proof.MEASURED,
     ),
-    Rule("not_proved_dead", INSIDE, lambda s, d: s.electrical is Electrical.ISOLATED),
+    Rule(
+        "not_proved_dead",
+        INSIDE,
+        lambda s, d: s.electrical is Electrical.ISOLATED and s.proof is not Proof.MEASURED,
+    ),
     Rule("charged_capacitor", AT_PUMP, lambda s, d: not s.discharged),
     Rule("insulation_with_electronics", INSULATED, lambda s, d: not s.parted),
     Rule("covers_open", WORKED | {Deed.ENERGISE}, _open),
