@@ -31,8 +31,8 @@ def suspicion_svg(suspicion: Suspicion, heading: str = "How the suspicion moved"
     _axes(canvas, right, len(suspicion.steps))
     for k, one in enumerate(series):
         _line(canvas, one, k, right, len(suspicion.steps))
-    _names(canvas, series, right)
-    canvas.height = _steps(canvas, suspicion.steps, TOP + HIGH + 52) + 12
+    draw_names(canvas, series, right)
+    canvas.height = draw_steps(canvas, suspicion.steps, TOP + HIGH + 52) + 12
     return canvas.svg()
 
 
@@ -40,17 +40,23 @@ def _x(step: int, steps: int, right: float) -> float:
     return LEFT + (right - LEFT - 10) * (step / max(1, steps - 1))
 
 
-def _y(value: float) -> float:
+def at_height(value: float) -> float:
+    """Where a probability stands."""
     return TOP + HIGH * (1.0 - min(1.0, max(0.0, value)))
 
 
-def _axes(canvas: Canvas, right: float, steps: int) -> None:
+def value_axis(canvas: Canvas, right: float, what: str = "probability of each cause") -> None:
+    """The scale of probabilities from `LEFT` to `right`."""
     for share in (0.0, 0.25, 0.5, 0.75, 1.0):
-        y = _y(share)
+        y = at_height(share)
         pen = Pen(INK, 1.2) if share == 0 else Pen("#bbbbbb", 0.8, "2 3")
         canvas.line([(LEFT, y), (right, y)], pen)
         canvas.text(LEFT - 8, y + 4, f"{share:.0%}", SMALL, "end")
-    canvas.text(LEFT, TOP - 12, "probability of each cause", SMALL)
+    canvas.text(LEFT, TOP - 12, what, SMALL)
+
+
+def _axes(canvas: Canvas, right: float, steps: int) -> None:
+    value_axis(canvas, right)
     every = max(1, -(-steps // 24))
     for step in range(steps):
         x = _x(step, steps, right)
@@ -64,14 +70,15 @@ def _axes(canvas: Canvas, right: float, steps: int) -> None:
 
 def _line(canvas: Canvas, one: Series, k: int, right: float, steps: int) -> None:
     tone = TONES[k % len(TONES)]
-    points = [(_x(i, steps, right), _y(value)) for i, value in enumerate(one.values)]
+    points = [(_x(i, steps, right), at_height(value)) for i, value in enumerate(one.values)]
     if len(points) > 1:
         canvas.line(points, Pen(tone, 2.4 if k == 0 else 1.7, DASHES[k % len(DASHES)]))
     for x, y in points:
-        _mark(canvas, MARKS[k % len(MARKS)], x, y, tone)
+        draw_mark(canvas, MARKS[k % len(MARKS)], x, y, tone)
 
 
-def _mark(canvas: Canvas, kind: str, x: float, y: float, tone: str) -> None:
+def draw_mark(canvas: Canvas, kind: str, x: float, y: float, tone: str) -> None:
+    """One of `MARKS` at a point."""
     full, empty = Pen(tone, 1.2, "", tone), Pen(tone, 1.2, "", PAPER)
     if kind == "circle":
         canvas.circle(x, y, 3.4, full)
@@ -90,14 +97,14 @@ def _mark(canvas: Canvas, kind: str, x: float, y: float, tone: str) -> None:
         canvas.line([(x, y - 4), (x, y + 4)], Pen(tone, 1.6))
 
 
-def _names(canvas: Canvas, series: tuple[Series, ...], right: float) -> None:
+def draw_names(canvas: Canvas, series: tuple[Series, ...], right: float) -> None:
     """A name at each line's end; names that would touch are moved apart, with a thin lead."""
     room = LABELS - 44 - MARGIN
     named = []
     for k, one in enumerate(series):
         if one.values:
             text = wrap(f"{percent(one.values[-1])}  {one.title}", room, 2, SIZE, bold=k == 0)
-            named.append((_y(one.values[-1]), k, text))
+            named.append((at_height(one.values[-1]), k, text))
     named.sort(key=lambda item: (item[0], item[1]))
     heights = [len(text) * LEADING + 4 for _, _, text in named]
     places = _apart([y for y, _, _ in named], heights, TOP - 8, TOP + HIGH + 40)
@@ -105,7 +112,7 @@ def _names(canvas: Canvas, series: tuple[Series, ...], right: float) -> None:
         tone = TONES[k % len(TONES)]
         middle = place + len(text) * LEADING / 2
         canvas.line([(right - 4, y), (right + 8, y), (right + 20, middle)], Pen(FAINT, 0.8))
-        _mark(canvas, MARKS[k % len(MARKS)], right + 27, middle, tone)
+        draw_mark(canvas, MARKS[k % len(MARKS)], right + 27, middle, tone)
         for row, line in enumerate(text):
             base = place + 11 + row * LEADING
             canvas.text(right + 38, base, line, SIZE, bold=k == 0, ink=tone)
@@ -130,8 +137,8 @@ def _apart(wanted: list[float], heights: list[float], top: float, bottom: float)
     return places
 
 
-def _steps(canvas: Canvas, steps: tuple[str, ...], y: float) -> float:
-    """The steps by number, in two columns read downwards."""
+def draw_steps(canvas: Canvas, steps: tuple[str, ...], y: float, names: str = "") -> float:
+    """The steps by number, or by the letters of `names`, in two columns read downwards."""
     half = -(-len(steps) // 2) if len(steps) > 5 else len(steps)
     wide = (WIDTH - 2 * MARGIN) / (2 if len(steps) > 5 else 1)
     heights = [y, y]
@@ -139,7 +146,8 @@ def _steps(canvas: Canvas, steps: tuple[str, ...], y: float) -> float:
         column = 0 if k < half else 1
         x = MARGIN + column * wide
         lines = wrap(step, wide - 44, 2, SMALL)
-        canvas.text(x + 20, heights[column] + 12, str(k), SMALL, "end", bold=True)
+        name = names[k] if names else str(k)
+        canvas.text(x + 20, heights[column] + 12, name, SMALL, "end", bold=True)
         for row, line in enumerate(lines):
             canvas.text(x + 28, heights[column] + 12 + row * LEADING, line, SMALL)
         heights[column] += max(1, len(lines)) * LEADING + 2

@@ -56,6 +56,27 @@ class Series:
 
 
 @dataclass(frozen=True)
+class Timed:
+    """One probability over time: ``values[k]`` holds from ``minutes[k]`` (ascending) on.
+
+    `end` is when the path that it belongs to was over, in minutes.
+    """
+
+    title: str
+    minutes: tuple[float, ...]
+    values: tuple[float, ...]
+    end: float
+
+
+@dataclass(frozen=True)
+class OverTime:
+    """Several paths through one search; `notes` are what happened at a minute, in words."""
+
+    lines: tuple[Timed, ...]
+    notes: tuple[tuple[float, str], ...] = ()
+
+
+@dataclass(frozen=True)
 class Suspicion:
     """How the suspicion moved: `steps` names what was learnt, first what was so before anything.
 
