@@ -240,6 +240,13 @@ def practice(
         Path | None, typer.Option("--resume", metavar="FILE", help="Go on with an attempt.")
     ] = None,
     hints: Annotated[bool, typer.Option("--hints/--no-hints", help="Hints on request.")] = True,
+    trainee: Annotated[
+        Path | None,
+        typer.Option("--trainee", metavar="FILE", help="Note it in this progress file (YAML)."),
+    ] = None,
+    upcoming: Annotated[
+        bool, typer.Option("--next", help="What your progress says is weak or due; noted there.")
+    ] = False,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
     knowledge: KnowledgeOption = None,
@@ -261,6 +268,8 @@ def practice(
             hints,
             knowledge,
             no_color,
+            trainee,
+            upcoming,
         )
     )
     if code:

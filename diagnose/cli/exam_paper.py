@@ -79,10 +79,9 @@ def _sheet(sheet: Sheet) -> Iterator[Block]:
         yield from _callout(line)
     yield SignatureLines(("Candidate", "Assessor", "Place and date"))
     yield Heading(2, "About this sheet")
-    yield Paragraph(runs(ABOUT), "small")
-    yield Paragraph(runs(f"The installation: {'; '.join(sheet.variants)}."), "small")
     yield Paragraph(
         runs(
+            f"{ABOUT}\nThe installation: {'; '.join(sheet.variants)}.\n",
             "Played again from its transcript, the exam gives this sheet and its digest: ",
             mono("diagnose exam --replay TRANSCRIPT"),
             ". Knowledge base ",

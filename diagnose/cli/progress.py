@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import datetime
+import random
 import sys
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,13 +14,16 @@ from diagnose.cli.report import Wanted, write
 from diagnose.errors import DiagnoseError, Issue, fail
 
 if TYPE_CHECKING:
+    from diagnose.cli.render import Screen
     from diagnose.interview.session import Session
     from diagnose.knowledge.practice_reading import PracticeKnowledge
+    from diagnose.practice.bench import Bench
     from diagnose.practice.choosing import Chooser, Chosen
-    from diagnose.practice.progress import Progress
-    from diagnose.practice.records import Attempt
+    from diagnose.practice.progress import Done, Progress
+    from diagnose.practice.records import Attempt, Exercise
 
 EXPORTS = ("csv", "json")
+LARGEST_SEED = 999_999
 
 
 @dataclass(frozen=True)
@@ -137,11 +141,9 @@ def _upcoming(request: Request, progress: Progress, today: datetime.date) -> str
 
 
 def in_words(chosen: Chosen) -> str:
-    """What the next exercise is for; never what it hides."""
-    from diagnose.practice.skills import TITLES
-
+    """What there is to say of the next exercise: no skill is named, that would tell the cause."""
     minutes = chosen.rated.difficulty.minutes
-    return f"for {TITLES[chosen.skill].lower()} ({chosen.why}), difficulty {minutes:.0f} min"
+    return f"for what is weak or due; difficulty about {minutes:.0f} min"
 
 
 def chooser_for(session: Session, practice: PracticeKnowledge, plain: bool = False) -> Chooser:
@@ -156,44 +158,102 @@ def chooser_for(session: Session, practice: PracticeKnowledge, plain: bool = Fal
     return Chooser(exercises, unit_functions(practice, session.installation))
 
 
-def note_attempt(
-    path: Path,
-    session: Session,
-    practice: PracticeKnowledge,
-    attempt: Attempt,
-    score: float,
-    at: str,
-) -> Mapping[str, bool]:
-    """Add an attempt to a trainee's progress; how each skill was done.
+def next_for(path: Path, session: Session, practice: PracticeKnowledge, screen: Screen) -> Exercise:
+    """The exercise that a trainee's progress asks for; the screen says what it is for.
 
     Raises
     ------
     DiagnoseError
-        The file has issues, or cannot be written; or the exercise cannot be rated.
+        The progress file has issues.
+    """
+    from diagnose.practice.choosing import next_exercise
+    from diagnose.practice.exercises import draw_exercise
+    from diagnose.practice.progress import read_progress
+
+    progress = read_progress(path)
+    seed = random.SystemRandom().randint(0, LARGEST_SEED)
+    chooser = chooser_for(session, practice, screen.plain)
+    chosen = next_exercise(progress, chooser, datetime.date.today(), seed)
+    screen.para(f"Chosen {in_words(chosen)}", 2)
+    return draw_exercise(session, seed, chosen.rated.complaint, chosen.rated.modes, plain=True)
+
+
+def note_on_screen(
+    path: Path, session: Session, bench: Bench, attempt: Attempt, screen: Screen
+) -> None:
+    """Add an attempt to a trainee's progress and say how each skill was done.
+
+    Raises
+    ------
+    DiagnoseError
+        The file has issues, or cannot be written.
+    """
+    from diagnose.practice.expert import expert
+    from diagnose.practice.score import score_of
+    from diagnose.practice.skills import TITLES
+
+    points = score_of(bench, attempt, expert(session, bench).minutes).total
+    at = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
+    try:
+        done = done_of(session, bench.practice, attempt, points, at)
+    except DiagnoseError as error:
+        screen.para(f"Not noted: {error.issues[0].message}", 2)
+        return
+    if add(path, done):
+        texts = (f"{TITLES[s].lower()} {'+' if right else '-'}" for s, right in done.skills.items())
+        screen.field("Progress", ", ".join(texts))
+        screen.para(f"Noted in {path}: diagnose progress --trainee {path}", 2, hang=2)
+
+
+def add(path: Path, done: Done) -> bool:
+    """Add what was done to a progress file, once; whether it was new.
+
+    Raises
+    ------
+    DiagnoseError
+        The file has issues, or cannot be written.
+    """
+    from diagnose.practice.progress import NOBODY, append, read_progress
+
+    def same(other: Done) -> bool:
+        return replace(other, at=done.at) == done
+
+    if any(same(other) for other in read_progress(path).done):
+        return False
+    append(path, done, path.stem if path.stem != usual_file().stem else NOBODY)
+    return True
+
+
+def done_of(
+    session: Session, practice: PracticeKnowledge, attempt: Attempt, score: float, at: str
+) -> Done:
+    """An attempt as a progress file keeps it.
+
+    Raises
+    ------
+    DiagnoseError
+        The exercise cannot be rated.
     """
     from diagnose.practice.difficulty import Rating
-    from diagnose.practice.progress import NOBODY, Done, append
+    from diagnose.practice.progress import Done
     from diagnose.practice.skills import allowed_minutes, results_of, unit_functions
 
     exercise = attempt.exercise
     rated = Rating(session).exercise(exercise.complaint, exercise.modes)
     allowed = allowed_minutes(session.knowledge, session.installation, rated)
     functions = unit_functions(practice, session.installation)
-    results = results_of(attempt, rated, functions, allowed)
-    done = Done(
+    return Done(
         at=at,
         exercise=exercise.id,
         installation=exercise.kind,
-        variants=dict(exercise.variants),
-        modes=exercise.modes,
-        complaint=exercise.complaint,
+        variants={str(k): str(v) for k, v in exercise.variants.items()},
+        modes=tuple(map(str, exercise.modes)),
+        complaint=str(exercise.complaint),
         seed=exercise.seed,
         wording=exercise.wording,
-        difficulty=rated.difficulty.minutes,
-        minutes=attempt.minutes,
+        difficulty=round(rated.difficulty.minutes, 2),
+        minutes=round(attempt.minutes, 2),
         ended=attempt.ended,
-        score=score,
-        skills=results,
+        score=round(score, 2),
+        skills=results_of(attempt, rated, functions, allowed),
     )
-    append(path, done, path.stem if path.stem != "progress" else NOBODY)
-    return results

@@ -108,9 +108,7 @@ def _stairs(canvas: Canvas, line: Timed, k: int, right: float, last: float) -> N
     points.append((end, points[-1][1]))
     canvas.line(points, Pen(tone, 2.4 if k == 0 else 1.7, DASHES[k % len(DASHES)]))
     for minutes, value in zip(line.minutes, line.values, strict=True):
-        draw_mark(
-            canvas, MARKS[k % len(MARKS)], _x(minutes, last, right), at_height(value), tone
-        )
+        draw_mark(canvas, MARKS[k % len(MARKS)], _x(minutes, last, right), at_height(value), tone)
     if end < right - 5:
         canvas.line([(end, points[-1][1]), (right - 4, points[-1][1])], Pen(FAINT, 0.8, "1 4"))
 
