@@ -65,6 +65,8 @@ def run_progress(request: Request, today: datetime.date | None = None) -> int:
     if request.group is not None and (request.trainee is not None or request.upcoming):
         raise fail("option", "--group cannot go with --trainee or --next")
     several, issues = _read(request)
+    if not several:
+        raise DiagnoseError(issues)
     if request.export:
         if request.export == "csv":
             text = as_csv(several)
@@ -91,7 +93,8 @@ def _read(request: Request) -> tuple[list[Progress], list[Issue]]:
     files = sorted(request.group.glob("*.yaml"))
     if not files:
         raise fail("unreadable", f"there is no progress file (*.yaml) in '{request.group}'")
-    several, issues = list[Progress](), list[Issue]()
+    several: list[Progress] = []
+    issues: list[Issue] = []
     for path in files:
         try:
             several.append(read_progress(path))

@@ -60,7 +60,7 @@ def _trainee(progress: Progress, today: datetime.date, upcoming: str | None) -> 
         yield KeyValues(
             (
                 ("Exercises", runs(f"{len(done)}, {solved} of them solved")),
-                ("Without an unsafe act", runs(f"{safe} of {len(done)}")),
+                ("Worked safely in", runs(f"{safe} of {len(done)}")),
                 ("Mean score", runs(f"{sum(d.score for d in done) / len(done):.0f} of 100")),
                 ("Mastered", runs(f"{sum(s.mastered for s in now)} of {len(now)} skills")),
             )
@@ -141,21 +141,19 @@ def _group(several: Sequence[Progress], today: datetime.date) -> Iterator[Block]
     bars = tuple(Bar(TITLES[s], mean[s], f"{mean[s]:.0%}") for s in order)
     yield Bars("Mean chance that each skill is there today, the weakest first", bars)
     columns = (
-        Column("Skill", width=1.7),
-        Column("Mastered", "end", 0.9),
-        Column("Due", "end", 0.5),
-        Column("Never", "end", 0.6),
-        Column("Who needs it most", width=3.0),
+        Column("Skill", width=1.8),
+        Column("Mastered", "end", 1.0),
+        Column("Due", "end", 0.8),
+        Column("Needs it most", width=2.6),
     )
     yield Table("Weak spots", columns, tuple(_weak(skill, several, stands) for skill in order))
     yield Heading(2, "Trainees")
     members = (
         Column("Trainee", width=2.0),
-        Column("Exercises", "end", 1.0),
-        Column("Solved", "end", 0.8),
-        Column("Unsafe", "end", 0.8),
-        Column("Mastered", "end", 1.0),
-        Column("Weakest", width=1.8),
+        Column("Done", "end", 0.8),
+        Column("Solved", "end", 0.9),
+        Column("Unsafe", "end", 0.9),
+        Column("Weakest", width=1.9),
     )
     pairs = zip(several, stands, strict=True)
     yield Table("", members, tuple(_member(progress, now) for progress, now in pairs))
@@ -171,7 +169,6 @@ def _weak(
         runs(TITLES[skill]),
         runs(f"{sum(one[skill].mastered for one in stands)}"),
         runs(f"{sum(one[skill].due for one in stands)}"),
-        runs(f"{sum(not one[skill].seen for one in stands)}"),
         runs(", ".join(weakest) or "nobody"),
     )
 
@@ -184,6 +181,5 @@ def _member(progress: Progress, now: dict[str, Standing]) -> tuple[Runs, ...]:
         runs(f"{len(done)}"),
         runs(f"{sum(d.ended == 'solved' for d in done)}"),
         runs(f"{sum(not d.skills.get('safe_working', True) for d in done)}"),
-        runs(f"{sum(s.mastered for s in now.values())}"),
         runs(TITLES[weakest.skill]),
     )

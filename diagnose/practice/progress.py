@@ -162,7 +162,9 @@ def append(path: Path, done: Done, trainee: str = NOBODY) -> None:
 def _with(path: Path, done: Done, trainee: str) -> str:
     """The text of the file with one more exercise; laid out anew only where it must be."""
     if not path.exists():
-        return progress_text(Progress(trainee, (done,)))
+        text = progress_text(Progress(trainee, (done,)))
+        parse_progress(text, str(path))
+        return text
     old = read_progress(path)
     text = path.read_text(encoding="utf-8")
     added = text + ("" if text.endswith("\n") else "\n") + entry_text(done)
