@@ -179,11 +179,12 @@ def _replay(
     examiner: Examiner, transcript: ExamTranscript, drawn: tuple[Drawn, ...], wanted: Wanted
 ) -> int:
     """The sheet again, and whether it is what the transcript says."""
-    from diagnose.practice.sheet import differences, sheet_of
+    from diagnose.practice.sheet import differences, played, sheet_of
 
-    sheet = sheet_of(examiner, transcript, drawn)
+    attempts = played(examiner, transcript, drawn)
+    sheet = sheet_of(examiner, transcript, drawn, attempts)
     put_sheet(sheet, wanted)
-    found = list(differences(examiner, transcript, drawn, sheet))
+    found = list(differences(transcript, attempts, sheet))
     for text in found:
         print(" ".join(f"differs: {visible(text)}".split()), file=sys.stderr)
     if not found:

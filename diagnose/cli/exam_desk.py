@@ -72,22 +72,25 @@ def sit(
     """The exam from where its transcript stands to the sheet; the exit code."""
     screen = Screen(wanted.no_color)
     save_transcript(path, transcript)
+    attempts = []
     try:
         for number, one in enumerate(drawn, 1):
             desk, paper = desk_for(examiner, one, transcript, number, path, screen, read)
             if desk.attempt.ended != "open":
+                attempts.append(desk.attempt)
                 continue
             _open(screen, desk, number, len(drawn), bool(paper.acts))
             ended = desk.run()
             transcript = paper.exam
             if not ended:
                 return _stopped(screen, path, 0)
+            attempts.append(desk.attempt)
             screen.para(f"Callout {number} is over: {show.ENDED[desk.attempt.ended]}", 2)
     except (KeyboardInterrupt, EOFError):
         screen.line()
         return _stopped(screen, path, INTERRUPTED)
     screen.para("That was the last callout. The sheet is being made.", 2)
-    sheet = sheet_of(examiner, transcript, drawn)
+    sheet = sheet_of(examiner, transcript, drawn, attempts)
     results = tuple(result_of(line) for line in sheet.lines)
     save_transcript(path, replace(transcript, results=results))
     put_sheet(sheet, wanted)

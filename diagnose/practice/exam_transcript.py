@@ -7,7 +7,7 @@ seed; what is hidden stands in the transcript only once a callout is over.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -152,8 +152,3 @@ def _result(node: Any, issues: list[Issue]) -> dict[str, str]:
     for key in reader.node:
         found[str(key)] = str(reader.text(key))
     return found
-
-
-def callouts_of(transcript: ExamTranscript) -> Sequence[int]:
-    """The numbers of the callouts that were begun, in order."""
-    return sorted({entry.callout for entry in transcript.entries})

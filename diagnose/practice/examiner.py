@@ -78,6 +78,7 @@ class Examiner:
     exercises: Sequence[Rated]
     functions: Mapping[str, str]
     _benches: dict[str, Bench] = field(default_factory=dict)
+    _expert: dict[str, float] = field(default_factory=dict)
 
     @staticmethod
     def of(session: Session, workshop: Workshop, exercises: Sequence[Rated]) -> Examiner:
@@ -98,6 +99,15 @@ class Examiner:
         if key not in self._benches:
             self._benches[key] = self.workshop.bench(exercise)
         return self._benches[key]
+
+    def expert_minutes(self, exercise: Exercise) -> float:
+        """Minutes of the expert's attempt, to the verified repair; reckoned once."""
+        from diagnose.practice.expert import expert
+
+        key = digest_of(asdict(exercise))
+        if key not in self._expert:
+            self._expert[key] = expert(self.session, self.bench(exercise)).minutes
+        return self._expert[key]
 
     def rated(self, exercise: Exercise) -> Rated:
         """How hard an exercise with one fault is.

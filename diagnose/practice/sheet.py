@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 from diagnose.practice.exam_transcript import shown_by
 from diagnose.practice.examiner import digest_of
-from diagnose.practice.expert import expert
 from diagnose.practice.judging import needless_for
 from diagnose.practice.play import play
 from diagnose.practice.score import Score, score_of
@@ -85,18 +84,27 @@ class Sheet:
         return digest_of([result_of(line) for line in self.lines])[:DIGEST]
 
 
-def attempt_of(
-    examiner: Examiner, drawn: Drawn, transcript: ExamTranscript, callout: int
-) -> Attempt:
-    """A callout of a transcript, played again."""
-    bench, needless = examiner.bench(drawn.exercise), needless_for(examiner.session)
-    return play(bench, drawn.exercise, transcript.acts(callout), needless)
+def played(
+    examiner: Examiner, transcript: ExamTranscript, drawn: Sequence[Drawn]
+) -> tuple[Attempt, ...]:
+    """The callouts of a transcript, played again; one that was not begun has no act.
+
+    Raises
+    ------
+    DiagnoseError
+        An act names what the installation has not.
+    """
+    needless = needless_for(examiner.session)
+    return tuple(
+        play(examiner.bench(one.exercise), one.exercise, transcript.acts(number), needless)
+        for number, one in enumerate(drawn, 1)
+    )
 
 
 def line_of(examiner: Examiner, drawn: Drawn, attempt: Attempt, number: int) -> Line:
     """What the sheet says of one callout."""
     bench, session = examiner.bench(drawn.exercise), examiner.session
-    best = expert(session, bench)
+    best = examiner.expert_minutes(drawn.exercise)
     hidden = {mode.partition(".")[0] for mode in drawn.exercise.modes}
     titles = session.installation.instances
     acts = [[t.act.kind, dict(t.act.data), shown_by(t)] for t in attempt.taken]
@@ -111,8 +119,8 @@ def line_of(examiner: Examiner, drawn: Drawn, attempt: Attempt, number: int) -> 
         in_vain=tuple(titles[u].title for u in attempt.swapped if u not in hidden),
         checks=sum(t.act.kind == "check" and t.shown is not None for t in attempt.taken),
         minutes=attempt.minutes,
-        expert=best.minutes,
-        score=score_of(bench, attempt, best.minutes),
+        expert=best,
+        score=score_of(bench, attempt, best),
         digest=digest_of(asdict(drawn.exercise), acts)[:DIGEST],
     )
 
@@ -141,27 +149,11 @@ def result_of(line: Line) -> dict[str, str]:
 def sheet_of(
     examiner: Examiner,
     transcript: ExamTranscript,
-    drawn: tuple[Drawn, ...],
-    report: Callable[[int, int], None] | None = None,
+    drawn: Sequence[Drawn],
+    attempts: Sequence[Attempt],
 ) -> Sheet:
-    """The sheet, from the acts of a transcript; a callout that was not begun scores nothing.
-
-    Parameters
-    ----------
-    report
-        Called with (callouts done, callouts).
-
-    Raises
-    ------
-    DiagnoseError
-        An act names what the installation has not.
-    """
-    lines = []
-    for number, one in enumerate(drawn, 1):
-        attempt = attempt_of(examiner, one, transcript, number)
-        lines.append(line_of(examiner, one, attempt, number))
-        if report is not None:
-            report(number, len(drawn))
+    """The sheet, from the attempts that the acts of a transcript give (see `played`)."""
+    pairs = zip(drawn, attempts, strict=True)
     installation = examiner.session.installation
     kind = installation.type
     return Sheet(
@@ -172,21 +164,20 @@ def sheet_of(
         kind.title,
         tuple(_variant(kind, v, c) for v, c in installation.choices.items()),
         examiner.session.knowledge.digest,
-        tuple(lines),
+        tuple(line_of(examiner, one, attempt, k) for k, (one, attempt) in enumerate(pairs, 1)),
     )
 
 
 def differences(
-    examiner: Examiner, transcript: ExamTranscript, drawn: tuple[Drawn, ...], sheet: Sheet
+    transcript: ExamTranscript, attempts: Sequence[Attempt], sheet: Sheet
 ) -> Iterator[str]:
-    """Where the transcript says something else than playing its acts again gives.
+    """Where a transcript says something else than playing its acts again gives.
 
     Act by act what was shown, then line by line what the sheet says.
     """
     if transcript.knowledge != sheet.knowledge:
         yield "the knowledge base is not the one of the exam"
-    for number, one in enumerate(drawn, 1):
-        attempt = attempt_of(examiner, one, transcript, number)
+    for number, attempt in enumerate(attempts, 1):
         entries = [entry for entry in transcript.entries if entry.callout == number]
         for position, (entry, taken) in enumerate(zip(entries, attempt.taken, strict=True), 1):
             shown = shown_by(taken)
@@ -196,6 +187,9 @@ def differences(
                     f"callout {number}, act {position} ({what}): "
                     f"the transcript has '{entry.shown}', playing it shows '{shown}'"
                 )
+    strange = sorted({e.callout for e in transcript.entries} - set(range(1, len(attempts) + 1)))
+    for number in strange:
+        yield f"the transcript has acts of callout {number}, which is none of the exam's"
     recorded = {result.get("callout", ""): result for result in transcript.results}
     for line in sheet.lines:
         yield from _line_differences(line, recorded.pop(str(line.number), None))
