@@ -12,6 +12,9 @@ from diagnose.interview.steps import Step
 from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
+from diagnose.practice.bench import Bench as PracticeBench
+from diagnose.practice.bench import Workshop
+from diagnose.practice.records import Exercise
 
 
 class SimulatedPerson:
@@ -84,3 +87,21 @@ def standard_session() -> Session:
     kind = next(iter(knowledge.installations))
     installation = compose(knowledge, kind)
     return Session(knowledge, installation, matrix_for(knowledge, installation))
+
+
+@lru_cache(maxsize=1)
+def standard_workshop() -> Workshop:
+    """Where practice benches on the standard installation are made."""
+    session = standard_session()
+    return Workshop(session.knowledge, session.installation)
+
+
+@lru_cache(maxsize=32)
+def practice_bench(
+    modes: tuple[str, ...], complaint: str, seed: int = 1, hazard: str = "", meter: str = "cat_iii"
+) -> PracticeBench:
+    """The bench of one exercise on the standard installation."""
+    workshop = standard_workshop()
+    kind, choices = workshop.installation.type.id, dict(workshop.installation.choices)
+    exercise = Exercise("x", kind, choices, modes, complaint, seed, hazard=hazard, meter=meter)
+    return workshop.bench(exercise)

@@ -10,7 +10,7 @@ in a fixed panel is CAT III or better (IEC 61010-2-030).
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import product
+from itertools import islice, product
 
 import pytest
 
@@ -116,7 +116,7 @@ def test_every_deed_is_stopped_exactly_where_it_is_unsafe() -> None:
 def test_each_rule_stops_something_that_no_other_rule_stops() -> None:
     assert len(IDS) >= 12
     alone: set[str] = set()
-    for state in states():
+    for state in islice(states(), 0, None, 7):
         if alone == set(IDS):
             break
         for rule in RULES:

@@ -15,6 +15,7 @@ from diagnose.knowledge.checks import in_order
 from diagnose.knowledge.checks_sources import WEAK_KINDS, numbers_by_source_kind
 from diagnose.knowledge.family import Family
 from diagnose.knowledge.load import find_knowledge, load_knowledge
+from diagnose.knowledge.practice_reading import practice_issues
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import Installation
@@ -122,7 +123,7 @@ def run_check(
     examined: list[Examined] = []
     try:
         kb = load_knowledge(folder)
-        issues = check_all(kb)
+        issues = in_order([*check_all(kb), *practice_issues(kb)])
     except DiagnoseError as problem:
         issues = in_order(problem.issues)
     if kb is not None and not _errors(issues):

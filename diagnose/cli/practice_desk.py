@@ -24,6 +24,7 @@ from diagnose.reasoning.guard import Electrical
 
 Read = Callable[[str], str]
 MOST_HINTS = 4
+TRIED = "to try or to look: "
 CONCLUDED = (
     Option("for", "it speaks for it"),
     Option("against", "it speaks against it"),
@@ -54,6 +55,7 @@ class Desk:
         self.attempt: Attempt = start(bench)
         self.looking = Looking(session, bench, screen, self.coach, read)
         self.function = ""
+        self._declined = False
         self._near: tuple[int, ...] = ()
         for act in transcript.acts:
             self._step(act)
@@ -64,7 +66,8 @@ class Desk:
     def run(self) -> bool:
         """Until the callout ends (true) or the trainee stops (false)."""
         while self.attempt.ended == "open":
-            line = self.read(show.prompt(self.attempt))
+            line, self.looking.pending = self.looking.pending, ""
+            line = line or self.read(show.prompt(self.attempt))
             if not line.strip():
                 continue
             command = understand(line)
@@ -174,12 +177,15 @@ class Desk:
             Option(SAFETY, "the safety questions: is anyone hurt, a shock, water, burning, damage"),
             *(Option(q.id, q.ask) for q in history),
             *(
-                Option(n, f"to try or to look: {sentence(self.bench.tests[n].title)}")
+                Option(n, TRIED + sentence(self.bench.tests[n].title))
                 for n in show.phone_tests(self.bench)
             ),
         ]
         if rest:
-            self._show(Act("ask", {"question": one_of("questions", rest, options)}))
+            name = one_of("questions", rest, options)
+            title = next(o.title for o in options if o.id == name)
+            self.screen.field("Asked", title.removeprefix(TRIED))
+            self._show(Act("ask", {"question": name}))
             return
         self.looking.page(
             [f"{k:>4}  {o.title}"[: self.screen.width] for k, o in enumerate(options, 1)]
@@ -261,8 +267,9 @@ class Desk:
 
     def _expect(self, belief: Belief, name: str) -> bool:
         """Ask what is suspected and expected; whether to do the test."""
-        if not self.function:
+        if not self.function and not self._declined:
             self._suspect("")
+            self._declined = not self.function
         if self.function:
             title = self.coach.functions[self.function].title.lower()
             outcomes = [Option(o.id, o.title) for o in self.bench.tests[name].outcomes]

@@ -13,6 +13,7 @@ from diagnose.practice.functions import Coach
 
 PAGE = 17
 """Lines shown before the trainee is asked for more: they fit a screen of 24 lines."""
+LEAVE = ("q", "quit", "n", "no")
 PLACES = ("panel", "roof", "sump", "pump")
 
 
@@ -33,14 +34,18 @@ class Looking:
         self.coach = coach
         self.read = read
         self.names = list(bench.tests)
+        self.pending = ""
+        """What was typed in the middle of a list instead of going on with it."""
         self._bearing: dict[str, list[str]] | None = None
 
     def page(self, lines: Sequence[str]) -> None:
-        """Lines a screen at a time; anything but Enter ends it."""
+        """Lines a screen at a time; anything but Enter ends it and may be the next command."""
         for number, line in enumerate(lines):
             if number and number % PAGE == 0:
                 left = len(lines) - number
-                if self.read(f"  Enter for {left} more, q to leave > ").strip():
+                typed = self.read(f"  Enter for {left} more, q to leave > ").strip()
+                if typed:
+                    self.pending = "" if typed.casefold() in LEAVE else typed
                     return
             self.screen.line(line)
 

@@ -30,6 +30,8 @@ PROTECTION = ("residual_device", "breaker", "fuse", "overload", "isolator")
 INTERLOCKS = ("float_switch", "selector", "manual_switch", "sensor_terminals", "contactor")
 LEVELS = ("empty", "mid", "full")
 SAFETY = "safety"
+ASKING = ("test", "ask")
+"""Kinds of acts that may name an installed test."""
 ENDINGS = ("done", "hand_over", "give_up")
 
 
@@ -56,8 +58,9 @@ def judge(bench: Bench, attempt: Attempt, act: Act, needless: bool = False) -> V
     why = _senseless(bench, attempt, act, deed)
     if why:
         fix = None
-        if why.startswith("The water"):
-            fix = Act("level", {"level": test_of(bench, act).level})
+        level = _level_missing(bench, attempt, act)
+        if level:
+            fix = Act("level", {"level": level})
         elif remedy(attempt.safety, deed) is Deed.ENERGISE:
             fix = Act("energise")
         return Verdict(deed, why, "", fix)
@@ -132,12 +135,9 @@ def _senseless(bench: Bench, attempt: Attempt, act: Act, deed: Deed) -> str:
             return "A customer cannot do this."
         if name != SAFETY and name not in bench.tests and name not in bench.customer.questions:
             raise fail("unknown-id", f"there is no question '{name}'")
-    if kind in ("test", "ask") and named(act, "test" if kind == "test" else "question") in (
-        bench.tests
-    ):
-        level = test_of(bench, act).level
-        if level and level != attempt.level:
-            return f"The water must really stand at '{level}' for this (level {level})."
+    level = _level_missing(bench, attempt, act)
+    if level:
+        return f"The water must really stand at '{level}' for this (level {level})."
     if kind == "go" and data.get("place") not in PLACES[:4]:
         raise fail("unknown-id", f"there is no place '{data.get('place')}'", None, PLACES[:4])
     if kind == "level":
@@ -154,6 +154,13 @@ def _senseless(bench: Bench, attempt: Attempt, act: Act, deed: Deed) -> str:
     if kind == "finish":
         return _not_finished(attempt, data.get("as", ""))
     return impossible(attempt.safety, deed)
+
+
+def _level_missing(bench: Bench, attempt: Attempt, act: Act) -> str:
+    """The level that a test needs and the water does not have; "" where all is well."""
+    name = named(act, "test" if act.kind == "test" else "question") if act.kind in ASKING else ""
+    level = bench.tests[name].level if name in bench.tests else ""
+    return "" if level == attempt.level else level
 
 
 def _not_finished(attempt: Attempt, how: str) -> str:

@@ -48,7 +48,10 @@ class Drawer:
 
 
 def unsound(
-    builder: MatrixBuilder, healthy: Simulation, usual: Sequence[NDArray[np.float64]]
+    builder: MatrixBuilder,
+    healthy: Simulation,
+    usual: Sequence[NDArray[np.float64]],
+    sure: float = 0.5,
 ) -> NDArray[np.bool_]:
     """Lanes in which some reading of the healthy installation is out of its limits, (lanes,).
 
@@ -56,13 +59,15 @@ def unsound(
     ----------
     usual : per test (lanes, outcomes)
         What the healthy installation shows at its nominal values (`MatrixBuilder.shown`).
+    sure
+        Chance with which the usual outcome must be read, the error of the instrument counted.
     """
     faulty = np.zeros(healthy.lanes, dtype=bool)
     for test, drawn, known in zip(
         builder.tests.values(), builder.shown(healthy), usual, strict=True
     ):
         if test.condition is not None:
-            faulty |= drawn[:, int(known.mean(axis=0).argmax())] < 0.5
+            faulty |= drawn[:, int(known.mean(axis=0).argmax())] < sure
     return faulty
 
 

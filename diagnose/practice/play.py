@@ -122,7 +122,8 @@ def step(
         moved = replace(moved, swapped=swapped, safety=safety)
     elif act.kind == "finish":
         moved = replace(moved, ended=_ending(bench, attempt, act.data["as"]))
-    return _took(moved, act, minutes, text=said or DONE.get(act.kind, ""))
+    text = f"The roof tank is {moved.level} now." if act.kind == "level" else DONE.get(act.kind, "")
+    return _took(moved, act, minutes, text=said or text)
 
 
 def _observed(
