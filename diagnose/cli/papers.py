@@ -1,7 +1,8 @@
-"""The commands that make papers: the service report and the handbook."""
+"""The commands that make papers: the service report, the handbook, the debrief."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -23,6 +24,7 @@ def add_to(app: typer.Typer) -> None:
     """Add the commands."""
     app.command()(report)
     app.command()(handbook)
+    app.command()(debrief)
 
 
 def report(
@@ -63,5 +65,26 @@ def handbook(
 
     wanted = Wanted(format, output, paper, firm, no_color)
     code = run_handbook(installation, variants or (), wanted, knowledge)
+    if code:
+        raise typer.Exit(code)
+
+
+def debrief(
+    transcript: Annotated[
+        Path, typer.Argument(metavar="TRANSCRIPT", help="The file of a practice attempt.")
+    ],
+    format: Annotated[  # noqa: A002
+        str, typer.Option("--format", metavar="FORMAT", help="text (default), html or pdf.")
+    ] = "",
+    output: OutputOption = None,
+    paper: PaperOption = None,
+    knowledge: KnowledgeOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """A practice attempt beside the expert's: what each step told, and the score."""
+    from diagnose.cli.debrief import run_debrief
+    from diagnose.cli.report import Wanted
+
+    code = run_debrief(transcript, Wanted(format, output, paper, None, no_color), knowledge)
     if code:
         raise typer.Exit(code)

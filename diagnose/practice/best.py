@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.interview.state import State
+from diagnose.practice.deeds import SAFETY
 from diagnose.practice.events import state_after, went
 from diagnose.practice.play import prepare
 from diagnose.practice.records import Act, Attempt
@@ -66,12 +67,21 @@ def advise(session: Session, bench: Bench, attempt: Attempt, unasked: bool = Tru
     while True:
         turn = session.turn_at(state)
         best = best_of(session, turn)
+        if hazard_known(attempt):
+            best = Best("finish", "hand_over", "Hand over")
         if best.kind == "check":
             best = _check(bench, attempt)
         act = Act("test", {"test": best.id})
         if best.kind != "test" or prepare(bench, attempt, act) is not None:
             return Advice(state, turn, best)
         state.cannot[best.id] = UNSAFE
+
+
+def hazard_known(attempt: Attempt) -> bool:
+    """Whether the trainee was told of the exercise's hazard."""
+    hazard = attempt.exercise.hazard
+    asked = {t.act.data["question"] for t in attempt.taken if t.act.kind == "ask" and went(t)}
+    return bool(hazard) and bool(asked & {SAFETY, hazard})
 
 
 def next_check(bench: Bench, attempt: Attempt) -> str:

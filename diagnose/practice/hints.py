@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.errors import fail
-from diagnose.interview.explain import splits_of
 from diagnose.knowledge.practice_reading import PracticeKnowledge
 from diagnose.practice.best import Advice, advise
 from diagnose.practice.deeds import SAFETY
@@ -32,7 +31,7 @@ MOSTLY = 0.75
 NAMED = 0.05
 """Outcomes less likely than this are not gone through."""
 LEFT = 2
-"""Causes named for each outcome."""
+"""Parts named for each outcome."""
 READINGS: Mapping[str, str] = {
     "volts_dc": "a direct voltage",
     "volts_ac": "a mains voltage",
@@ -152,17 +151,27 @@ class _Hint:
         return max(found, key=lambda name: found[name])
 
     def _why(self) -> str:
-        best = self.best
-        lines = [
-            f"{best.title}. It is expected to tell {best.bits:.2f} bits in {best.minutes:.0f} "
+        best, belief = self.best, self.belief
+        said = [
+            f"{best.title}. It is expected to tell {best.bits:.2f} bits in {best.minutes:.1f} "
             f"minutes, the way there counted: {best.rate:.2f} bits a minute."
         ]
-        for split in splits_of(self.session, self.belief, best.id):
-            if split.probability < NAMED:
+        joint = belief.joint(np.array([belief.table.test_index[best.id]]))[:, 0]
+        for k, outcome in enumerate(self.session.tests[best.id].outcomes):
+            chance = float(joint[:, k].sum())
+            if chance < NAMED:
                 continue
-            leaves = ", ".join(f"{title} ({_percent(p)})" for title, p in split.leaves[:LEFT])
-            lines.append(f"- {split.title} ({_percent(split.probability)}): leaves {leaves}")
-        return "\n".join(lines)
+            leading = np.argsort(-joint[:, k], kind="stable")[:LEFT]
+            leaves = ", ".join(
+                f"{self._unit(belief.table.unit_names[u])} {_percent(joint[u, k] / chance)}"
+                for u in leading
+            )
+            said.append(f'If it shows "{outcome.title}" ({_percent(chance)}): {leaves}.')
+        return " ".join(said)
+
+    def _unit(self, unit: str) -> str:
+        known = self.session.installation.instances
+        return known[unit].title if unit in known else "a cause that is not in the knowledge base"
 
     def _do(self) -> str:
         test = self.session.tests[self.best.id]

@@ -70,11 +70,23 @@ def hints_taken(attempt: Attempt) -> tuple[int, ...]:
 
 
 def stated(attempt: Attempt) -> float:
-    """Share of function, expectation and conclusion that was stated with the tests, 0..1."""
+    """Share of function, expectation and conclusion that was stated with the tests, 0..1.
+
+    A function that was stated holds until another is; an expectation belongs to the next test,
+    a conclusion to the last one.
+    """
     tests = said = 0
-    for first, last in groups(attempt):
-        if attempt.taken[last].act.kind == "test":
+    function = expectation = False
+    concluded = True
+    for taken in attempt.taken:
+        data = taken.act.data
+        if taken.act.kind == "state":
+            function = function or bool(data.get("function", "").strip())
+            expectation = expectation or bool(data.get("expectation", "").strip())
+            if data.get("conclusion", "").strip() and not concluded:
+                concluded, said = True, said + 1
+        elif taken.act.kind == "test" and (taken.shown is not None or not went(taken)):
             tests += 1
-            spoken = statement_of(attempt.taken[first : last + 1])
-            said += sum(map(bool, (spoken.function, spoken.expectation, spoken.conclusion)))
+            said += function + expectation
+            expectation = concluded = False
     return said / (3 * tests) if tests else 0.0

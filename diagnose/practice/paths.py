@@ -61,6 +61,8 @@ class StepTold:
         Whether the strategy would have counted it worth its minutes.
     lost : float
         Minutes expected to be lost against the best step.
+    held : float or None
+        Of a repair: the probability that its part had when it was swapped.
     """
 
     first: int
@@ -76,6 +78,7 @@ class StepTold:
     pays: bool
     best: Best
     lost: float
+    held: float | None = None
     offences: tuple[Offence, ...] = ()
     statement: Statement = UNSAID
 
@@ -199,6 +202,7 @@ class _Step:
             pays=self._pays(could),
             best=self.best,
             lost=0.0,
+            held=of_units(self.turn.belief, {act.data["unit"]}) if act.kind == "swap" else None,
             offences=tuple(t.offence for t in self.acts if t.offence is not None),
             statement=statement_of(self.acts),
         )
@@ -251,9 +255,13 @@ class _Step:
         return max(0.0, spent - step.could / best.rate) if best.rate > 0 else 0.0
 
     def _lost_in_vain(self, unit: str, best: Best) -> float:
-        """Minutes that repairing a unit now is expected to lose, beyond the best step's."""
-        wrong = dict(zip(self.turn.belief.table.unit_names, self.session.stakes.wrong, strict=True))
-        belief = self.turn.belief
+        """Minutes that repairing a unit now is expected to lose, beyond the best step's.
+
+        What a repair in vain costs beyond its own minutes (`trust`) is left out.
+        """
+        belief, stakes = self.turn.belief, self.session.stakes
+        trust = self.session.knowledge.word("trust", "repair_in_vain")
+        wrong = dict(zip(belief.table.unit_names, stakes.wrong - trust, strict=True))
 
         def vain(name: str) -> float:
             return (1.0 - of_units(belief, {name})) * float(wrong.get(name, max(wrong.values())))
@@ -287,4 +295,6 @@ def title_of(session: Session, act: Act) -> str:
         return "Ask the safety questions"
     if name in session.questions:
         return session.questions[name].ask
+    if act.kind == "finish":
+        return {"done": "Finish", "hand_over": "Hand over", "give_up": "Give up"}[name]
     return f"{act.kind.replace('_', ' ')} {name.replace('_', ' ')}".strip().capitalize()

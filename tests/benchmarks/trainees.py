@@ -33,7 +33,6 @@ from diagnose.interview.history import rate_factors
 from diagnose.interview.remaining import REPAIRED
 from diagnose.interview.session import MOST_TIMES, Session
 from diagnose.knowledge.load import load_knowledge
-from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import Fault, compose
 from diagnose.plant.matrix import Simulation
@@ -58,7 +57,6 @@ from tests.benchmarks.efficiency import KIND, ROOT, VARIED
 SHARED_DRAWS = 6
 """Sets of numbers that the callouts of one installation are dealt from."""
 TRIED = 120
-"""Draws among which sound ones are looked for."""
 RATE_FACTOR = 3.0
 RESAMPLES = 2000
 
@@ -99,16 +97,25 @@ class Field:
     The numbers of an installation are drawn as a bench draws them, and sound ones kept; the mode
     of a callout is drawn by rates that differ from the handbook's by up to `RATE_FACTOR`, as in
     `tests.benchmarks.world`.
+
+    Parameters
+    ----------
+    modes
+        The failure modes that can be hidden; all by default.
+    tried
+        Draws among which sound ones are looked for.
     """
 
-    def __init__(self, knowledge: KnowledgeBase, choices: Mapping[str, str], seed: int) -> None:
-        installation = compose(knowledge, KIND, choices)
-        self.session = Session(knowledge, installation, matrix_for(knowledge, installation))
-        self.workshop = Workshop(knowledge, installation)
+    def __init__(
+        self, session: Session, seed: int, modes: Sequence[str] = (), tried: int = TRIED
+    ) -> None:
+        installation = session.installation
+        self.session = session
+        self.workshop = Workshop(session.knowledge, installation)
         self.seed = seed
         self.drawer = Drawer(seed, 0.0)
         builder = self.workshop.builder
-        healthy = builder.simulate(None, TRIED, self.drawer)
+        healthy = builder.simulate(None, tried, self.drawer)
         bad = np.array(builder.complaints_shown(healthy)).any(axis=0)
         bad |= unsound(builder, healthy, builder.shown(builder.simulate(None)))
         kept = np.flatnonzero(~bad)[:SHARED_DRAWS]
@@ -117,8 +124,8 @@ class Field:
         self.draws = len(kept)
         self.known: dict[str, tuple[_Found, int]] = {}
         self.shows: dict[str, NDArray[np.bool_]] = {}
-        names: list[str] = list(installation.modes)
-        faults: list[Fault | None] = [*installation.modes.values(), None]
+        names = list(modes or installation.modes)
+        faults: list[Fault | None] = [*(installation.modes[n] for n in names), None]
         samples = LANES * self.draws
         for batch in builder.batches(faults):
             whole = builder.simulate([faults[r] for r in batch], samples, self.drawer)
@@ -283,9 +290,15 @@ def checklists() -> dict[str, list[str]]:
 
 def rows_of(choices: Mapping[str, str], seed: int, count: int) -> list[list[dict[str, float]]]:
     """What each trainee came to on each callout of one installation."""
-    field = Field(load_knowledge(ROOT / "knowledge"), choices, seed)
-    lists = checklists()
-    rows = []
+    knowledge = load_knowledge(ROOT / "knowledge")
+    installation = compose(knowledge, KIND, choices)
+    session = Session(knowledge, installation, matrix_for(knowledge, installation))
+    return played_on(Field(session, seed), count)
+
+
+def played_on(field: Field, count: int) -> list[list[dict[str, float]]]:
+    """What each trainee came to on so many callouts of a field."""
+    lists, rows = checklists(), []
     for bench in field.benches(count):
         tried = attempts(field.session, bench, lists)
         rows.append([_row(bench, attempt, tried[0].minutes) for attempt in tried])

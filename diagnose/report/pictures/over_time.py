@@ -114,9 +114,9 @@ def _stairs(canvas: Canvas, line: Timed, k: int, right: float, last: float) -> N
 
 
 def over_time_text(picture: OverTime, width: int = 76) -> list[str]:
-    """The first two lines of the picture as text, at most `width` columns: ``o``, ``x``, ``*`` both.
+    """The first two lines of the picture as text, at most `width` columns.
 
-    Each line ends where its path was over.
+    ``o`` is the first, ``x`` the second, ``*`` both; each ends where its path was over.
     """
     two = picture.lines[:2]
     last = max([line.end for line in two] + [1.0])
@@ -144,7 +144,7 @@ def over_time_text(picture: OverTime, width: int = 76) -> list[str]:
     both = ["  * both"] if any("*" in row for row in grid) else []
     return [
         *shown,
-        f"      +{''.join(ruler)}",
+        f"      -{''.join(ruler)}",
         f"       {''.join(names)}".rstrip(),
         "       minutes",
         *titles,
