@@ -641,8 +641,8 @@ def test_what_was_not_practised_for_long_comes_again() -> None:
 
 
 def test_tracing_on_simulated_learners() -> None:
-    """A reduced form of ``python -m tests.benchmarks.tracing``: both kinds, 10 learners each."""
-    result = tracing.run(Chooser(exercises(), functions()), 10)
+    """A reduced form of ``python -m tests.benchmarks.tracing``: both kinds, 8 learners each."""
+    result = tracing.run(Chooser(exercises(), functions()), 8)
     for kind in ("stepwise", "growing"):
         saved = result[kind]["truly"]["against_random"]
         assert saved["saved"] >= 0.2

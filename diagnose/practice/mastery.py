@@ -64,7 +64,7 @@ class Parameters:
 
 PRIOR: tuple[Parameters, ...] = tuple(
     Parameters(*values)
-    for values in itertools.product((0.05, 0.25), (0.05, 0.2), (0.1, 0.3), (0.05, 0.2))
+    for values in itertools.product((0.05, 0.25), (0.05, 0.2), (0.1, 0.3, 0.5), (0.01, 0.05, 0.2))
 )
 """Sets held equally likely before anything is seen (judgement)."""
 

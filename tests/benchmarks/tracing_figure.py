@@ -32,7 +32,7 @@ def figure(result: Mapping[str, Any]) -> str:
         "(calibration) and in three orders (callouts)."
     )
     title = "Knowledge tracing on simulated learners"
-    canvas = Canvas(title, said, LEFT + 3 * SIDE + 2 * GAP + 60, TOP + SIDE + 150)
+    canvas = Canvas(title, said, LEFT + 3 * SIDE + 2 * GAP + 96, TOP + SIDE + 150)
     canvas.text(LEFT, 32, title, 18, bold=True)
     canvas.text(LEFT, 54, said, SMALL)
     _reliability(
