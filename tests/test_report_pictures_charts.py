@@ -12,9 +12,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diagnose.quantities import format_quantity
+from diagnose.report.pictures.over_time import LETTERS, over_time_svg, over_time_text, tick_of
 from diagnose.report.pictures.ranges import LEFT, OVER, RIGHT, ranges_svg, scale_of
 from diagnose.report.pictures.suspicion import HIGH, MOST, TOP, _apart, suspicion_svg
-from diagnose.report.pictures.values import Band, Reading, Series, Suspicion, percent
+from diagnose.report.pictures.suspicion import LEFT as START
+from diagnose.report.pictures.values import (
+    Band,
+    OverTime,
+    Reading,
+    Series,
+    Suspicion,
+    Timed,
+    percent,
+)
 from tests.drawings import SVG, outside, overlaps, texts_of, written
 
 BANDS = (
@@ -105,6 +115,65 @@ def test_names_are_moved_apart_in_order(wanted: list[float], heights: list[float
         assert places[k] >= places[k - 1] + heights[k - 1] - 1e-9
     assert places[0] >= -1e-9
     assert places[-1] + heights[-1] <= 340.0 + 1e-9 or sum(heights) > 340.0
+
+
+# ---------------------------------------------------------------------- suspicion over time
+
+
+def over_time(moments: int, notes: int, last: float, seed: int = 3) -> OverTime:
+    chance = random.Random(seed)
+
+    def line(title: str, end: float) -> Timed:
+        minutes = sorted(chance.uniform(0, end) for _ in range(moments))
+        return Timed(title, tuple(minutes), tuple(chance.random() for _ in minutes), end)
+
+    return OverTime(
+        (
+            line("you: buried or exposed length of the sensor cable to the roof", last),
+            line("expert: buried or exposed length of the sensor cable to the roof", 0.4 * last),
+            line("you: the leading part", last),
+            line("expert: the leading part", 0.4 * last),
+        ),
+        tuple((chance.uniform(0, last), f"what happened, number {k}") for k in range(notes)),
+    )
+
+
+@pytest.mark.parametrize("last", [4.5, 90.0, 2400.0])
+@pytest.mark.parametrize(("moments", "notes"), [(1, 0), (9, 3), (60, len(LETTERS))])
+def test_suspicion_over_time_is_legible(moments: int, notes: int, last: float) -> None:
+    picture = over_time(moments, notes, last)
+    svg = over_time_svg(picture)
+    assert overlaps(svg) == []
+    assert outside(svg) == []
+    for _, text in picture.notes:
+        assert "".join(text.split()) in written(svg)
+    rows = over_time_text(picture, 76)
+    assert max(map(len, rows)) <= 76
+    assert rows[0].startswith(" 100% |")
+    assert rows[10].startswith("   0% |")
+
+
+def test_a_probability_holds_from_its_minute_on() -> None:
+    line = Timed("x", (0.0, 40.0, 50.0), (0.2, 0.9, 0.1), 80.0)
+    svg = over_time_svg(OverTime((line,)))
+    points = max(
+        (n.attrib["points"].split() for n in ET.fromstring(svg).iter(f"{SVG}polyline")), key=len
+    )
+    xs, ys = zip(*[map(float, p.split(",")) for p in points], strict=True)
+    assert xs[0] == START
+    assert [(y - TOP) / HIGH for y in ys] == pytest.approx([0.8, 0.8, 0.1, 0.1, 0.9, 0.9])
+    assert (xs[2] - START) / (xs[5] - START) == pytest.approx(0.5)
+    columns = over_time_text(OverTime((line,)), 88)
+    marks = [next(r for r in range(11) if columns[r].ljust(88)[7 + c] == "o") for c in range(81)]
+    assert marks == [8] * 40 + [1] * 10 + [9] * 31
+
+
+@given(st.floats(0.1, 1e5))
+def test_the_axis_of_minutes_has_a_few_round_names(last: float) -> None:
+    step = tick_of(last)
+    assert 3 <= last / step <= 10 + 1e-9
+    digits = f"{step:.0e}"[0]
+    assert digits in "125"
 
 
 # ---------------------------------------------------------------------- expected and measured

@@ -36,19 +36,25 @@ def run_debrief(path: Path, wanted: Wanted, knowledge: str | None) -> int:
     wanted = wanted.checked()
     transcript = read_transcript(path)
     exercise = transcript.exercise
+    _refuse_open(path, transcript.acts[-1].kind if transcript.acts else "open")
     base = load(knowledge)
     installation = compose(base, exercise.kind, exercise.variants)
     session = session_for(base, installation, wanted.no_color)
     bench = Workshop(base, installation).bench(exercise)
     attempt = play(bench, exercise, transcript.acts, needless_for(session))
-    if attempt.ended == "open":
-        raise fail(
-            "open",
-            f"the attempt in '{path}' is not over: go on with it first "
-            f"(diagnose practice --resume {path})",
-        )
+    _refuse_open(path, "finish" if attempt.ended != "open" else "open")
     found = debrief(session, bench, attempt)
     paper = wanted.paper_for(firm_at(wanted.firm))
     document = debrief_document(session, bench, found, paper, text=wanted.format == "text")
     write(document, wanted, f"{path.stem}-debrief")
     return 0
+
+
+def _refuse_open(path: Path, last: str) -> None:
+    """Refuse an attempt whose last act does not end it: its debrief would give the fault away."""
+    if last != "finish":
+        raise fail(
+            "open",
+            f"the attempt in '{path}' is not over: go on with it first "
+            f"(diagnose practice --resume {path})",
+        )

@@ -268,7 +268,7 @@ def _picture(session: Session, found: Debrief, text: bool) -> Iterator[Block]:
 
     ends = "; ".join(f"{line.title}: {percent(line.values[-1])}" for line in picture.lines)
     yield Figure(
-        over_time_svg(picture),
+        over_time_svg(picture, "What had failed, and what led, on both paths"),
         "How sure one could be of what had failed, and of what led, minute by minute",
         f"Stairs over minutes, yours and the expert's. At the end: {ends}.",
     )

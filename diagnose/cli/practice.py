@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -97,7 +97,7 @@ def run_practice(request: Request) -> int:
     transcript = old or Transcript(request.out or _usual(exercise), exercise)
     if old is None:
         transcript.begin()
-    return lead(session, bench, screen, transcript, request.hints, progress)
+    return lead(session, bench, screen, transcript, request.hints, progress=progress)
 
 
 def lead(
@@ -106,6 +106,7 @@ def lead(
     screen: Screen,
     transcript: Transcript,
     hints: bool = True,
+    read: Callable[[str], str] = input,
     progress: Path | None = None,
 ) -> int:
     """One callout at the terminal, from where its transcript stands; the exit code.
@@ -117,7 +118,7 @@ def lead(
     """
     from diagnose.cli.practice_desk import Desk
 
-    desk = Desk(session, bench, screen, transcript, hints=hints)
+    desk = Desk(session, bench, screen, transcript, read, hints)
     show.opening(screen, bench, desk.attempt)
     if transcript.acts:
         show.found(screen, bench, desk.attempt)

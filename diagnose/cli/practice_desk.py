@@ -103,6 +103,7 @@ class Desk:
             "hint": self._hint,
             "dead": self._dead,
             "on": self._on,
+            "nothing": lambda: None,
         }
         named: dict[str, Callable[[str], None]] = {
             "tests": self.looking.tests,
@@ -224,8 +225,10 @@ class Desk:
             self.screen.para("check and a number", 2)
             return
         name = one_of("checks", rest, options)
-        self.screen.para(self.bench.checks[name].how, 2)
-        self._show(Act("check", {"check": name}))
+        act = Act("check", {"check": name})
+        if not judge(self.bench, self.attempt, act).why:
+            self.screen.para(self.bench.checks[name].how, 2)
+        self._show(act)
 
     # ------------------------------------------------------------------ the method
 

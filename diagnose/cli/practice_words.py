@@ -51,6 +51,7 @@ WORDS: tuple[tuple[str, str], ...] = (
     ("stop", "stop"),
     ("help", "help"),
     ("?", "help"),
+    ("q", "nothing"),
 )
 HELP = (
     ("tests", "the tests: 'tests panel dead', 'tests sensing', 'tests float'"),

@@ -106,7 +106,7 @@ def read_practice(knowledge: KnowledgeBase) -> tuple[PracticeKnowledge, list[Iss
 
     spoken = top("complaints.yaml")
     wordings = {
-        str(complaint): tuple(_wording(node, issues, complaint) for node in nodes)
+        complaint: tuple(_wording(node, issues, complaint) for node in nodes)
         for complaint, nodes in spoken.items("complaints")
         if isinstance(nodes, list)
     }

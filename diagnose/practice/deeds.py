@@ -171,8 +171,8 @@ def _not_finished(attempt: Attempt, how: str) -> str:
         return "Nothing was repaired. To stop here: hand over, or give up."
     if how == "done" and not live:
         return "The installation is still off: switch it on and check it before you leave."
-    if how == "hand_over" and attempt.safety.hazard is Hazard.KNOWN and live:
-        return "Not while it is on: isolate it and lock it off before you hand over."
+    if how == "hand_over" and attempt.safety.hazard is Hazard.KNOWN and not attempt.safety.locked:
+        return "Not like this: isolate it and lock it off before you hand over."
     return ""
 
 

@@ -122,7 +122,11 @@ def step(
         moved = replace(moved, swapped=swapped, safety=safety)
     elif act.kind == "finish":
         moved = replace(moved, ended=_ending(bench, attempt, act.data["as"]))
-    text = f"The roof tank is {moved.level} now." if act.kind == "level" else DONE.get(act.kind, "")
+    text = DONE.get(act.kind, "")
+    if act.kind == "level":
+        text = f"The roof tank is {moved.level} now."
+    elif act.kind == "isolate" and safety.hazard is Hazard.KNOWN:
+        text = "Switched off upstream, from a dry and safe place, on all poles."
     return _took(moved, act, minutes, text=said or text)
 
 

@@ -54,7 +54,7 @@ from tests.benchmarks.baselines import Checklist
 from tests.benchmarks.drive import FULLY_EQUIPPED, MOST_TESTS
 from tests.benchmarks.efficiency import KIND, ROOT, VARIED
 
-SHARED_DRAWS = 6
+SHARED_DRAWS = 3
 """Sets of numbers that the callouts of one installation are dealt from."""
 TRIED = 120
 RATE_FACTOR = 3.0

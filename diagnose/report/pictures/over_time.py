@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 
 from diagnose.report.pictures.canvas import FAINT, INK, Canvas, Pen
 from diagnose.report.pictures.suspicion import (
@@ -132,15 +133,19 @@ def over_time_text(picture: OverTime, width: int = 76) -> list[str]:
             grid[row][column] = "*" if grid[row][column] not in (" ", mark) else mark
     shown = [f"{100 - 10 * k:>4}% |{''.join(row)}".rstrip() for k, row in enumerate(grid)]
     step = tick_of(last)
-    names = [" "] * (room + 3)
+    names = [" "] * room
     ruler = ["-"] * room
     for k in range(math.floor(last / step + 1e-9) + 1):
         column = round((room - 1) * k * step / last)
         ruler[column] = "+"
         text = f"{k * step:g}"
-        if column + len(text) <= len(names):
-            names[column : column + len(text)] = text
-    titles = [f"  {mark} {line.title}" for mark, line in zip("ox", two, strict=False)]
+        first = min(column, room - len(text))
+        names[first : first + len(text)] = text
+    titles = [
+        part
+        for mark, line in zip("ox", two, strict=False)
+        for part in textwrap.wrap(f"  {mark} {line.title}", width, subsequent_indent="    ")
+    ]
     both = ["  * both"] if any("*" in row for row in grid) else []
     return [
         *shown,
