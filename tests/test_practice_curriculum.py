@@ -24,7 +24,6 @@ from diagnose.interview.session import Session
 from diagnose.knowledge.load import load_knowledge
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
-from diagnose.practice import catalogue as catalogue_module
 from diagnose.practice.catalogue import catalogue
 from diagnose.practice.choosing import Chooser, next_exercise, standings
 from diagnose.practice.difficulty import Difficulty, Rated, Rating, pair
@@ -190,7 +189,7 @@ def test_no_trainee_who_tests_to_the_end_beats_the_expert(
         np.hstack([old.minutes, np.zeros(here.shape)]),
         np.hstack([old.after, here]),
         old.start,
-        dict.fromkeys(units, old.minutes.shape[1]),
+        dict.fromkeys(units, int(old.minutes.shape[1])),
     )
     problem = replace(problem, terrain=terrain)
     names = [name for row in problem.rows for name in row.split("+")]
@@ -290,7 +289,7 @@ def test_difficulties_are_kept_and_made_anew_where_the_file_is_damaged(
         return [r for r in exercises() if r.complaint == complaint][:2]
 
     asked: list[str] = []
-    monkeypatch.setattr(catalogue_module.Rating, "rate", few)
+    monkeypatch.setattr(Rating, "rate", few)
     first = catalogue(shipped(), cache_dir=tmp_path)
     count = len(asked)
     assert count == len(shipped().matrix.complaints)

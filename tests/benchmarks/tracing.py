@@ -82,8 +82,8 @@ def teach(learner: Learner, chooser: Chooser, order: str, seed: int) -> Course:
             k = int(rng.integers(len(chooser.exercises)))
         else:
             mains = np.flatnonzero(chooser.main.any(axis=0))
-            skill = int(mains[rng.integers(len(mains))])
-            own = np.flatnonzero(chooser.main[:, skill])
+            column = int(mains[rng.integers(len(mains))])
+            own = np.flatnonzero(chooser.main[:, column])
             k = int(own[rng.integers(len(own))])
         recent += chooser.exercises[k].modes
         exercised = chooser.skills[k]
@@ -175,7 +175,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--out", type=Path, help="draw it (.svg)")
     parser.add_argument("--json", action="store_true", help="on one line")
     options = parser.parse_args(arguments)
-    result = {"cores": os.cpu_count()}
+    result: dict[str, Any] = {"cores": os.cpu_count()}
     result |= run(shipped_chooser(), 30 if options.quick else options.learners)
     if options.out:
         from tests.benchmarks.tracing_figure import figure
