@@ -647,7 +647,7 @@ def test_tracing_on_simulated_learners() -> None:
         assert saved["saved"] >= 0.2
         assert saved["low"] > 0
         assert result[kind]["foretold"]["chosen"]["ece"] < 0.1
-    assert result["stepwise"]["mastery"]["chosen"]["ece"] < 0.08
+    assert result["stepwise"]["mastery"]["chosen"]["ece"] < 0.12
     drawn = figure(result)
     assert drawn.startswith("<svg")
     assert "calibration error" in drawn

@@ -175,9 +175,9 @@ def set_document(
             Table("", columns, rows),
             Paragraph(
                 runs(
-                    "A trainee sits callout 3 with ",
-                    mono(f"diagnose exam --class-set {len(drawn)} --seed {plan.seed} --number 3"),
-                    ", and the same options for the installation, the level and the tolerance.",
+                    "A trainee sits the second with ",
+                    mono(_command(plan)),
+                    ", and the same options for the installation.",
                 ),
                 "small",
             ),
@@ -186,3 +186,13 @@ def set_document(
         running="Class set",
         footer=f"Seed {plan.seed}",
     )
+
+
+def _command(plan: Plan) -> str:
+    """What a trainee types to sit the second callout of a class set."""
+    words = ["diagnose exam", f"--class-set {plan.count}", f"--seed {plan.seed}"]
+    if plan.level != "medium":
+        words.append(f"--level {plan.level}")
+    if plan.tolerance != TOLERANCE:
+        words.append(f"--tolerance {plan.tolerance:g}")
+    return " ".join([*words, "--number 2"])
