@@ -12,6 +12,7 @@ References (how each value was obtained is said beside it)
 
 from __future__ import annotations
 
+import copy
 import hashlib
 import subprocess
 import sys
@@ -23,7 +24,7 @@ import pytest
 from diagnose.errors import DiagnoseError
 from diagnose.plant.procedures import InstalledTest
 from diagnose.practice.bench import Bench
-from diagnose.practice.customer import BAD
+from diagnose.practice.customer import BAD, Customer
 from diagnose.practice.draws import chance
 from diagnose.practice.instruments import displayed
 from diagnose.practice.records import Exercise
@@ -83,8 +84,17 @@ def test_beyond_the_last_range_a_meter_shows_overload() -> None:  # [1]
     assert parse_reading(tester.text, "ohm") > 1e9
 
 
+def own_copy(bench: Bench) -> Bench:
+    """A bench that may be changed: the one that is kept is everybody's."""
+    own = copy.copy(bench)
+    own.customer = Customer(own)
+    return own
+
+
 def test_a_ghost_voltage_vanishes_on_the_low_impedance_range() -> None:  # [2]
-    bench = practice_bench(("pump_cable.live_open", "suppressor.open"), "will_not_start_at_all")
+    bench = own_copy(
+        practice_bench(("pump_cable.live_open", "suppressor.open"), "will_not_start_at_all")
+    )
     shown = {}
     for kind in ("volts_ac", "volts_ac_loz"):
         like = bench.tests["contact_drop"]
@@ -130,9 +140,16 @@ def fingerprint(bench: Bench) -> str:
 
 def test_the_same_exercise_shows_the_same_whatever_the_hash_seed() -> None:
     code = (
-        "from tests.people import practice_bench\n"
+        "from diagnose.knowledge.cache import knowledge_for\n"
+        "from diagnose.knowledge.folder import find_knowledge\n"
+        "from diagnose.plant.compose import compose\n"
+        "from diagnose.practice.bench import Workshop\n"
+        "from diagnose.practice.records import Exercise\n"
         "from tests.test_practice_bench import WELDED, fingerprint\n"
-        "print(fingerprint(practice_bench(*WELDED)))"
+        "knowledge = knowledge_for(find_knowledge())\n"
+        "place = compose(knowledge, next(iter(knowledge.installations)))\n"
+        "exercise = Exercise('x', place.type.id, dict(place.choices), *WELDED, 1)\n"
+        "print(fingerprint(Workshop(knowledge, place).bench(exercise)))"
     )
     here = fingerprint(practice_bench(*WELDED))
     result = subprocess.run(
@@ -143,7 +160,9 @@ def test_the_same_exercise_shows_the_same_whatever_the_hash_seed() -> None:
         check=True,
     )
     assert result.stdout.strip() == here
-    assert fingerprint(practice_bench(*WELDED, seed=2)) != here
+    assert practice_bench(*WELDED, seed=2).shown("panel_voltage") != practice_bench(*WELDED).shown(
+        "panel_voltage"
+    )
 
 
 def test_chances_are_even_and_hang_on_their_names_alone() -> None:
@@ -158,17 +177,16 @@ def test_readings_are_what_the_matrix_holds_possible() -> None:
     """Two ways to an outcome: displayed and read, or binned over samples with a meter's spread."""
     session = standard_session()
     unlikely = count = 0
-    for seed in (1, 2):
-        for case in (WELDED, NO_PULL):
-            bench = practice_bench(*case, seed=seed)
-            for name, test in bench.tests.items():
-                if test.condition is None:
-                    continue
-                ids = [o.id for o in test.outcomes]
-                p = session.matrix.of(case[0][0], name)
-                unlikely += p[ids.index(bench.shown(name).outcome)] < 0.02
-                count += 1
-    assert count > 800
+    for case in (WELDED, NO_PULL):
+        bench = practice_bench(*case)
+        for name, test in bench.tests.items():
+            if test.condition is None:
+                continue
+            ids = [o.id for o in test.outcomes]
+            p = session.matrix.of(case[0][0], name)
+            unlikely += p[ids.index(bench.shown(name).outcome)] < 0.02
+            count += 1
+    assert count > 400
     assert unlikely / count < 0.01
 
 
@@ -225,20 +243,20 @@ def test_a_customer_says_only_what_is_true_and_blames_no_part() -> None:
 def test_history_leans_the_way_the_cause_makes_likely() -> None:
     """A commissioning fault is told of new installations far more often than wear is."""
 
-    def never(mode: str, complaint: str) -> int:
-        bench = practice_bench((mode,), complaint, seed=2)
+    bench = own_copy(practice_bench(*WELDED))
+
+    def never(mode: str) -> int:
         answers = []
-        for seed in range(60):
-            bench.exercise = replace(bench.exercise, seed=seed)
+        for seed in range(100):
+            bench.exercise = replace(bench.exercise, seed=seed, modes=(mode,))
             answers.append(bench.customer.answer("worked").outcome)
         return answers.count("never")
 
-    new = never("program.relay_inverted", "will_not_start_at_all")
-    assert new > 3 * never("relay.contacts_burnt", "will_not_start_at_all")
+    assert never("program.relay_inverted") > 3 * never("relay.contacts_burnt")
 
 
 def test_a_hazard_is_told_when_asked() -> None:
-    bench = practice_bench(*WELDED, seed=2)
+    bench = own_copy(practice_bench(*WELDED))
     for question, choice in BAD.items():
         bench.exercise = replace(bench.exercise, hazard=question)
         assert bench.customer.answer(question).outcome == choice
