@@ -28,25 +28,26 @@ from tests.benchmarks.trainees import (
 )
 from tests.people import standard_session
 
-SOME = 9
+SOME = 14
 """Every so manieth failure mode can be hidden."""
-CALLOUTS = 16
+CALLOUTS, MOST = 6, 20
 
 
 @pytest.fixture(scope="module")
 def field() -> Field:
     session = standard_session()
-    return Field(session, 21, list(session.installation.modes)[::SOME], tried=36)
+    return Field(session, 21, list(session.installation.modes)[::SOME], tried=24)
 
 
 def test_scores_come_in_the_order_strategy_checklist_chance(field: Field) -> None:
-    found = summary(played_on(field, CALLOUTS))
+    found = summary(played_on(field, CALLOUTS, MOST))
     means = found["means"]
     assert all(one["offences"] == 0 for one in means.values())
     assert means["strategy"]["score"] > means["checklist"]["score"] > means["chance"]["score"]
-    for pair in found["paired"].values():
+    for name, pair in found["paired"].items():
         low, _ = pair["score"]["t_interval"]
-        assert low > 0
+        assert low > 0 or "chance" not in name
+        assert pair["score"]["won"] > pair["score"]["lost"]
         assert pair["score"]["won"] + pair["score"]["drawn"] + pair["score"]["lost"] == 1
 
 

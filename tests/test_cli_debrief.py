@@ -59,6 +59,7 @@ def test_the_text_fits_eighty_columns_and_says_it_in_order() -> None:
     found = clumsy_debrief()
     assert found.worst is not None
     assert f"At {found.mine.steps[found.worst].began:.0f} min: " in text
+    assert "It was the right one, but as things stood it was a guess." in " ".join(text.split())
     assert "o you: sensor cable to the roof" in text
 
 

@@ -119,8 +119,10 @@ def test_unsafe_acts_are_stopped_and_explained(tmp_path: Path) -> None:
     ):
         assert f"STOPPED: {title}" in screen
     assert "do it step by step once" in screen
-    before = screen.partition("The end")[0]
-    assert before.count("STOPPED") == before.count("Instead") == 4
+    during, debriefed, after = screen.partition("Debrief of a practice callout")
+    assert during.count("STOPPED") == during.count("Instead") == 4
+    assert debriefed
+    assert after.count("CAUTION") == after.count("Instead: ") == 4
 
 
 def test_words_that_nobody_knows_are_answered_in_one_line(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from diagnose.cli.render import sentence
 from diagnose.interview.explain import title_of
 from diagnose.practice.account import LOST, TITLES, Account
 from diagnose.practice.best import Best
+from diagnose.practice.measures import failed_units
 from diagnose.practice.score import (
     METHOD,
     MINUTES,
@@ -153,20 +154,23 @@ def _divergence(found: Debrief) -> Iterator[Block]:
         yield Paragraph(runs("Nowhere worth naming: no step lost a minute against the best one."))
         return
     step = found.mine.steps[found.worst]
+    failed = failed_units(found.mine.attempt)
     yield Paragraph(
         runs(
             f"At {step.began:.0f} min: {in_sentence(step.title)}. ",
-            f"{_worth(step)} The best step there was {_best_worth(step.best)}. ",
+            f"{_worth(step, failed)} The best step there was {_best_worth(step.best)}. ",
             strong(f"Expected to be lost: {step.lost:.0f} minutes."),
         )
     )
 
 
-def _worth(step: StepTold) -> str:
+def _worth(step: StepTold, failed: set[str]) -> str:
     if step.could is not None:
         return f"It could tell {step.could:.2f} bits in {minutes_text(step.minutes)} minutes."
     if step.kind == "swap":
-        return f"The part held {percent(step.held or 0.0)} of the suspicion when you swapped it."
+        luck = " It was the right one, but as things stood it was a guess."
+        held = f"The part held {percent(step.held or 0.0)} of the suspicion when you swapped it."
+        return held + (luck if step.id in failed else "")
     return f"It took {minutes_text(step.minutes)} minutes."
 
 
@@ -195,9 +199,9 @@ def _account_table(mine: Account, expert: Account) -> Table:
         rows.append(
             (
                 runs(sentence(TITLES[field.name])),
-                runs(f"{own:.0f}"),
-                runs(f"{other:.0f}"),
-                runs(strong(f"{lost:.0f}") if lost >= 0.5 else ""),
+                runs(minutes_text(own)),
+                runs(minutes_text(other)),
+                runs(strong(minutes_text(lost)) if lost >= 0.5 else ""),
             )
         )
     rows.append(

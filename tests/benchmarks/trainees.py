@@ -178,8 +178,10 @@ class Trainee:
     after a repair in vain its causes count as hardly possible (as in `tests.benchmarks.drive`).
     """
 
-    def __init__(self, session: Session, bench: Bench, choose: Choose) -> None:
-        self.session, self.bench, self.choose = session, bench, choose
+    def __init__(
+        self, session: Session, bench: Bench, choose: Choose, most: int = MOST_TESTS
+    ) -> None:
+        self.session, self.bench, self.choose, self.most = session, bench, choose, most
         self.belief: Belief | None = None
         self.ground = session.ground
         self.looked = 0
@@ -232,7 +234,7 @@ class Trainee:
         offered = self.ground.candidates(tests, index, standing, FULLY_EQUIPPED, often)
         gains = information(belief, np.array([c.index for c in offered]))
         offered = [candidate for candidate, _ in drop_live(offered, gains)]
-        while len(done) < MOST_TESTS:
+        while len(done) < self.most:
             test = self.choose(belief, offered, self.ground.terrain(standing), attempt)
             act = Act("test", {"test": test})
             if not test or prepare(self.bench, attempt, act) is not None:
@@ -267,11 +269,13 @@ def by_chance(belief: Belief, offered: list[Candidate], _: Terrain, attempt: Att
 NAMES = ("strategy", "checklist", "chance")
 
 
-def attempts(session: Session, bench: Bench, lists: Mapping[str, Sequence[str]]) -> list[Attempt]:
+def attempts(
+    session: Session, bench: Bench, lists: Mapping[str, Sequence[str]], most: int = MOST_TESTS
+) -> list[Attempt]:
     """The attempts of the three trainees at one exercise, in the order of `NAMES`."""
     order = lists[bench.exercise.complaint]
     listed = Trainee(session, bench, by(Checklist(order), session))
-    random = Trainee(session, bench, by_chance)
+    random = Trainee(session, bench, by_chance, most)
     return [
         expert(session, bench),
         played(bench, listed.next_act),
@@ -296,11 +300,11 @@ def rows_of(choices: Mapping[str, str], seed: int, count: int) -> list[list[dict
     return played_on(Field(session, seed), count)
 
 
-def played_on(field: Field, count: int) -> list[list[dict[str, float]]]:
-    """What each trainee came to on so many callouts of a field."""
+def played_on(field: Field, count: int, most: int = MOST_TESTS) -> list[list[dict[str, float]]]:
+    """What each trainee came to on so many callouts of a field; chance makes `most` tests."""
     lists, rows = checklists(), []
     for bench in field.benches(count):
-        tried = attempts(field.session, bench, lists)
+        tried = attempts(field.session, bench, lists, most)
         rows.append([_row(bench, attempt, tried[0].minutes) for attempt in tried])
     return rows
 
