@@ -16,7 +16,7 @@ from typing import Annotated
 
 import typer
 
-from diagnose.cli import papers
+from diagnose.cli import papers, training_app
 from diagnose.cli.casebook import cases_app, close, store_app
 from diagnose.cli.chart_command import chart
 from diagnose.cli.day_command import day
@@ -241,6 +241,13 @@ def practice(
         Path | None, typer.Option("--resume", metavar="FILE", help="Go on with an attempt.")
     ] = None,
     hints: Annotated[bool, typer.Option("--hints/--no-hints", help="Hints on request.")] = True,
+    trainee: Annotated[
+        Path | None,
+        typer.Option("--trainee", metavar="FILE", help="Note it in this progress file (YAML)."),
+    ] = None,
+    upcoming: Annotated[
+        bool, typer.Option("--next", help="What your progress says is weak or due; noted there.")
+    ] = False,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
     knowledge: KnowledgeOption = None,
@@ -262,6 +269,8 @@ def practice(
             hints,
             knowledge,
             no_color,
+            trainee,
+            upcoming,
         )
     )
     if code:
@@ -270,6 +279,7 @@ def practice(
 
 add_commands(app)
 papers.add_to(app)
+training_app.add_to(app)
 app.command()(chart)
 app.command()(day)
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from diagnose.cli import practice_show as show
 from diagnose.cli.common import INTERRUPTED, load, say_learned, session_for, settings
+from diagnose.cli.progress import next_for, note_on_screen, usual_file
 from diagnose.cli.render import Screen
 from diagnose.cli.transcripts import Transcript, read_transcript
 from diagnose.errors import fail
@@ -36,6 +37,8 @@ class Request:
     hints: bool = True
     knowledge: str | None = None
     no_color: bool = False
+    trainee: Path | None = None
+    upcoming: bool = False
 
     def refuse_contradictions(self) -> None:
         """Refuse options that cannot go together.
@@ -57,6 +60,8 @@ class Request:
             for name, value in others.items():
                 if value not in (None, (), []):
                     raise fail("option", f"{name} cannot go with --resume: the file says it")
+        if self.upcoming and (self.complaint or self.modes or self.seed is not None or self.resume):
+            raise fail("option", "--next cannot go with --complaint, --mode, --seed or --resume")
         if self.seed is not None and not 0 <= self.seed <= LARGEST_SEED:
             raise fail("option", f"--seed {self.seed} must lie from 0 to {LARGEST_SEED}")
 
@@ -81,12 +86,18 @@ def run_practice(request: Request) -> int:
         kind, chosen = old.exercise.kind, dict(old.exercise.variants)
     installation = compose(knowledge, kind, chosen)
     session = session_for(knowledge, installation, screen.plain)
-    exercise = old.exercise if old is not None else _drawn(request, session)
+    progress = request.trainee or (usual_file() if request.upcoming else None)
+    if old is not None:
+        exercise = old.exercise
+    elif request.upcoming and progress is not None:
+        exercise = next_for(progress, session, practice, screen)
+    else:
+        exercise = _drawn(request, session)
     bench = Workshop(knowledge, installation, practice).bench(exercise)
     transcript = old or Transcript(request.out or _usual(exercise), exercise)
     if old is None:
         transcript.begin()
-    return lead(session, bench, screen, transcript, request.hints)
+    return lead(session, bench, screen, transcript, request.hints, progress=progress)
 
 
 def lead(
@@ -96,8 +107,15 @@ def lead(
     transcript: Transcript,
     hints: bool = True,
     read: Callable[[str], str] = input,
+    progress: Path | None = None,
 ) -> int:
-    """One callout at the terminal, from where its transcript stands; the exit code."""
+    """One callout at the terminal, from where its transcript stands; the exit code.
+
+    Parameters
+    ----------
+    progress
+        The trainee's progress file, where the attempt is noted.
+    """
     from diagnose.cli.practice_desk import Desk
 
     desk = Desk(session, bench, screen, transcript, read, hints)
@@ -118,6 +136,8 @@ def lead(
     finish(screen, session, bench, desk.attempt)
     if transcript.path is not None:
         screen.para(f"The attempt is on file: {transcript.path}", 2, hang=2)
+    if progress is not None:
+        note_on_screen(progress, session, bench, desk.attempt, screen)
     return 0
 
 
