@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from diagnose.plant.day_values import Day, clock, warnings
+from diagnose.plant.day_values import Day, Event, clock, warnings
 from diagnose.plant.day_values import minutes as in_words
 
 LABEL, ROWS = 9, 6
 EVENTS = 12
+QUICK, FEW = 10.0, 3
+"""At least so many starts, each so many minutes after the last event, are told together."""
 SYMBOLS = {"on": "█", "part": "▌", "often": "≈", "off": "·", "half": "▄"}
 PLAIN = {"on": "#", "part": "+", "often": "~", "off": ".", "half": "-"}
 STATES = {"relay": "relay", "pump": "pump"}
@@ -32,7 +34,7 @@ def day_lines(day: Day, width: int, symbols: dict[str, str], events: bool = True
         said = ", ".join(
             f"{unit.replace('_', ' ')} {low:.2f}/{high:.2f}" for unit, (low, high) in edges.items()
         )
-        lines.append(f"{'':{LABEL}} {tank.title}; {said}"[:width])
+        lines.append(f"{'':{LABEL}} {tank.title}{f' ({said} m)' if said else ''}"[:width])
     rows = dict(STATES)
     rows |= {n: t for n, t in SOMETIMES.items() if any(s.is_on(n) for s in day.stretches)}
     step = day.minutes / columns
@@ -124,7 +126,30 @@ def _figures(day: Day) -> Iterator[str]:
 
 
 def _events(day: Day) -> Iterator[str]:
-    for event in day.events[:EVENTS]:
-        yield f"{clock(event.time)}  {event.text}"
-    if len(day.events) > EVENTS:
-        yield f"and {len(day.events) - EVENTS} more"
+    lines = list(_told(day))
+    yield from lines[:EVENTS]
+    if len(lines) > EVENTS:
+        yield f"and {len(lines) - EVENTS} more"
+
+
+def _told(day: Day) -> Iterator[str]:
+    """Each event on a line; starts and stops in quick succession on one."""
+    several: list[Event] = []
+
+    def rest() -> Iterator[str]:
+        starts = sum("starts" in event.text for event in several)
+        if starts >= FEW:
+            span = f"{clock(several[0].time)} to {clock(several[-1].time)}"
+            yield f"{span}  the pump starts {starts} times"
+        else:
+            yield from (f"{clock(event.time)}  {event.text}" for event in several)
+        several.clear()
+
+    for event in day.events:
+        if several and (event.kind != "pump" or event.time - several[-1].time > QUICK):
+            yield from rest()
+        if event.kind == "pump":
+            several.append(event)
+        else:
+            yield f"{clock(event.time)}  {event.text}"
+    yield from rest()

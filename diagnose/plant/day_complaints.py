@@ -17,13 +17,14 @@ NOTICED = 1.0
 
 
 def waiting(day: Day) -> float:
-    """The longest time, min, for which the upper tank is low and the pump does not run."""
+    """The longest time, min, for which the upper tank is low and the pump does not run for good."""
     tank = next(iter(day.plan.tanks.values()))
     edges = [w.above.nominal for w in tank.words if w.above is not None]
     low = edges[0] - 2 * tank.word_travel.nominal
     longest = begun = 0.0
     for time, levels in zip(day.times, day.levels, strict=True):
-        if levels[0] >= low or day.at(time).is_on("pump"):
+        state = day.at(time)
+        if levels[0] >= low or (state.is_on("pump") and not state.rattles("pump")):
             begun = float(time)
         longest = max(longest, float(time) - begun)
     return longest

@@ -17,7 +17,7 @@ FINEST = 1e-13
 def _phi(rate: float, t: float) -> float:
     """∫₀ᵗ exp(rate·s) ds."""
     x = rate * t
-    return t if x == 0.0 else t * math.expm1(x) / x
+    return t * (1 + x / 2) if abs(x) < TINY else t * math.expm1(x) / x
 
 
 def _psi(rate: float, t: float) -> float:
@@ -32,6 +32,10 @@ def _psi(rate: float, t: float) -> float:
     return (_phi(rate, t) - t) / rate
 
 
+TINY = 1e-8
+"""Below this the exponential is its first terms, to the last digit."""
+NOTHING = 1e-100
+"""A smaller rate, 1/min, is none: products of such numbers lose their digits."""
 Mode = tuple[float, float, tuple[float, ...]]
 """Rate in 1/min, how hard it is pushed, its share in each level."""
 
@@ -118,7 +122,8 @@ def _turns(rates: Sequence[float], sizes: Sequence[float]) -> Iterator[float]:
 
 def _matrix(balance: Balance, free: Sequence[int]) -> list[list[float]]:
     """How each free level's rate hangs on each free level, 1/min."""
-    return [[balance.nets[k].slope[j] / balance.areas[k] for j in free] for k in free]
+    rows = [[balance.nets[k].slope[j] / balance.areas[k] for j in free] for k in free]
+    return [[rate if abs(rate) > NOTHING else 0.0 for rate in row] for row in rows]
 
 
 def _modes(balance: Balance, start: Sequence[float]) -> list[Mode]:
