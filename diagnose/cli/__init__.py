@@ -211,12 +211,20 @@ def check(
     everything: Annotated[
         bool, typer.Option("--all", help="Examine all installations with a name.")
     ] = False,
+    mode: Annotated[
+        str | None,
+        typer.Option("--mode", metavar="UNIT.MODE", help="What tells it best; all: of every one."),
+    ] = None,
+    against: Annotated[
+        str | None,
+        typer.Option("--against", metavar="REV|DIR", help="Beside an earlier state, in a table."),
+    ] = None,
     knowledge: KnowledgeOption = None,
 ) -> None:
     """Check the knowledge base; exit code 1 where it has errors."""
-    from diagnose.cli.check import run_check
+    from diagnose.cli.check import Asked, run_check
 
-    code = run_check(knowledge, json, installations or (), everything)
+    code = run_check(knowledge, json, installations or (), everything, Asked(mode, against))
     if code:
         raise typer.Exit(code)
 

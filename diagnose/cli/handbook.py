@@ -62,13 +62,13 @@ def run_handbook(
     from diagnose.cli.common import load, matrix_of, settings
     from diagnose.cli.firm import firm_at
     from diagnose.cli.report import write
-    from diagnose.plant.compose import compose
+    from diagnose.plant.compose import compose_ready
 
     wanted = wanted.checked()
     firm = firm_at(wanted.firm)
     base = load(knowledge)
     kind = kind or next(iter(base.installations))
-    installation = compose(base, kind, settings(variants))
+    installation = compose_ready(base, kind, settings(variants))
     matrix = matrix_of(base, installation, wanted.no_color)
     document = handbook(base, installation, matrix, firm, wanted.paper_for(firm))
     write(document, wanted, f"{kind}-handbook")

@@ -129,6 +129,11 @@ def _all_written(kb: KnowledgeBase, family: Family) -> Iterator[Written]:
                 word, _, rest = text.partition(" ")
                 bare = rest if word in PHASE_WORDS else text
                 yield Written(f"complaint '{complaint.id}'", bare, "", _at(text, complaint))
+    for kind in kb.installations.values():
+        for line in kind.designed:
+            word, _, rest = line.holds.partition(" ")
+            bare = rest if word in PHASE_WORDS else line.holds
+            yield Written(f"designed of '{kind.id}'", bare, "", _at(line.holds, line))
     for test in kb.tests.values():
         if test.kind == "signal":
             yield from _outcomes_written(test, family)

@@ -182,6 +182,17 @@ class Conflict:
 
 
 @dataclass(frozen=True)
+class Preset:
+    """A ready installation: choices of variants with a title, and where it is met."""
+
+    id: str
+    title: str
+    met: str
+    variants: Mapping[str, str]
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
 class Situation:
     """Values of the situation's variables, and the situation that came before."""
 
@@ -192,6 +203,24 @@ class Situation:
     found: bool = False
     real_level: bool = False
     """The water must really stand there: floats held by hand will not do."""
+    place: Place | None = None
+
+
+DOES = ("starts", "stops", "protects", "shows")
+"""What a healthy installation is built to do."""
+
+
+@dataclass(frozen=True)
+class Designed:
+    """What a healthy installation does in one situation, as an expression on its behaviour.
+
+    `does`: one of `DOES`; `needs`: where it is meant to, as of a test.
+    """
+
+    situation: str
+    does: str
+    holds: str
+    needs: str = ""
     place: Place | None = None
 
 
@@ -207,8 +236,9 @@ class InstallationType:
     conflicts: tuple[Conflict, ...]
     situations: Mapping[str, Situation]
     signals: Mapping[str, str]
-    presets: Mapping[str, Mapping[str, str]]
+    presets: Mapping[str, Preset]
     path: tuple[str, ...]
+    designed: tuple[Designed, ...] = ()
     place: Place | None = None
 
 
