@@ -167,9 +167,9 @@ def _old(before: KnowledgeBase, after: KnowledgeBase, named: Named) -> Examined 
         return None
     for variant, choice in named.choices.items():
         known = kind.variants.get(variant)
-        if known is None or choice not in known.choices:
-            if choice != after.installations[named.kind].variants[variant].default:
-                return None
+        default = after.installations[named.kind].variants[variant].default
+        if (known is None or choice not in known.choices) and choice != default:
+            return None
     known_choices = {k: v for k, v in named.choices.items() if k in kind.variants}
     try:
         return examine(before, Named(named.name, named.kind, known_choices))

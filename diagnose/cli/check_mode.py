@@ -9,6 +9,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from diagnose.errors import fail
+from diagnose.knowledge.checks_base import nearest
 from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.plant.matrix import HEALTHY, MatrixBuilder
 from diagnose.plant.procedures import installed_tests
@@ -39,9 +40,8 @@ def run_mode(knowledge_dir: str | None, wanted: str, where: str | None, as_json:
     examined = examine(kb, named)
     found = distinctions_of(kb, examined)
     if wanted != ALL and wanted not in found:
-        raise fail(
-            "unknown-id", f"there is no failure mode '{wanted}' on {named.name}", None, found
-        )
+        message = f"there is no failure mode '{wanted}' on {named.name}"
+        raise fail("unknown-id", message, None, nearest(wanted, found))
     chosen = found if wanted == ALL else {wanted: found[wanted]}
     if as_json:
         data = {"installation": named.name, "modes": [asdict(d) for d in chosen.values()]}
@@ -59,7 +59,8 @@ def distinctions_of(kb: KnowledgeBase, examined: Examined) -> dict[str, Distinct
     tests = installed_tests(kb, installation, MatrixBuilder.circuit_of(installation))
     rates = {name: mode.mode.rate.nominal for name, mode in installation.modes.items()}
     minutes = {name: test.minutes for name, test in tests.items()}
-    return distinctions(examined.matrix, rates, minutes)
+    live = {name for name, test in tests.items() if test.spec.state == "live"}
+    return distinctions(examined.matrix, rates, minutes, live)
 
 
 def _wrapped(text: str, indent: int = 0) -> list[str]:

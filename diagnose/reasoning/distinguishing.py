@@ -8,7 +8,7 @@ weights. Where a mode has no rival, what counts is how it parts from a healthy i
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +16,10 @@ from numpy.typing import NDArray
 
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
 from diagnose.reasoning.separation import SEPARATED, SHOWN, distances, unit_of
+
+
+NEARLY = 0.95
+"""A live test is not named where another tells at least this share as much."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +53,10 @@ class Distinction:
 
 
 def distinctions(
-    matrix: DependencyMatrix, rates: Mapping[str, float], minutes: Mapping[str, float]
+    matrix: DependencyMatrix,
+    rates: Mapping[str, float],
+    minutes: Mapping[str, float],
+    live: Collection[str] = (),
 ) -> dict[str, Distinction]:
     """For each failure mode of an installation, the test that tells it best.
 
@@ -59,6 +66,8 @@ def distinctions(
         Failure rate of each failure mode.
     minutes
         Working time of each test: of tests that tell equally well, the shortest is named.
+    live
+        Tests on an open, energised panel: named only where no other tells `NEARLY` as well.
     """
     weight = _weights(matrix, rates)
     totals = weight.sum(axis=1)
@@ -66,17 +75,19 @@ def distinctions(
     best = np.zeros((count, count))
     by = np.full((count, count), -1)
     score = np.zeros((count, tests))
-    order = sorted(range(tests), key=lambda k: minutes.get(matrix.tests[k], 0.0))
+    is_live = np.array([test in live for test in matrix.tests])
+    handicap = np.where(is_live, NEARLY, 1.0)
+    order = sorted(range(tests), key=lambda k: (is_live[k], minutes.get(matrix.tests[k], 0.0)))
     for k in order:
         apart = distances(matrix, k)
         score[:, k] = (apart * weight).sum(axis=1) / totals
-        better = apart > best + 1e-9
+        better = handicap[k] * apart > best + 1e-9
         best[better], by[better] = apart[better], k
     found = {}
     for r, mode in enumerate(matrix.rows):
         if mode == HEALTHY:
             continue
-        k = max(order, key=lambda k: round(float(score[r, k]), 6))
+        k = max(order, key=lambda k: round(float(handicap[k] * score[r, k]), 6))
         rivals = np.flatnonzero(weight[r])
         near = int(min(rivals, key=lambda o: (round(float(best[r, o]), 6), -weight[r, o])))
         parted = int((distances(matrix, k)[r, rivals] >= SEPARATED).sum())
