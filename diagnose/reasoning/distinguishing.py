@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
 from diagnose.reasoning.separation import SEPARATED, SHOWN, distances, unit_of
 
-
 NEARLY = 0.95
 """A live test is not named where another tells at least this share as much."""
 
