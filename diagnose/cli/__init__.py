@@ -28,9 +28,11 @@ from diagnose.cli.options import (
     OverlayOption,
     PlainOption,
     ResultOption,
+    SiteOption,
     StoreOption,
     VariantsOption,
 )
+from diagnose.cli.site_app import site_app
 from diagnose.errors import DiagnoseError
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -49,6 +51,7 @@ app = typer.Typer(
 
 app.add_typer(cases_app, name="cases")
 app.add_typer(store_app, name="store")
+app.add_typer(site_app, name="site")
 
 
 @app.command()
@@ -66,6 +69,7 @@ def callout(
     overlay: OverlayOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
+    site: SiteOption = None,
     language: LanguageOption = None,
     no_color: PlainOption = False,
 ) -> None:
@@ -74,7 +78,7 @@ def callout(
     from diagnose.cli.request import Request
 
     request = Request(
-        case, answers, json, resume, store, knowledge, installation, variants or [], no_color
+        case, answers, json, resume, store, knowledge, installation, variants or [], no_color, site
     )
     code = run_callout(request)
     if code:
@@ -106,7 +110,16 @@ def phone(
     from diagnose.cli.phone import PhoneRequest, run_phone
 
     request = PhoneRequest(
-        case, answers, json, resume, store, knowledge, installation, variants or [], no_color, share
+        case,
+        answers,
+        json,
+        resume,
+        store,
+        knowledge,
+        installation,
+        variants or [],
+        no_color,
+        share=share,
     )
     code = run_phone(request)
     if code:
@@ -166,7 +179,7 @@ app.command()(close)
 @app.command()
 def circuit(
     installation: Annotated[
-        str | None, typer.Argument(metavar="INSTALLATION", help="Kind of installation.")
+        str | None, typer.Argument(metavar="INSTALLATION", help="A type or a ready installation.")
     ] = None,
     variants: VariantsOption = None,
     case: Annotated[
