@@ -183,6 +183,11 @@ def titles_keep_to_themselves(kb: KnowledgeBase) -> Iterator[Issue]:
 
 def presets_are_named(kb: KnowledgeBase) -> Iterator[Issue]:
     """A ready installation whose name stands for something else already."""
+    first, *more = [kind for kind in kb.installations.values() if kind.standard] or [None]
+    for kind in more:
+        if first is not None and kind is not None:
+            message = f"'{first.id}' and '{kind.id}' are both the standard type"
+            yield error("repeated-id", message, kind)
     taken = {kind.id: "an installation type" for kind in kb.installations.values()}
     taken["default"] = "the standard installation"
     for kind in kb.installations.values():

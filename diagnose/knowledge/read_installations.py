@@ -151,6 +151,7 @@ def read_installation(node: Any, numbers: NumberReader) -> InstallationType:
         signals=reader.text_map("signals"),
         presets={k: _read_preset(k, v, numbers) for k, v in reader.items("presets")},
         path=reader.texts("path"),
+        standard=reader.text("standard", "no") == "yes",
         designed=tuple(_read_designed(n, numbers) for n in reader.children("designed")),
         place=reader.place,
     )

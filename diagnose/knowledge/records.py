@@ -239,6 +239,8 @@ class InstallationType:
     presets: Mapping[str, Preset]
     path: tuple[str, ...]
     designed: tuple[Designed, ...] = ()
+    standard: bool = False
+    """Whether this is the type that is meant where none is named."""
     place: Place | None = None
 
 
