@@ -31,7 +31,9 @@ def titles_of(knowledge: KnowledgeBase) -> dict[str, str]:
     """Each type's standard installation and its presets, by name, with their titles."""
     found = {}
     for kind in knowledge.installations.values():
-        found[kind.id] = kind.title
+        defaults = {v.id: v.default for v in kind.variants.values()}
+        if not any({**defaults, **p.variants} == defaults for p in kind.presets.values()):
+            found[kind.id] = kind.title
         found.update({preset.id: preset.title for preset in kind.presets.values()})
     return found
 
