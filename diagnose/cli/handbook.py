@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.cli import formats
+from diagnose.cli.handbook_best import best_tests
 from diagnose.cli.render import INSTRUMENTS, STATES, name_of, sentence
 from diagnose.interview.asking import typed_unit
 from diagnose.interview.telling import EXPECTED, with_limits
@@ -120,6 +121,7 @@ class _Book:
         yield from self._complaints()
         yield PageBreak()
         yield from self._modes()
+        yield from best_tests(self.knowledge, self.installation, self.matrix, self.tests)
         yield PageBreak()
         yield from self._tests()
         yield PageBreak()

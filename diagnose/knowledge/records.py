@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from diagnose.errors import Place
+from diagnose.knowledge.built_records import Designed, Preset
 from diagnose.knowledge.overlay_records import Overlay
 from diagnose.knowledge.rule_records import Rule
 
@@ -182,17 +183,6 @@ class Conflict:
 
 
 @dataclass(frozen=True)
-class Preset:
-    """A ready installation: choices of variants with a title, and where it is met."""
-
-    id: str
-    title: str
-    met: str
-    variants: Mapping[str, str]
-    place: Place | None = None
-
-
-@dataclass(frozen=True)
 class Situation:
     """Values of the situation's variables, and the situation that came before."""
 
@@ -203,24 +193,6 @@ class Situation:
     found: bool = False
     real_level: bool = False
     """The water must really stand there: floats held by hand will not do."""
-    place: Place | None = None
-
-
-DOES = ("starts", "stops", "protects", "shows")
-"""What a healthy installation is built to do."""
-
-
-@dataclass(frozen=True)
-class Designed:
-    """What a healthy installation does in one situation, as an expression on its behaviour.
-
-    `does`: one of `DOES`; `needs`: where it is meant to, as of a test.
-    """
-
-    situation: str
-    does: str
-    holds: str
-    needs: str = ""
     place: Place | None = None
 
 
