@@ -58,7 +58,7 @@ def run_new(wanted: Wanted) -> int:
             raise fail("site", "a site needs a name")
         folder = sites_folder(wanted.store)
         site = _start(folder, name, wanted, knowledge)
-        describing = Describing(knowledge, screen, folder, site)
+        describing = Describing(knowledge, screen, folder, site, input)
         describing.lead(wanted)
     except (KeyboardInterrupt, EOFError):
         screen.line()

@@ -37,7 +37,7 @@ def open_case(
     """
     from diagnose.cli.callout import header_of
 
-    setup = Setup(knowledge, screen)
+    setup = Setup(knowledge, screen, input)
     folder = sites_folder(request.store)
     chosen: tuple[Site, Installation] | None = None
     known: dict[str, tuple[Site, Installation]] = {}
