@@ -52,7 +52,7 @@ def test_the_best_test_parts_a_mode_from_most_of_its_rivals() -> None:
 
         def apart(test: str, other: str, mode: str = mode) -> float:
             pairs = zip(matrix.of(mode, test), matrix.of(other, test), strict=True)
-            return 0.5 * sum(abs(a - b) for a, b in pairs)
+            return 0.5 * float(sum(abs(a - b) for a, b in pairs))
 
         scores = {
             test: sum(w * apart(test, o) for o, w in weights.items()) / sum(weights.values())
