@@ -233,7 +233,7 @@ def ready(
     for kind in kb.installations.values():
         if name in kind.presets:
             return kind.id, kind.presets[name].variants
-    legal = dict.fromkeys([*kb.installations, *preset_names(kb), *known])
+    legal = dict.fromkeys([*known, *kb.installations, *preset_names(kb)])
     raise fail(
         "unknown-id", f"there is no installation '{name}'", getattr(name, "place", None), legal
     )

@@ -118,7 +118,7 @@ SHAPES: Mapping[str, Shape] = {
     "pilot_lamp": Shape((("a", "b", "lamp"),)),
     "logic_relay": Shape((("l", "n", "adapter"), ("q_a", "q_b", "contact"))),
     "phone_relay": Shape((("l", "n", "adapter"), ("com", "no", "contact"))),
-    "regulator": Shape((("in", "gnd", "resistor"), ("out", "gnd", "supply"))),
+    "regulator": Shape((("in", "out", "resistor"),)),
     "selector": Shape((("pin", "gnd", "turned"),)),
     "manual_switch": Shape((("pin", "gnd", "turned"),)),
     "indicator": Shape((("pin", "end", "terminal"), ("end", "gnd", "lamp"))),
