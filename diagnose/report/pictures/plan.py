@@ -156,8 +156,17 @@ class _Builder(MainsPlanner):
             if link.symbol == "supply" and link.unit not in elsewhere:
                 lead = [x for x in self.within("dc") if x.unit == link.unit and x is not link]
                 self.used.add(link.unit)
-                return (link, *lead)
+                return (link, *lead, *self._regulator(lead[-1].b if lead else link.a))
         return ()
+
+    def _regulator(self, net: str) -> Way:
+        """What stands between a source's net and the board's supply terminal, if anything."""
+        board = self.it.nets.get(f"{self.only('controller')}.vdd", net)
+        between = [x for x in self.within("dc") if {x.a, x.b} == {net, board}]
+        if net == board or not between:
+            return ()
+        self.use(between)
+        return (between[0] if between[0].a == net else between[0].turned(),)
 
     # ------------------------------------------------------------------ water
 

@@ -30,15 +30,16 @@ RADIUS = 9.5
 
 
 def rail_name(installation: Installation, sheet: Sheet, net: str) -> str:
-    """What a rail is called: 0 V, or + and the volts of the source that feeds it; else the net."""
+    """What a rail is called: 0 V, or + and the volts of what feeds it (+5 V, +3V3); else the net."""
     if net == sheet.ground:
         return "0 V"
-    if sheet.supply and any(net in (x.a, x.b) for x in sheet.supply):
-        unit = sheet.supply[0].unit
+    unit = next((x.unit for x in sheet.supply if net in (x.a, x.b)), "")
+    if unit:
         number = installation.instances[unit].set.get("voltage")
         number = number or installation.part_of(unit).parameters.get("voltage")
         if number is not None:
-            return f"+{number.nominal:.2g} V"
+            volts = f"{number.nominal:.2g}"
+            return f"+{volts.replace('.', 'V')}" if "." in volts else f"+{volts} V"
     return net
 
 

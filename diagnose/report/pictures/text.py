@@ -278,7 +278,11 @@ class _Writer:
         notes = [note for link in sheet.supply for note in self._across(link)]
         unit = self.unit(source.unit, [self.point(source.a)] if lead else [], notes)
         rail = lead[-1].b if lead else source.a
-        yield from self.row("supply", [self.end(source.b), unit, self.end(rail), board])
+        pieces = [self.end(source.b), unit]
+        for link in lead:
+            if link.unit != source.unit:
+                pieces += [self.end(link.a), self.unit(link.unit)]
+        yield from self.row("supply", [*pieces, self.end(rail), board])
         for link in sheet.links:
             if link.unit == sheet.controller:
                 yield from self._inside(link)
