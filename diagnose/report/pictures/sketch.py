@@ -29,8 +29,12 @@ TITLE, TAG = 12.0, 10.0
 RADIUS = 9.5
 
 
+BESIDE = 22.0
+"""Room for a rail's name to the right of its conductor: a unit's title stands beside it."""
+
+
 def rail_name(installation: Installation, sheet: Sheet, net: str) -> str:
-    """What a rail is called: 0 V, or + and the volts of what feeds it (+5 V, +3V3); else the net."""
+    """What a rail is called: 0 V, or + and the volts of what feeds it (+3V3); else the net."""
     if net == sheet.ground:
         return "0 V"
     unit = next((x.unit for x in sheet.supply if net in (x.a, x.b)), "")
@@ -266,7 +270,10 @@ class Sketch(Notes):
             ground(self.canvas, x, y, PLAIN)
         else:
             arrow(self.canvas, x, y, PLAIN, up)
-        self.canvas.text(x, y - 6 if up else y + 14, self.rail_text(net), TAG, "middle")
+        text = self.rail_text(net)
+        wide = width(text, TAG) / 2 > BESIDE
+        at, anchor = (x + BESIDE, "end") if wide else (x, "middle")
+        self.canvas.text(at, y - 6 if up else y + 14, text, TAG, anchor)
 
     def rail_aside(self, net: str, x: float, y: float, left: bool = False) -> None:
         """The end of a conductor on a rail, pointing along the page."""
