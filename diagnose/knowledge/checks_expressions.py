@@ -130,10 +130,11 @@ def _all_written(kb: KnowledgeBase, family: Family) -> Iterator[Written]:
                 bare = rest if word in PHASE_WORDS else text
                 yield Written(f"complaint '{complaint.id}'", bare, "", _at(text, complaint))
     for kind in kb.installations.values():
-        for line in kind.designed:
-            word, _, rest = line.holds.partition(" ")
-            bare = rest if word in PHASE_WORDS else line.holds
-            yield Written(f"designed of '{kind.id}'", bare, "", _at(line.holds, line))
+        for designed in kind.designed:
+            word, _, rest = designed.holds.partition(" ")
+            bare = rest if word in PHASE_WORDS else designed.holds
+            what = f"designed of '{kind.id}'"
+            yield Written(what, bare, "", _at(designed.holds, designed))
     for test in kb.tests.values():
         if test.kind == "signal":
             yield from _outcomes_written(test, family)

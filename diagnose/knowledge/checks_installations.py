@@ -111,7 +111,9 @@ def _change_issues(
 def choices_exist(kb: KnowledgeBase) -> Iterator[Issue]:
     """A conflict or a preset that names a variant or a choice that does not exist."""
     for kind in kb.installations.values():
-        named = [(f"conflict of '{kind.id}'", c.when, c.reason) for c in kind.conflicts]
+        named: list[tuple[str, Mapping[str, str], object]] = [
+            (f"conflict of '{kind.id}'", c.when, c.reason) for c in kind.conflicts
+        ]
         named += [(f"preset '{p.id}'", p.variants, p.place) for p in kind.presets.values()]
         for what, wanted, place in named:
             if what.startswith("conflict") and len(wanted) < 2:
@@ -183,11 +185,10 @@ def titles_keep_to_themselves(kb: KnowledgeBase) -> Iterator[Issue]:
 
 def presets_are_named(kb: KnowledgeBase) -> Iterator[Issue]:
     """A ready installation whose name stands for something else already."""
-    first, *more = [kind for kind in kb.installations.values() if kind.standard] or [None]
-    for kind in more:
-        if first is not None and kind is not None:
-            message = f"'{first.id}' and '{kind.id}' are both the standard type"
-            yield error("repeated-id", message, kind)
+    standard = [kind for kind in kb.installations.values() if kind.standard]
+    for kind in standard[1:]:
+        message = f"'{standard[0].id}' and '{kind.id}' are both the standard type"
+        yield error("repeated-id", message, kind)
     taken = {kind.id: "an installation type" for kind in kb.installations.values()}
     taken["default"] = "the standard installation"
     for kind in kb.installations.values():

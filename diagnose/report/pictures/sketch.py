@@ -271,9 +271,11 @@ class Sketch(Notes):
         else:
             arrow(self.canvas, x, y, PLAIN, up)
         text = self.rail_text(net)
-        wide = width(text, TAG) / 2 > BESIDE
-        at, anchor = (x + BESIDE, "end") if wide else (x, "middle")
-        self.canvas.text(at, y - 6 if up else y + 14, text, TAG, anchor)
+        low = y - 6 if up else y + 14
+        if width(text, TAG) / 2 > BESIDE:
+            self.canvas.text(x + BESIDE, low, text, TAG, "end")
+        else:
+            self.canvas.text(x, low, text, TAG, "middle")
 
     def rail_aside(self, net: str, x: float, y: float, left: bool = False) -> None:
         """The end of a conductor on a rail, pointing along the page."""
