@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator, Mapping
-from itertools import combinations, product
+from collections.abc import Mapping
 
 from diagnose.errors import DiagnoseError
 from diagnose.knowledge.records import InstallationType, KnowledgeBase
@@ -13,13 +12,9 @@ from diagnose.plant.matrix import MatrixBuilder
 from diagnose.plant.points import points_of
 from diagnose.plant.procedures import InstalledTest, installed_tests
 from diagnose.report.pictures.values import Marks, Measured
+from tests.campaigns.variants import covering_array
 
-TRIES = 60
 SHOWN = ("4.96 V", "OL", "66.6 ohm", "> 500 kohm", "12.19 uF", "closed: below 20 ohm", "16.2 A")
-
-
-def _pairs(choices: Mapping[str, str]) -> set[tuple[tuple[str, str], tuple[str, str]]]:
-    return set(combinations(sorted(choices.items()), 2))
 
 
 def _legal(kind: InstallationType, choices: Mapping[str, str]) -> bool:
@@ -30,47 +25,12 @@ def _legal(kind: InstallationType, choices: Mapping[str, str]) -> bool:
     return True
 
 
-def pairwise_choices(kind: InstallationType) -> Iterator[dict[str, str]]:
-    """Choices such that every two choices that can be combined are combined at least once.
-
-    Greedy, with a fixed seed: among some random completions of an open pair the one that covers
-    most open pairs.
-    """
-    chance = random.Random(60617)
-    variants = kind.variants
-    wanted = set()
-    for a, b in combinations(sorted(variants), 2):
-        for x, y in product(variants[a].choices, variants[b].choices):
-            rest = {v: d.default for v, d in variants.items()}
-            if any(_legal(kind, {**rest, **more, a: x, b: y}) for more in _others(kind)):
-                wanted.add(((a, x), (b, y)))
-    while wanted:
-        first = min(wanted)
-        tried = []
-        for _ in range(TRIES):
-            drawn = {v: chance.choice(list(d.choices)) for v, d in variants.items()}
-            drawn.update(first)
-            if _legal(kind, drawn):
-                tried.append(drawn)
-        best = max(tried, key=lambda c: len(_pairs(c) & wanted))
-        wanted -= _pairs(best)
-        yield best
-
-
-def _others(kind: InstallationType) -> Iterator[dict[str, str]]:
-    """Nothing, and each single choice: what may make a pair legal."""
-    yield {}
-    for name, variant in kind.variants.items():
-        for choice in variant.choices:
-            yield {name: choice}
-
-
 def pictured(knowledge: KnowledgeBase) -> list[Installation]:
     """Every installation type as it comes, with each single choice that is legal, and paired."""
     found: dict[str, Installation] = {}
     for kind in knowledge.installations.values():
         single = [{v: c} for v, d in kind.variants.items() for c in d.choices]
-        for choices in [{}, *single, *pairwise_choices(kind)]:
+        for choices in [{}, *single, *covering_array(kind)]:
             if _legal(kind, choices):
                 installation = compose(knowledge, kind.id, choices)
                 found.setdefault(installation.id, installation)

@@ -169,7 +169,10 @@ def test_which_installations_are_examined(capsys: pytest.CaptureFixture[str]) ->
 
 def test_a_quick_check_examines_four(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = copy_tiny(tmp_path)
-    more = "  tiny_one: {cell: small}\n  again: {second: fitted, cell: small}\n"
+    more = (
+        "  tiny_one: {title: one, met: here, variants: {cell: small}}\n"
+        "  again: {title: two, met: here, variants: {second: fitted, cell: small}}\n"
+    )
     edit(folder, "installations/bench.yaml", "presets:\n", f"presets:\n{more}")
     _, found = as_object(capsys, "--knowledge", str(folder))
     assert list(found["installations"]) == ["default", "tiny_one", "again", "two_buttons"]

@@ -21,7 +21,7 @@ from tests.people import SimulatedPerson, clear_modes, standard_session
 ESCAPE = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 PATIENCE = 300
 """Seconds to wait for the screen: a cold matrix on a busy machine; no test is timed by it."""
-SET_UP = ("Demo Lane 4", "", "", "cat_iii", "licensed")
+SET_UP = ("", "Demo Lane 4", "", "", "cat_iii", "licensed")
 """What is typed at the questions of the set-up."""
 
 
@@ -247,7 +247,7 @@ def test_a_callout_goes_on_after_it_was_cut_off(
         assert "Traceback" not in screen
         assert typist.child.exitstatus == 130
     assert [e.kind for e in before] == [
-        *("opened", "described", "described", "described", "described"),
+        *("opened", "described", "described", "described", "described", "described"),
         *("answered", "answered", "answered"),
     ]
     again = Typist(session, mode, tmp_path, "--no-color", "--resume")
@@ -270,10 +270,11 @@ def test_the_set_up_goes_on_after_each_kill(tmp_path: Path, session: Session, mo
     typist = Typist(session, mode, tmp_path, "--no-color")
     for count, line in enumerate(SET_UP):
         shown = typist.prompt()
-        assert ("The standard one has" in shown) == (count == 1)
-        assert ("instruments are at hand" in shown) == (count == 2)
-        assert ("measuring category" in shown) == (count == 3)
-        assert ("Who does the work" in shown) == (count == 4)
+        assert ("nearest to it" in shown) == (count == 0)
+        assert ("The standard one has" in shown) == (count == 2)
+        assert ("instruments are at hand" in shown) == (count == 3)
+        assert ("measuring category" in shown) == (count == 4)
+        assert ("Who does the work" in shown) == (count == 5)
         typist.type(line)
         if count + 1 < len(SET_UP):
             typist.prompt()  # the next question: the answer before must be on file by now
@@ -283,12 +284,12 @@ def test_the_set_up_goes_on_after_each_kill(tmp_path: Path, session: Session, mo
             typist.child.kill(signal.SIGKILL)
             typist.child.close()
             typist = Typist(session, mode, tmp_path, "--no-color", "--resume")
-    assert case.id == f"{case.opened[:10]}-demo-lane-4"
+    assert case.id == f"{case.opened[:10]}-callout"
     assert typist.lead().step.id == "verified"
     _, events = only_case(tmp_path)
     said = [e for e in events if e.kind in ("opened", "described")]
     assert [list(e.data) for e in said[1:]] == [
-        *(["wiring"], ["instruments"], ["meter_category"], ["qualification"]),
+        *(["site"], ["wiring"], ["instruments"], ["meter_category"], ["qualification"]),
     ]
     assert sum(e.kind == "resumed" for e in events) == len(SET_UP) - 1
     opened = typist.turn().state.opened
@@ -306,7 +307,7 @@ def test_a_set_up_can_be_left(tmp_path: Path, session: Session, mode: str, how: 
     first.child.sendcontrol("c")
     assert "nothing is on file" in first.end()
     typist = Typist(session, mode, tmp_path, "--no-color")
-    for line in SET_UP[:2]:
+    for line in SET_UP[:3]:
         typist.prompt()
         typist.type(line)
     typist.prompt()
@@ -320,7 +321,7 @@ def test_a_set_up_can_be_left(tmp_path: Path, session: Session, mode: str, how: 
     listed = CliRunner().invoke(app, ["cases", *store])
     assert listed.stdout == f"{case.id}  being set up\n"
     one = CliRunner().invoke(app, ["cases", "show", case.id, *store]).stdout
-    assert "opened: Demo Lane 4" in one
+    assert "described: site: Demo Lane 4" in one
     assert "described: wiring: standard" in one
     close = ("close", case.id, "--found", "dirt", "--confirmed", "measured", *store)
     assert CliRunner().invoke(app, close).exit_code == 0
@@ -329,6 +330,8 @@ def test_a_set_up_can_be_left(tmp_path: Path, session: Session, mode: str, how: 
 
 def test_an_installation_is_described(tmp_path: Path, session: Session, mode: str) -> None:
     typist = Typist(session, mode, tmp_path, "--no-color")
+    typist.prompt()
+    typist.type("")
     typist.prompt()
     typist.type("")
     assert "The standard one has" in typist.prompt()

@@ -177,8 +177,8 @@ def test_a_limit_without_a_source_counts_as_judgement(tmp_path: Path) -> None:
         ("parts/button.yaml", "(pressed and", "(made and", "logic-loop", "button.made"),
         (
             BENCH,
-            "{second: fitted}\nsit",
-            "{second: fitted, cell: lone}\nsit",
+            "{second: fitted}}\ndesigned",
+            "{second: fitted, cell: lone}}\ndesigned",
             "impossible",
             "no term",
         ),

@@ -174,16 +174,7 @@ class FileStore:
             raise fail("unwritable", f"cannot make '{self.folder}': {error.strerror}") from error
 
     def _replace(self, path: Path, data: bytes) -> None:
-        temporary = path.with_name(f".{path.name}.new")
-        try:
-            with temporary.open("wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            temporary.replace(path)
-            _sync_folder(path.parent)
-        except OSError as error:
-            raise fail("unwritable", f"cannot write '{path}': {error.strerror}") from error
+        write_whole(path, data)
 
     def header(self, case_id: str) -> CaseHeader:
         """See `CaseStore.header`."""
@@ -234,6 +225,26 @@ class FileStore:
             if path.stem not in closed and not is_closed(read_case(path)[1]):
                 return path.stem
         raise fail("no-case", f"there is no open case in {self.folder}")
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Put a file in the place of an earlier one: whole or not at all, and on disk.
+
+    Raises
+    ------
+    DiagnoseError
+        It cannot be written.
+    """
+    temporary = path.with_name(f".{path.name}.new")
+    try:
+        with temporary.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+        _sync_folder(path.parent)
+    except OSError as error:
+        raise fail("unwritable", f"cannot write '{path}': {error.strerror}") from error
 
 
 def _canonical(path: Path, data: bytes) -> bytes:

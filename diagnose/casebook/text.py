@@ -37,7 +37,8 @@ def _text(dumper: yaml.SafeDumper, value: str) -> yaml.ScalarNode:
 _Dumper.add_representer(str, _text)
 
 
-def _dump(data: Any) -> str:
+def dump(data: Any) -> str:
+    """Texts, numbers, lists and mappings as YAML, in their order."""
     return str(
         yaml.dump(
             _plain(data),
@@ -99,7 +100,7 @@ def _finite(value: Any) -> float:
 def event_text(event: Event) -> str:
     """One event as it stands in the file."""
     event = canonical(event)
-    return _dump([{"id": event.id, "at": event.at, "kind": event.kind, "data": event.data}])
+    return dump([{"id": event.id, "at": event.at, "kind": event.kind, "data": event.data}])
 
 
 def case_text(case: CaseHeader, events: Iterable[Event]) -> str:
@@ -119,7 +120,7 @@ def header_text(case: CaseHeader) -> str:
         "opened": case.opened,
         "knowledge": case.knowledge,
     }
-    return HEAD + _dump(head) + "events:\n"
+    return HEAD + dump(head) + "events:\n"
 
 
 def read_case(path: Path) -> tuple[CaseHeader, list[Event]]:

@@ -29,9 +29,11 @@ from diagnose.cli.options import (
     OverlayOption,
     PlainOption,
     ResultOption,
+    SiteOption,
     StoreOption,
     VariantsOption,
 )
+from diagnose.cli.site_app import site_app
 from diagnose.errors import DiagnoseError
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -50,6 +52,7 @@ app = typer.Typer(
 
 app.add_typer(cases_app, name="cases")
 app.add_typer(store_app, name="store")
+app.add_typer(site_app, name="site")
 
 
 @app.command()
@@ -67,6 +70,7 @@ def callout(
     overlay: OverlayOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
+    site: SiteOption = None,
     language: LanguageOption = None,
     no_color: PlainOption = False,
 ) -> None:
@@ -75,7 +79,7 @@ def callout(
     from diagnose.cli.request import Request
 
     request = Request(
-        case, answers, json, resume, store, knowledge, installation, variants or [], no_color
+        case, answers, json, resume, store, knowledge, installation, variants or [], no_color, site
     )
     code = run_callout(request)
     if code:
@@ -107,7 +111,16 @@ def phone(
     from diagnose.cli.phone import PhoneRequest, run_phone
 
     request = PhoneRequest(
-        case, answers, json, resume, store, knowledge, installation, variants or [], no_color, share
+        case,
+        answers,
+        json,
+        resume,
+        store,
+        knowledge,
+        installation,
+        variants or [],
+        no_color,
+        share=share,
     )
     code = run_phone(request)
     if code:
@@ -167,7 +180,7 @@ app.command()(close)
 @app.command()
 def circuit(
     installation: Annotated[
-        str | None, typer.Argument(metavar="INSTALLATION", help="Kind of installation.")
+        str | None, typer.Argument(metavar="INSTALLATION", help="A type or a ready installation.")
     ] = None,
     variants: VariantsOption = None,
     case: Annotated[
@@ -212,12 +225,20 @@ def check(
     everything: Annotated[
         bool, typer.Option("--all", help="Examine all installations with a name.")
     ] = False,
+    mode: Annotated[
+        str | None,
+        typer.Option("--mode", metavar="UNIT.MODE", help="What tells it best; all: of every one."),
+    ] = None,
+    against: Annotated[
+        str | None,
+        typer.Option("--against", metavar="REV|DIR", help="Beside an earlier state, in a table."),
+    ] = None,
     knowledge: KnowledgeOption = None,
 ) -> None:
     """Check the knowledge base; exit code 1 where it has errors."""
-    from diagnose.cli.check import run_check
+    from diagnose.cli.check import Asked, run_check
 
-    code = run_check(knowledge, json, installations or (), everything)
+    code = run_check(knowledge, json, installations or (), everything, Asked(mode, against))
     if code:
         raise typer.Exit(code)
 

@@ -11,7 +11,7 @@ from typing import Any
 from diagnose.casebook.answers import Answers, Scripted
 from diagnose.casebook.store import CaseHeader, CaseStore
 from diagnose.cli.ask import Terminal
-from diagnose.cli.common import INTERRUPTED, load, say_learned, session_for, settings, store_at
+from diagnose.cli.common import INTERRUPTED, load, say_learned, session_for, store_at
 from diagnose.cli.render import Screen, Titles
 from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.saving import Recorder, create
@@ -55,9 +55,9 @@ def _interactive(request: Request) -> int:
         if request.resume:
             case_id = request.case or store.latest()
         else:
-            chosen = settings(request.variants)
-            opened = Setup(knowledge, screen).begin(request.installation, chosen)
-            case_id = create(store, header_of(opened), [opened], input).id
+            from diagnose.cli.sites import open_case
+
+            case_id = create(store, *open_case(request, screen, knowledge), input).id
         with store.hold(case_id):
             return _lead(request, screen, store, knowledge, case_id)
     except (KeyboardInterrupt, EOFError):

@@ -57,7 +57,7 @@ def run_chart(request: Request) -> None:
     from diagnose.cli.chart_fill import filled
     from diagnose.interview.chart import compile_chart
     from diagnose.interview.chart_tree import Given
-    from diagnose.plant.compose import compose
+    from diagnose.plant.compose import compose_ready
 
     knowledge = load(request.knowledge)
     given = Given(
@@ -67,7 +67,7 @@ def run_chart(request: Request) -> None:
         request.meter_category,
         settings(request.answers, "--answer", "QUESTION=CHOICE"),
     )
-    installation = compose(knowledge, request.installation, settings(request.variants))
+    installation = compose_ready(knowledge, request.installation, settings(request.variants))
     session = session_for(knowledge, installation)
     chart = filled(session, compile_chart(session, given, bounds))
     from diagnose.report.chart_paper import chart_document

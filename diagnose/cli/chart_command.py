@@ -12,7 +12,7 @@ from diagnose.cli.options import KnowledgeOption, VariantsOption
 
 def chart(
     installation: Annotated[
-        str, typer.Argument(metavar="INSTALLATION", help="Kind of installation.")
+        str, typer.Argument(metavar="INSTALLATION", help="A type or a ready installation.")
     ],
     complaint: Annotated[
         str, typer.Option("--complaint", metavar="ID", help="What the chart starts from.")

@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from diagnose.cli.common import progress_bar
-from diagnose.errors import DiagnoseError, Issue
+from diagnose.errors import DiagnoseError, Issue, fail
 from diagnose.knowledge.checks import in_order
 from diagnose.knowledge.checks_sources import WEAK_KINDS, numbers_by_source_kind
 from diagnose.knowledge.family import Family
@@ -19,6 +19,7 @@ from diagnose.knowledge.practice_reading import practice_issues
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import Installation
+from diagnose.plant.designed import designed_issues, of_installation
 from diagnose.plant.matrix import DependencyMatrix
 from diagnose.plant.wiring import Named, compose_named, named_installations, parse_installation
 from diagnose.reasoning.checks import check_all, matrix_issues
@@ -38,6 +39,14 @@ QUICK = 4
 WIDTH = 80
 LISTED = 10
 """Pairs and groups listed in plain output; the JSON has them all."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What else the options ask for: one failure mode, or an earlier state to compare with."""
+
+    mode: str | None = None
+    against: str | None = None
 
 
 @dataclass(frozen=True)
@@ -95,8 +104,9 @@ def run_check(
     as_json: bool = False,
     installations: Sequence[str] = (),
     everything: bool = False,
+    asked: Asked = Asked(),
 ) -> int:
-    """Check the knowledge and print what was found.
+    """Check the knowledge and print what was found, or answer what is `asked` of it.
 
     Parameters
     ----------
@@ -117,6 +127,8 @@ def run_check(
     DiagnoseError
         There is no such folder or installation.
     """
+    if asked.mode is not None or asked.against is not None:
+        return _asked(knowledge_dir, as_json, installations, everything, asked)
     folder = find_knowledge(knowledge_dir)
     issues: list[Issue]
     kb: KnowledgeBase | None = None
@@ -136,13 +148,39 @@ def run_check(
                 if installations:
                     raise
                 issues = in_order([*issues, *problem.issues])
-        issues = in_order([*issues, *matrix_issues(kb, _pairs(examined))])
+        shortcomings = [
+            issue
+            for e in examined
+            for issue in of_installation(designed_issues(e.installation), e.name)
+        ]
+        issues = in_order([*issues, *shortcomings, *matrix_issues(kb, _pairs(examined))])
     if as_json:
         print(json.dumps(as_object(kb, issues, examined), indent=2, ensure_ascii=False))
     else:
         for line in as_text(kb, issues, examined):
             print(line)
     return 1 if _errors(issues) else 0
+
+
+def _asked(
+    knowledge_dir: str | None,
+    as_json: bool,
+    installations: Sequence[str],
+    everything: bool,
+    asked: Asked,
+) -> int:
+    if asked.mode is not None and asked.against is not None:
+        raise fail("option", "--mode and --against exclude one another")
+    if everything or (asked.mode is not None and len(installations) > 1):
+        raise fail("option", "--mode goes with one --installation, --against with no --all")
+    if asked.against is not None:
+        from diagnose.cli.check_against import run_against
+
+        return run_against(knowledge_dir, asked.against, installations, as_json)
+    from diagnose.cli.check_mode import run_mode
+
+    assert asked.mode is not None
+    return run_mode(knowledge_dir, asked.mode, next(iter(installations), None), as_json)
 
 
 def _errors(issues: Sequence[Issue]) -> list[Issue]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from diagnose.cli.common import load, session_for, settings, store_at
 from diagnose.cli.render import Screen
 from diagnose.errors import fail
-from diagnose.plant.compose import Installation, compose
+from diagnose.plant.compose import Installation, compose, compose_ready
 from diagnose.plant.points import points_of
 
 if TYPE_CHECKING:
@@ -102,7 +102,7 @@ def _matter(wanted: Wanted, knowledge: KnowledgeBase) -> tuple[Installation, Mar
 
     if wanted.case is None:
         kind = wanted.installation or next(iter(knowledge.installations))
-        return compose(knowledge, kind, settings(wanted.variants)), NOTHING, "", kind
+        return compose_ready(knowledge, kind, settings(wanted.variants)), NOTHING, "", kind
     from diagnose.cli.figures import marks_of
     from diagnose.interview.state import variants_of
 

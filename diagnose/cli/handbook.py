@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.cli import formats
+from diagnose.cli.handbook_best import best_tests
 from diagnose.cli.render import INSTRUMENTS, STATES, name_of, sentence
 from diagnose.interview.asking import typed_unit
 from diagnose.interview.telling import EXPECTED, with_limits
@@ -62,13 +63,13 @@ def run_handbook(
     from diagnose.cli.common import load, matrix_of, settings
     from diagnose.cli.firm import firm_at
     from diagnose.cli.report import write
-    from diagnose.plant.compose import compose
+    from diagnose.plant.compose import compose_ready
 
     wanted = wanted.checked()
     firm = firm_at(wanted.firm)
     base = load(knowledge)
     kind = kind or next(iter(base.installations))
-    installation = compose(base, kind, settings(variants))
+    installation = compose_ready(base, kind, settings(variants))
     matrix = matrix_of(base, installation, wanted.no_color)
     document = handbook(base, installation, matrix, firm, wanted.paper_for(firm))
     write(document, wanted, f"{kind}-handbook")
@@ -120,6 +121,7 @@ class _Book:
         yield from self._complaints()
         yield PageBreak()
         yield from self._modes()
+        yield from best_tests(self.knowledge, self.installation, self.matrix, self.tests)
         yield PageBreak()
         yield from self._tests()
         yield PageBreak()

@@ -45,11 +45,16 @@ ResultOption = Annotated[
     bool, typer.Option("--json", help="With --answers: print the result as one object.")
 ]
 InstallationOption = Annotated[
-    str | None, typer.Option("--installation", metavar="ID", help="Kind of installation.")
+    str | None,
+    typer.Option("--installation", metavar="NAME", help="A type or a ready installation."),
 ]
 VariantsOption = Annotated[
     list[str] | None,
     typer.Option("--set", metavar="VARIANT=CHOICE", help="One variant of it; repeatable."),
+]
+SiteOption = Annotated[
+    str | None,
+    typer.Option("--site", metavar="NAME", help="A site on file (diagnose site new)."),
 ]
 FormatOption = Annotated[
     str, typer.Option("--format", metavar="FORMAT", help="pdf (default), html or text.")

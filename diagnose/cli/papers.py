@@ -48,7 +48,7 @@ def report(
 
 def handbook(
     installation: Annotated[
-        str | None, typer.Argument(metavar="INSTALLATION", help="Kind of installation.")
+        str | None, typer.Argument(metavar="INSTALLATION", help="A type or a ready installation.")
     ] = None,
     variants: VariantsOption = None,
     format: FormatOption = "",  # noqa: A002

@@ -39,7 +39,7 @@ from diagnose.interview.steps import Step
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.language import ENGLISH, marked, use
 from diagnose.language import gettext as _
-from diagnose.plant.compose import Installation, compose
+from diagnose.plant.compose import Installation, compose_ready
 from diagnose.reasoning.van import SHARE
 
 RULE = marked(
@@ -123,7 +123,7 @@ def _interactive(request: PhoneRequest) -> int:
         else:
             chosen = settings(request.variants)
             kind = request.installation or next(iter(knowledge.installations))
-            installation = compose(knowledge, kind, chosen)
+            installation = compose_ready(knowledge, kind, chosen)
             given = request.installation is not None or bool(chosen)
             opened = _opened(knowledge, installation, [WIRING] if given else [])
             case_id = create(store, header_of(opened), [opened], input).id

@@ -34,6 +34,7 @@ class Request:
     installation: str | None = None
     variants: Sequence[str] = ()
     no_color: bool = False
+    site: str | None = None
 
     def refuse_contradictions(self) -> None:
         """Check the options against one another.
@@ -47,6 +48,11 @@ class Request:
             raise fail("option", f"to go on with a case: --resume {self.case}")
         if self.answers is not None and self.resume:
             raise fail("option", "--answers and --resume exclude one another")
+        if self.site is not None and (self.installation or self.variants or self.resume):
+            message = "--site says what is fitted: no --installation, --set or --resume with it"
+            raise fail("option", message)
+        if self.site is not None and self.answers is not None:
+            raise fail("option", "--site does not go with --answers: the file says it")
         if self.answers is None and self.json:
             raise fail("option", "--json needs --answers FILE")
 

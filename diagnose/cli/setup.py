@@ -8,6 +8,7 @@ from collections.abc import Callable, Collection, Mapping
 from diagnose.casebook.answers import METER_CATEGORIES, QUALIFICATIONS
 from diagnose.casebook.store import CaseHeader
 from diagnose.cli.lines import clean, match, number_from
+from diagnose.cli.ready import ask_ready, met_at, needed, title_of
 from diagnose.cli.render import INSTRUMENTS as NAMES
 from diagnose.cli.render import Screen, name_of
 from diagnose.interview.describing import (
@@ -30,7 +31,7 @@ from diagnose.interview.steps import Option
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.language import gettext as _
 from diagnose.language import marked
-from diagnose.plant.compose import Installation, compose
+from diagnose.plant.compose import Installation, compose_ready
 
 CATEGORY_TEXTS = {
     "none": marked("none stated, or not known"),
@@ -64,25 +65,50 @@ class Setup:
         self.screen = screen
         self.read = read
 
-    def begin(self, kind: str | None, chosen: Mapping[str, str]) -> Event:
+    def begin(
+        self,
+        kind: str | None,
+        chosen: Mapping[str, str],
+        described: tuple[str, Installation] | None = None,
+        sites: Mapping[str, Installation] | None = None,
+    ) -> Event:
         """Ask the first question: the ``opened`` event that its answer makes.
+
+        Parameters
+        ----------
+        kind
+            A type or a ready installation, where it is known.
+        described
+            A site that is on file, and what stands there: nothing is asked about it.
+        sites
+            Sites on file that may be chosen by name.
 
         Raises
         ------
         DiagnoseError
             An unknown installation, variant or choice among the options.
         """
+        sites = sites or {}
         known = [WIRING] if kind is not None or chosen else []
-        several = kind is None and len(self.knowledge.installations) > 1
-        standard = None if several else self._composed(kind, chosen)
+        asked = kind is None and not chosen and described is None
+        asked = asked and needed(self.knowledge, list(sites))
+        standard = None if asked or described else self._composed(kind, chosen)
         self.screen.rule(_("A new callout"))
         self.screen.para(_(FIRST), style="bold yellow")
         site = ""
-        if standard is None:
-            standard = self._composed(self._kind(), chosen)
-        else:
+        if asked:
+            choice = ask_ready(self.screen, self.read, self.knowledge, list(sites))
+            if choice.site:
+                described = choice.site, sites[choice.site]
+            else:
+                standard = self._composed(choice.ready, {})
+        elif standard is not None:
             site = clean(self.read(_(SITE_PROMPT)))
             known = [*known, SITE]
+        if described is not None:
+            site, standard = described
+            known = [WIRING, SITE]
+        assert standard is not None
         asks = asks_for(self.knowledge, known)
         nothing = {} if INSTRUMENTS in asks else {INSTRUMENTS: [], METER: "none"}
         return new_event(
@@ -140,22 +166,26 @@ class Setup:
         )
 
     def _composed(self, kind: str | None, chosen: Mapping[str, str]) -> Installation:
-        return compose(self.knowledge, kind or next(iter(self.knowledge.installations)), chosen)
-
-    def _kind(self) -> str:
-        kinds = {k: i.title for k, i in self.knowledge.installations.items()}
-        return self.one(_("Which kind of installation is it?"), kinds)
+        return compose_ready(self.knowledge, kind, chosen)
 
     def _wiring(self, standard: Installation) -> str:
         kind = standard.type
         self.screen.line()
-        standard_one = _("The standard one has:")
-        self.screen.para(f"{_(kind.title)}. {standard_one}", style="bold")
+        title, met = title_of(standard), met_at(standard)
+        if met:
+            self.screen.para(f"{_(title)}. {_(met)}")
+            self.screen.para(_("It has:"), style="bold")
+        else:
+            standard_one = _("The standard one has:")
+            self.screen.para(f"{_(title)}. {standard_one}", style="bold")
         for name, variant in kind.variants.items():
             choice = variant.choices[standard.choices[name]]
             self.screen.para(f"{_(variant.title)}: {_(choice.title)}", 4, hang=2)
         while True:
-            line = self.read(_("Enter: it is the standard one; 'no': it differs > ")).strip()
+            prompt = marked("Enter: it is the standard one; 'no': it differs > ")
+            if met:
+                prompt = marked("Enter: that is what is fitted; 'no': it differs > ")
+            line = self.read(_(prompt)).strip()
             if not line or line.casefold() in ("y", "yes", "standard", _("yes")):
                 return STANDARD
             if line.casefold() in ("n", "no", "differs", _("no")):

@@ -16,7 +16,7 @@ from diagnose.errors import DiagnoseError, Issue, Place, fail
 from diagnose.interview.session import Session
 from diagnose.interview.survey import Survey, Verdict, evaluate, plan_survey
 from diagnose.knowledge.reading import Mapping, Text, read_yaml
-from diagnose.plant.compose import compose
+from diagnose.plant.compose import compose_ready
 from diagnose.reasoning.cover import REVEALS
 from diagnose.reasoning.guard import Skill
 
@@ -61,7 +61,7 @@ def run_survey(request: Request) -> int:
     if not request.json:
         say_learned(screen, knowledge)
     kind = request.installation or next(iter(knowledge.installations))
-    installation = compose(knowledge, kind, settings(request.variants))
+    installation = compose_ready(knowledge, kind, settings(request.variants))
     session = session_for(knowledge, installation, screen.plain)
     survey = plan_survey(session, instruments, Skill(request.qualification), request.threshold)
     if request.filled is not None:

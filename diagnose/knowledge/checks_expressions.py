@@ -130,6 +130,12 @@ def _all_written(kb: KnowledgeBase, family: Family) -> Iterator[Written]:
                 word, _, rest = text.partition(" ")
                 bare = rest if word in PHASE_WORDS else text
                 yield Written(f"complaint '{complaint.id}'", bare, "", _at(text, complaint))
+    for kind in kb.installations.values():
+        for designed in kind.designed:
+            word, _, rest = designed.holds.partition(" ")
+            bare = rest if word in PHASE_WORDS else designed.holds
+            what = f"designed of '{kind.id}'"
+            yield Written(what, bare, "", _at(designed.holds, designed))
     for test in kb.tests.values():
         if test.kind == "signal":
             yield from _outcomes_written(test, family)

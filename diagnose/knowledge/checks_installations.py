@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 
 from diagnose.errors import Issue
-from diagnose.knowledge.checks_base import error, unknown, warning
+from diagnose.knowledge.checks_base import error, needs_issues, unknown, warning
 from diagnose.knowledge.family import Family
 from diagnose.knowledge.records import (
     DOMAINS,
@@ -111,8 +111,10 @@ def _change_issues(
 def choices_exist(kb: KnowledgeBase) -> Iterator[Issue]:
     """A conflict or a preset that names a variant or a choice that does not exist."""
     for kind in kb.installations.values():
-        named = [(f"conflict of '{kind.id}'", c.when, c.reason) for c in kind.conflicts]
-        named += [(f"preset '{name}'", wanted, name) for name, wanted in kind.presets.items()]
+        named: list[tuple[str, Mapping[str, str], object]] = [
+            (f"conflict of '{kind.id}'", c.when, c.reason) for c in kind.conflicts
+        ]
+        named += [(f"preset '{p.id}'", p.variants, p.place) for p in kind.presets.values()]
         for what, wanted, place in named:
             if what.startswith("conflict") and len(wanted) < 2:
                 message = f"{what} needs two choices that exclude each other"
@@ -181,7 +183,42 @@ def titles_keep_to_themselves(kb: KnowledgeBase) -> Iterator[Issue]:
                     yield warning("key-in-title", message, situation.title, situation)
 
 
+def presets_are_named(kb: KnowledgeBase) -> Iterator[Issue]:
+    """A ready installation whose name stands for something else already."""
+    standard = [kind for kind in kb.installations.values() if kind.standard]
+    for kind in standard[1:]:
+        message = f"'{standard[0].id}' and '{kind.id}' are both the standard type"
+        yield error("repeated-id", message, kind)
+    taken = {kind.id: "an installation type" for kind in kb.installations.values()}
+    taken["default"] = "the standard installation"
+    for kind in kb.installations.values():
+        for preset in kind.presets.values():
+            if preset.id in taken:
+                message = f"preset '{preset.id}': the name stands for {taken[preset.id]} already"
+                yield error("repeated-id", message, preset.id, preset)
+            taken[preset.id] = "another preset"
+
+
+def designed_has_meaning(kb: KnowledgeBase) -> Iterator[Issue]:
+    """A statement of what is designed in a situation that is not there, or with odd needs."""
+    for kind in kb.installations.values():
+        family = Family(kb, [kind])
+        for line in kind.designed:
+            what = f"designed of '{kind.id}': {line.does}"
+            if line.situation not in kind.situations:
+                yield unknown(what, "situation", line.situation, kind.situations, line)
+            if line.needs:
+                yield from needs_issues(what, line.needs, family, line)
+        does = {line.does for line in kind.designed}
+        for word in ("starts", "stops"):
+            if does and word not in does:
+                message = f"designed of '{kind.id}': nothing says when it {word}"
+                yield warning("designed", message, kind.designed[0])
+
+
 CHECKS = (
+    presets_are_named,
+    designed_has_meaning,
     instances_fit,
     variants_fit,
     choices_exist,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from diagnose.knowledge.built_records import DOES, Designed, Preset
 from diagnose.knowledge.read_parts import NumberReader
 from diagnose.knowledge.reading import Mapping, Reader, Text
 from diagnose.knowledge.records import (
@@ -101,6 +102,32 @@ def _read_situation(name: str, node: Any, numbers: NumberReader) -> Situation:
     return situation
 
 
+def _read_designed(node: Any, numbers: NumberReader) -> Designed:
+    reader = Reader(node, numbers.issues, "designed")
+    designed = Designed(
+        situation=reader.text("situation"),
+        does=reader.choice("does", DOES),
+        holds=reader.text("holds"),
+        needs=reader.text("needs", ""),
+        place=reader.place,
+    )
+    reader.done()
+    return designed
+
+
+def _read_preset(name: str, node: Any, numbers: NumberReader) -> Preset:
+    reader = Reader(node, numbers.issues, f"preset '{name}'")
+    preset = Preset(
+        id=name,
+        title=reader.text("title"),
+        met=reader.text("met"),
+        variants=reader.text_map("variants"),
+        place=reader.place,
+    )
+    reader.done()
+    return preset
+
+
 def read_installation(node: Any, numbers: NumberReader) -> InstallationType:
     """One installation type from the content of its file."""
     reader = Reader(node, numbers.issues, "installation")
@@ -120,8 +147,10 @@ def read_installation(node: Any, numbers: NumberReader) -> InstallationType:
         conflicts=tuple(conflicts),
         situations={k: _read_situation(k, v, numbers) for k, v in reader.items("situations")},
         signals=reader.text_map("signals"),
-        presets={k: _text_map(v, numbers, f"preset '{k}'") for k, v in reader.items("presets")},
+        presets={k: _read_preset(k, v, numbers) for k, v in reader.items("presets")},
         path=reader.texts("path"),
+        standard=reader.text("standard", "no") == "yes",
+        designed=tuple(_read_designed(n, numbers) for n in reader.children("designed")),
         place=reader.place,
     )
     reader.done()

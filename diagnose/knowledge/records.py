@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from diagnose.errors import Place
+from diagnose.knowledge.built_records import Designed, Preset
 from diagnose.knowledge.day_records import DayPlan
 from diagnose.knowledge.overlay_records import Overlay
 from diagnose.knowledge.rule_records import Rule
@@ -208,8 +209,11 @@ class InstallationType:
     conflicts: tuple[Conflict, ...]
     situations: Mapping[str, Situation]
     signals: Mapping[str, str]
-    presets: Mapping[str, Mapping[str, str]]
+    presets: Mapping[str, Preset]
     path: tuple[str, ...]
+    designed: tuple[Designed, ...] = ()
+    standard: bool = False
+    """Whether this is the type that is meant where none is named."""
     place: Place | None = None
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from diagnose.errors import fail
@@ -207,6 +207,49 @@ def compose(
                 full = f"{name}.{mode.id}"
                 modes[full] = InstalledMode(full, name, mode)
     return installation
+
+
+def ready(
+    kb: KnowledgeBase, name: str | None, known: Iterable[str] = ()
+) -> tuple[str, Mapping[str, str]]:
+    """The installation type and the choices that a name stands for.
+
+    Parameters
+    ----------
+    name
+        A type, a preset, or None for the first type.
+    known
+        Further names to mention where this one is unknown.
+
+    Raises
+    ------
+    DiagnoseError
+        There is no such type or preset.
+    """
+    if name is None:
+        return next(iter(kb.installations)), {}
+    if name in kb.installations:
+        return name, {}
+    for kind in kb.installations.values():
+        if name in kind.presets:
+            return kind.id, kind.presets[name].variants
+    legal = dict.fromkeys([*known, *kb.installations, *preset_names(kb)])
+    raise fail(
+        "unknown-id", f"there is no installation '{name}'", getattr(name, "place", None), legal
+    )
+
+
+def preset_names(kb: KnowledgeBase) -> list[str]:
+    """Every ready installation's name."""
+    return [name for kind in kb.installations.values() for name in kind.presets]
+
+
+def compose_ready(
+    kb: KnowledgeBase, name: str | None, more: Mapping[str, str] | None = None
+) -> Installation:
+    """Wire up a type or a preset, some of its choices changed; see `ready` and `compose`."""
+    kind, choices = ready(kb, name)
+    return compose(kb, kind, {**choices, **(more or {})})
 
 
 def fill(text: str, installation: Installation, it: str) -> str:

@@ -1,11 +1,13 @@
 """Tests as they can be done on one installation.
 
 A template (`each: float_switch`) becomes one test per fitted part of that type. A test whose
-points, elements or needs are not there is left out.
+points, elements or needs are not there is left out, and so is one that looks for signs that no
+failure mode leaves here, or watches units of which none is fitted.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -17,6 +19,8 @@ from diagnose.plant.phases import Condition
 
 NODE_KINDS = ("volts_dc", "volts_ac", "volts_ac_loz", "ohms", "insulation", "farads", "head")
 BRANCH_KINDS = ("amps_ac", "flow")
+NAMED = re.compile(r"\b([a-z_][a-z0-9_]*)\.[a-z_]")
+"""Whose name stands before a dot in an expression."""
 ISOLATED: Mapping[str, str] = {"supply": "off"}
 
 
@@ -74,6 +78,7 @@ def installed_tests(
 ) -> dict[str, InstalledTest]:
     """Every test that can be done here, by id (``test`` or ``test@instance``)."""
     tests: dict[str, InstalledTest] = {}
+    shown = frozenset(s for m in installation.modes.values() for s in m.mode.signs)
     for spec in knowledge.tests.values():
         if spec.each:
             fitted = [
@@ -82,7 +87,7 @@ def installed_tests(
         else:
             fitted = [""]
         for it in fitted:
-            test = _install(knowledge, installation, circuit, spec, it)
+            test = _install(knowledge, installation, circuit, spec, it, shown)
             if test is not None:
                 tests[test.id] = test
     return tests
@@ -97,12 +102,19 @@ def phone_error(knowledge: KnowledgeBase, test: InstalledTest) -> float:
     return overlay.value("wrong_by_phone", test.kind, test.spec.id, handbook)
 
 
+def _watched(installation: Installation, conditions: list[str]) -> bool:
+    """Whether some unit that the outcomes of a signal test speak of is fitted."""
+    names = {name for text in conditions for name in NAMED.findall(text)}
+    return not names or any(installation.has(name) for name in names)
+
+
 def _install(
     knowledge: KnowledgeBase,
     installation: Installation,
     circuit: Circuit,
     spec: TestSpec,
     it: str,
+    shown: frozenset[str],
 ) -> InstalledTest | None:
     def filled(text: str) -> str:
         return fill(text, installation, it)
@@ -119,6 +131,12 @@ def _install(
     lift = frozenset(filled(x) for x in spec.lift)
     bridge = tuple(filled(x) for x in spec.bridge)
     if any(not circuit.has_branch(x) for x in lift) or any(not circuit.has_net(x) for x in bridge):
+        return None
+    if spec.kind == "sign" and not any(sign in shown for sign in of):
+        return None
+    if spec.kind == "signal" and not _watched(
+        installation, [filled(o.when) for o in spec.outcomes]
+    ):
         return None
     condition: Condition | None = None
     if spec.situation:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from diagnose.errors import DiagnoseError, Issue, Place, fail
 from diagnose.knowledge.records import FailureMode, InstallationType, KnowledgeBase
-from diagnose.plant.compose import Installation, choose, compose
+from diagnose.plant.compose import Installation, choose, compose, ready
 from diagnose.plant.matrix import MatrixBuilder
 
 DEFAULT = "default"
@@ -20,7 +20,10 @@ DEFAULT = "default"
 
 @dataclass(frozen=True)
 class Named:
-    """One way to build an installation, by name: ``default``, ``variant=choice`` or a preset."""
+    """One way to build an installation, by name: ``default``, ``variant=choice`` or a preset.
+
+    Of every type but the first, ``type:default`` and ``type:variant=choice``.
+    """
 
     name: str
     kind: str
@@ -37,12 +40,11 @@ def named_installations(kb: KnowledgeBase) -> list[Named]:
     built, it is listed as it stands and `compose` says why.
     """
     found = []
-    for kind in kb.installations.values():
-        before = f"{kind.id}:" if len(kb.installations) > 1 else ""
+    for position, kind in enumerate(kb.installations.values()):
+        before = f"{kind.id}:" if position else ""
         found.append(Named(before + DEFAULT, kind.id, {}, kind.place))
-        for name, choices in kind.presets.items():
-            place = getattr(name, "place", kind.place)
-            found.append(Named(before + name, kind.id, choices, place, preset=True))
+        for preset in kind.presets.values():
+            found.append(Named(preset.id, kind.id, preset.variants, preset.place, preset=True))
         for variant in kind.variants.values():
             for choice in variant.choices:
                 if choice != variant.default:
@@ -84,6 +86,8 @@ def _completed(kind: InstallationType, wanted: dict[str, str]) -> dict[str, str]
 def parse_installation(kb: KnowledgeBase, text: str) -> Named:
     """Read an installation's name, or ``variant=choice,variant=choice`` on the first type.
 
+    A type or a preset may stand before the choices: ``name,variant=choice``.
+
     Raises
     ------
     DiagnoseError
@@ -92,11 +96,20 @@ def parse_installation(kb: KnowledgeBase, text: str) -> Named:
     known = {named.name: named for named in named_installations(kb)}
     if text in known:
         return known[text]
-    if "=" not in text:
-        raise fail("unknown-id", f"there is no installation '{text}'", None, known)
-    pairs = [item.partition("=") for item in text.split(",")]
-    kind = next(iter(kb.installations))
-    return Named(text, kind, {name.strip(): choice.strip() for name, _, choice in pairs})
+    kind, _, rest = text.partition(":")
+    first, *words = rest.split(",") if kind in kb.installations and rest else text.split(",")
+    if "=" in first:
+        kind = kind if rest else next(iter(kb.installations))
+        base = Named(text, kind, {})
+        words = [first, *words]
+    else:
+        base = Named(text, *ready(kb, first.strip(), known))
+    wrong = [word for word in words if "=" not in word]
+    if wrong:
+        raise fail("option", f"'{wrong[0].strip()}' in '{text}' is not VARIANT=CHOICE")
+    pairs = [word.partition("=") for word in words]
+    chosen = {name.strip(): choice.strip() for name, _, choice in pairs}
+    return replace(base, choices={**base.choices, **chosen})
 
 
 def wiring_issues(kb: KnowledgeBase, sound: bool = True) -> list[Issue]:

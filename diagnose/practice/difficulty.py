@@ -34,7 +34,8 @@ from numpy.typing import NDArray
 from diagnose.errors import fail
 from diagnose.interview.session import Session
 from diagnose.practice.ways import Case, Way, expert_way, trainee_way
-from diagnose.reasoning.belief import UNKNOWN, Belief, mode_of
+from diagnose.reasoning.apart import mode_of
+from diagnose.reasoning.belief import UNKNOWN, Belief
 from diagnose.reasoning.exact import Branch, optimal
 from diagnose.reasoning.guard import Exposure, SafetyState, Skill
 from diagnose.reasoning.noise_free import Problem

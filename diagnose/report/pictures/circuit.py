@@ -51,8 +51,9 @@ def circuit_svg(
         Texts over the drawing; without a heading, the installation's title.
     """
     title = heading or installation.type.title
-    title += {"all": "", "mains": ": mains side", "control": ": 5 V side and water"}[part]
     sheet = sheet_of(installation)
+    side = "5 V" if sheet.controller else "control"
+    title += {"all": "", "mains": ": mains side", "control": f": {side} side and water"}[part]
     canvas = Canvas(title, description(installation, marks), WIDTH)
     sketch = Sketch(canvas, installation, points, sheet, marks)
     y = _head(sketch, title, caution)

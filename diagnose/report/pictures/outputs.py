@@ -230,14 +230,19 @@ def draw_supply(sketch: Sketch, x: float, y: float, box: float, wide: float) -> 
     first = x + 150
     if lead:
         s.wire((x, y), (first, y))
-        s.way(tuple(lead), (first, y), 110)
         s.point(inner, first, y, "below")
-        s.point(lead[-1].b, first + 110, y, "below")
-        s.wire((first + 110, y), (plus, y))
+        for k, link in enumerate(lead):
+            s.way((link,), (first + 110 * k, y), 110)
+            s.point(link.b, first + 110 * (k + 1), y, "below")
+            if link.unit != source.unit:
+                s.title(link.unit, first + 110 * k + 55, y - 12, 110, 1)
+        end = first + 110 * len(lead)
+        s.wire((end, y), (plus, y))
     else:
+        end = first + 110
         s.wire((x, y), (plus, y))
         s.point(inner, first, y, "below")
-    s.canvas.text(first + 128, y - 6, s.rail_name(lead[-1].b if lead else inner), TITLE, bold=True)
+    s.canvas.text(end + 18, y - 6, s.rail_name(lead[-1].b if lead else inner), TITLE, bold=True)
     s.wire((x, low), (minus, low))
     s.point(source.b, first + 110, low, "below")
     s.canvas.text(first + 128, low - 6, s.rail_name(source.b), TITLE, bold=True)

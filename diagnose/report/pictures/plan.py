@@ -55,7 +55,7 @@ class _Builder(MainsPlanner):
     # ------------------------------------------------------------------ direct current
 
     def rails(self) -> list[str]:
-        """Ground first, then every net that a source feeds and several units hang on."""
+        """Ground first, then each net of several units that a source feeds, and the board's own."""
         found = [self.ground] if self.ground else []
         for link in self.within("dc"):
             if link.symbol == "supply":
@@ -63,6 +63,9 @@ class _Builder(MainsPlanner):
                 plus = next((x.b if x.a == link.a else x.a for x in way), link.a)
                 if plus not in found and self._crowd(plus) > 2:
                     found.append(plus)
+        board = self.it.nets.get(f"{self.only('controller')}.vdd", "")
+        if board and board not in found and self._crowd(board) > 2:
+            found.append(board)
         return found
 
     def _crowd(self, net: str) -> int:
@@ -153,8 +156,17 @@ class _Builder(MainsPlanner):
             if link.symbol == "supply" and link.unit not in elsewhere:
                 lead = [x for x in self.within("dc") if x.unit == link.unit and x is not link]
                 self.used.add(link.unit)
-                return (link, *lead)
+                return (link, *lead, *self._regulator(lead[-1].b if lead else link.a))
         return ()
+
+    def _regulator(self, net: str) -> Way:
+        """What stands between a source's net and the board's supply terminal, if anything."""
+        board = self.it.nets.get(f"{self.only('controller')}.vdd", net)
+        between = [x for x in self.within("dc") if {x.a, x.b} == {net, board}]
+        if net == board or not between:
+            return ()
+        self.use(between)
+        return (between[0] if between[0].a == net else between[0].turned(),)
 
     # ------------------------------------------------------------------ water
 

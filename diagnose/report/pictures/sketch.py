@@ -29,16 +29,21 @@ TITLE, TAG = 12.0, 10.0
 RADIUS = 9.5
 
 
+BESIDE = 22.0
+"""Room for a rail's name to the right of its conductor: a unit's title stands beside it."""
+
+
 def rail_name(installation: Installation, sheet: Sheet, net: str) -> str:
-    """What a rail is called: 0 V, or + and the volts of the source that feeds it; else the net."""
+    """What a rail is called: 0 V, or + and the volts of what feeds it (+3V3); else the net."""
     if net == sheet.ground:
         return "0 V"
-    if sheet.supply and any(net in (x.a, x.b) for x in sheet.supply):
-        unit = sheet.supply[0].unit
+    unit = next((x.unit for x in sheet.supply if net in (x.a, x.b)), "")
+    if unit:
         number = installation.instances[unit].set.get("voltage")
         number = number or installation.part_of(unit).parameters.get("voltage")
         if number is not None:
-            return f"+{number.nominal:.2g} V"
+            volts = f"{number.nominal:.2g}"
+            return f"+{volts.replace('.', 'V')}" if "." in volts else f"+{volts} V"
     return net
 
 
@@ -265,7 +270,12 @@ class Sketch(Notes):
             ground(self.canvas, x, y, PLAIN)
         else:
             arrow(self.canvas, x, y, PLAIN, up)
-        self.canvas.text(x, y - 6 if up else y + 14, self.rail_text(net), TAG, "middle")
+        text = self.rail_text(net)
+        low = y - 6 if up else y + 14
+        if width(text, TAG) / 2 > BESIDE:
+            self.canvas.text(x + BESIDE, low, text, TAG, "end")
+        else:
+            self.canvas.text(x, low, text, TAG, "middle")
 
     def rail_aside(self, net: str, x: float, y: float, left: bool = False) -> None:
         """The end of a conductor on a rail, pointing along the page."""

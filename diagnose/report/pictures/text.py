@@ -18,6 +18,7 @@ from diagnose.report.pictures.notes import letter
 from diagnose.report.pictures.plan import sheet_of
 from diagnose.report.pictures.sketch import rail_name
 from diagnose.report.pictures.values import NOTHING, Marks, percent
+from diagnose.report.pictures.water import joined, outer_terminals
 from diagnose.report.pictures.wiring import Branch, Column, Link, Sheet, Way
 
 SAYS = {
@@ -198,10 +199,13 @@ class _Writer:
         if sheet.rest:
             yield "Not drawn as a path"
             for name in sheet.rest:
-                terminals = self.it.part_of(name).terminals
-                nets = [self.point(self.it.nets[f"{name}.{t}"]) for t in terminals]
-                nets += [self.point(f"{name}.{e}") for e in self.it.part_of(name).elements]
-                yield from self.row("", [self.unit(name), *(n for n in nets if n)])
+                pieces = [self.unit(name)]
+                for terminal in outer_terminals(self.it, self.points, name):
+                    net = self.it.nets[f"{name}.{terminal}"]
+                    on = clean(joined(self.it, name, net), self.width - 24)
+                    pieces.append(f"{self.point(net)} {on}".strip())
+                nets = [self.point(f"{name}.{e}") for e in self.it.part_of(name).elements]
+                yield from self.row("", [*pieces, *(n for n in nets if n)])
         yield from self._readings()
 
     def _mains(self) -> Iterator[str]:
@@ -274,7 +278,11 @@ class _Writer:
         notes = [note for link in sheet.supply for note in self._across(link)]
         unit = self.unit(source.unit, [self.point(source.a)] if lead else [], notes)
         rail = lead[-1].b if lead else source.a
-        yield from self.row("supply", [self.end(source.b), unit, self.end(rail), board])
+        pieces = [self.end(source.b), unit]
+        for link in lead:
+            if link.unit != source.unit:
+                pieces += [self.end(link.a), self.unit(link.unit)]
+        yield from self.row("supply", [*pieces, self.end(rail), board])
         for link in sheet.links:
             if link.unit == sheet.controller:
                 yield from self._inside(link)

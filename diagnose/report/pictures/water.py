@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from itertools import groupby
 
+from diagnose.plant.compose import Installation
+from diagnose.plant.points import Points
 from diagnose.report.pictures.canvas import Pen
 from diagnose.report.pictures.notes import BELOW, LEADING
 from diagnose.report.pictures.sketch import TAG, Sketch
@@ -11,7 +13,7 @@ from diagnose.report.pictures.symbols import TOP, TOPS
 from diagnose.report.pictures.wiring import Link
 
 ENDS = {"pit": (False, True), "tank": (True, False)}
-BOX = 200.0
+BOX = 264.0
 
 
 def draw_water(sketch: Sketch, left: float, top: float, room: float) -> float:
@@ -41,6 +43,24 @@ def _symbol(s: Sketch, link: Link, x: float, y: float, wide: float) -> None:
     s.put(key, x + wide / 2, y + s.lower(key), "middle", wide - 6)
 
 
+def outer_terminals(installation: Installation, points: Points, unit: str) -> list[str]:
+    """The terminals of a unit that something else is on or that are test points; else all."""
+    terminals = list(installation.part_of(unit).terminals)
+    wires = installation.instances[unit].wires
+    shown = [
+        t for t in terminals if t in wires or installation.nets[f"{unit}.{t}"] in points.numbers
+    ]
+    return shown or terminals
+
+
+def joined(installation: Installation, unit: str, net: str) -> str:
+    """What else is on a net: the first unit by title, and how many more; else the net's name."""
+    units = [name.partition(".")[0] for name, on in installation.nets.items() if on == net]
+    first, *more = [name for name in dict.fromkeys(units) if name != unit] or [""]
+    title = installation.instances[first].title if first else net
+    return f"{title} +{len(more)}" if more else title
+
+
 def draw_rest(sketch: Sketch, left: float, top: float, room: float) -> float:
     """A box for each unit that has no other place, with its terminals and what they are on."""
     s = sketch
@@ -50,7 +70,7 @@ def draw_rest(sketch: Sketch, left: float, top: float, room: float) -> float:
         if k and k % across == 0:
             y, tallest = y + tallest + 14, 0.0
         x = left + (k % across) * (BOX + 16)
-        rows = [(t, s.it.nets[f"{unit}.{t}"]) for t in s.it.part_of(unit).terminals]
+        rows = [(t, s.it.nets[f"{unit}.{t}"]) for t in outer_terminals(s.it, s.points, unit)]
         clamps = [p for p in s.points.numbers if p.startswith(f"{unit}.") and p not in s.it.domain]
         rows += [(place.partition(".")[2], place) for place in clamps]
         names = s.title_lines(unit, BOX - 16, 2)
@@ -62,7 +82,8 @@ def draw_rest(sketch: Sketch, left: float, top: float, room: float) -> float:
         at = s.title(unit, x + BOX / 2, y + 16, BOX - 16, 2, down=True) + 24
         for (name, place), below in zip(rows, notes, strict=True):
             s.point(place, x + 18, at - 4, "")
-            says = f"{name}: {place}" if place in s.it.domain else f"{name}: clamp"
+            on = joined(s.it, unit, place) if place in s.it.domain else "clamp"
+            says = f"{name}: {on}"
             s.canvas.text(x + 34, at, says, TAG + 1, room=BOX - 44)
             s.put(frozenset((place,)), x + 34, at + 3, "start", BOX - 44)
             at += 24 + below
