@@ -116,6 +116,7 @@ def load_knowledge(root: Path) -> KnowledgeBase:
 
     parts = named("parts/*.yaml", read_part)
     installations = named("installations/*.yaml", read_installation)
+    installations = dict(sorted(installations.items(), key=lambda item: not item[1].usual))
     tests = listed("tests/*.yaml", "tests", read_test)
     signs = listed("signs/*.yaml", "signs", read_sign)
     complaints = listed("complaints.yaml", "complaints", read_complaint)

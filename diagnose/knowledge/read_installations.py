@@ -7,6 +7,7 @@ from typing import Any
 from diagnose.knowledge.read_parts import NumberReader
 from diagnose.knowledge.reading import Mapping, Reader, Text
 from diagnose.knowledge.records import (
+    DOMAINS,
     Conflict,
     InstallationType,
     Instance,
@@ -41,6 +42,7 @@ def _read_instance(name: str, node: Any, numbers: NumberReader) -> Instance:
         set={k: numbers.read(v, f"{what}: {k}") for k, v in reader.items("set")},
         variables=reader.text_map("variables"),
         shown=reader.text("shown", "yes") == "yes",
+        domain=reader.choice("domain", DOMAINS) if reader.has("domain") else None,
         place=reader.place,
     )
     reader.done()
@@ -122,6 +124,7 @@ def read_installation(node: Any, numbers: NumberReader) -> InstallationType:
         signals=reader.text_map("signals"),
         presets={k: _text_map(v, numbers, f"preset '{k}'") for k, v in reader.items("presets")},
         path=reader.texts("path"),
+        usual=reader.choice("usual", ("yes", "no"), "no") == "yes",
         place=reader.place,
     )
     reader.done()

@@ -28,6 +28,7 @@ READING_UNITS = {
     "volts_ac": "V",
     "volts_ac_loz": "V",
     "amps_ac": "A",
+    "amps_dc": "A",
     "ohms": "ohm",
     "insulation": "ohm",
     "farads": "F",

@@ -14,7 +14,7 @@ Domain = Literal["dc", "ac", "water"]
 DOMAINS: tuple[Domain, ...] = ("dc", "ac", "water")
 SOURCE_KINDS = ("standard", "handbook", "datasheet", "common practice", "judgement", "memory")
 MODE_CLASSES = ("wear", "commissioning", "damage", "as_designed")
-ELEMENT_KINDS = ("resistor", "source", "diode", "capacitor", "impedance")
+ELEMENT_KINDS = ("resistor", "source", "current", "diode", "capacitor", "impedance")
 STATES = ("energised", "live", "dead", "any")
 PLACES = ("panel", "roof", "sump", "pump", "anywhere", "telephone")
 """Where a test is made; what is at the telephone is asked of the customer and never on site."""
@@ -65,7 +65,8 @@ class Signal:
     """A yes/no drawn from the solved networks by a threshold.
 
     kind: ``volts`` (two terminals), ``amps`` (one element), ``pin`` (logic input: pin,
-    ground, supply), ``residual`` (two elements: vector sum of their currents) or
+    ground, supply), ``share`` (analogue input: pin, ground, reference; the voltage as a share of
+    the reference), ``residual`` (two elements: vector sum of their currents) or
     ``torque`` (two elements: |Im(conj(I1) I2)|, A²).
     """
 
@@ -145,6 +146,8 @@ class Instance:
     set: Mapping[str, Number]
     variables: Mapping[str, str]
     shown: bool = True
+    domain: Domain | None = None
+    """The network it is fitted in, where its part is made for another one."""
     place: Place | None = None
 
 
@@ -209,6 +212,8 @@ class InstallationType:
     signals: Mapping[str, str]
     presets: Mapping[str, Mapping[str, str]]
     path: tuple[str, ...]
+    usual: bool = False
+    """Comes first: the type that is meant where none is named."""
     place: Place | None = None
 
 

@@ -58,7 +58,8 @@ class Network:
         return matrix
 
     def solve(self, g: Array, c: Array, extra: Sequence[int] = ()) -> tuple[Array, Array]:
-        """Node voltages (rows, n) and the Thevenin resistances seen from the nodes `extra`.
+        """Node voltages (rows, n) and the Thevenin resistances seen from the nodes `extra`;
+        from the reference itself it is zero.
 
         Parameters
         ----------
@@ -68,15 +69,14 @@ class Network:
         n = len(self.nodes)
         right = np.zeros((len(g), n, 1 + len(extra)), dtype=np.result_type(g, c))
         right[:, :, 0] = -(c @ self.incidence)
-        for k, node in enumerate(extra):
+        inside = [(k, node) for k, node in enumerate(extra) if node >= 0]
+        for k, node in inside:
             right[:, node, 1 + k] = 1.0
         solution = np.linalg.solve(self.matrix(g), right)
-        seen = (
-            np.stack([solution[:, node, 1 + k] for k, node in enumerate(extra)], axis=1)
-            if extra
-            else np.zeros((len(g), 0))
-        )
-        return solution[:, :, 0], np.abs(seen)
+        seen = np.zeros((len(g), len(extra)))
+        for k, node in inside:
+            seen[:, k] = np.abs(solution[:, node, 1 + k])
+        return solution[:, :, 0], seen
 
     def loaded(self, g: Array, c: Array, p: int, q: int, load: float) -> Array:
         """Node voltages (rows, n) with a conductance `load`, in S, added between two nodes."""

@@ -16,7 +16,7 @@ from diagnose.plant.compose import Installation, fill
 from diagnose.plant.phases import Condition
 
 NODE_KINDS = ("volts_dc", "volts_ac", "volts_ac_loz", "ohms", "insulation", "farads", "head")
-BRANCH_KINDS = ("amps_ac", "flow")
+BRANCH_KINDS = ("amps_ac", "amps_dc", "flow")
 ISOLATED: Mapping[str, str] = {"supply": "off"}
 
 

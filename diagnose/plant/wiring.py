@@ -20,7 +20,10 @@ DEFAULT = "default"
 
 @dataclass(frozen=True)
 class Named:
-    """One way to build an installation, by name: ``default``, ``variant=choice`` or a preset."""
+    """One way to build an installation, by name: ``default``, ``variant=choice`` or a preset.
+
+    Of every type but the first, ``type:default`` and ``type:variant=choice``.
+    """
 
     name: str
     kind: str
@@ -37,8 +40,8 @@ def named_installations(kb: KnowledgeBase) -> list[Named]:
     built, it is listed as it stands and `compose` says why.
     """
     found = []
-    for kind in kb.installations.values():
-        before = f"{kind.id}:" if len(kb.installations) > 1 else ""
+    for position, kind in enumerate(kb.installations.values()):
+        before = f"{kind.id}:" if position else ""
         found.append(Named(before + DEFAULT, kind.id, {}, kind.place))
         for name, choices in kind.presets.items():
             place = getattr(name, "place", kind.place)
