@@ -98,9 +98,8 @@ class Network:
         if q >= 0:
             right[:, q, 0] -= 1.0
         x = np.linalg.solve(self.matrix(g), right)[:, :, 0]
-        at_p = x[:, p] if p >= 0 else 0.0
-        at_q = x[:, q] if q >= 0 else 0.0
-        return np.asarray(at_p - at_q)
+        zero = np.zeros(len(g), dtype=x.dtype)
+        return np.asarray((x[:, p] if p >= 0 else zero) - (x[:, q] if q >= 0 else zero))
 
     def drop(self, v: Array, branch: int) -> Array:
         """Voltage across one branch, (rows,)."""

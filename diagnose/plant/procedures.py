@@ -97,6 +97,11 @@ def phone_error(knowledge: KnowledgeBase, test: InstalledTest) -> float:
     return overlay.value("wrong_by_phone", test.kind, test.spec.id, handbook)
 
 
+def _left(installation: Installation, spec: TestSpec) -> bool:
+    """Whether any failure mode that is possible here leaves one of the signs looked for."""
+    return any(sign in mode.mode.signs for mode in installation.modes.values() for sign in spec.of)
+
+
 def _install(
     knowledge: KnowledgeBase,
     installation: Installation,
@@ -108,6 +113,10 @@ def _install(
         return fill(text, installation, it)
 
     if not installation.fits(filled(spec.needs)):
+        return None
+    if spec.situation and spec.situation not in installation.type.situations:
+        return None
+    if spec.kind == "sign" and not it and not _left(installation, spec):
         return None
     of = tuple(filled(x) for x in spec.of)
     if any("{" in x for x in of):
