@@ -184,6 +184,8 @@ class Comparison:
         for domain in DOMAINS:
             solution = self._known[state.questions[domain]]
             order = [writer.nodes[domain][net] for net in circuit.networks[domain].nodes]
+            if not order:
+                continue
             theirs, ours = solution.v[order], state.phase.v[domain][state.row]
             self.tally.voltages += len(order)
             worst = getattr(self.tally, domain)

@@ -65,6 +65,11 @@ class _Builder(MainsPlanner):
                     found.append(plus)
         return found
 
+    def _fed(self) -> set[str]:
+        """The plus side of every source, however little hangs on it."""
+        supplies = [x for x in self.within("dc") if x.symbol == "supply"]
+        return {net for x in supplies for net in (x.a, x.b)} - {self.ground}
+
     def _crowd(self, net: str) -> int:
         return len({a.partition(".")[0] for a, n in self.it.nets.items() if n == net})
 
@@ -76,21 +81,26 @@ class _Builder(MainsPlanner):
     def inputs(self, controller: str, rails: list[str]) -> tuple[Row, ...]:
         """What leads to each logic input."""
         part = self.it.part_of(controller)
-        pins = [s.of[0] for s in part.signals.values() if s.kind == "pin"]
+        pins = [f"{controller}.{s.of[0]}" for s in part.signals.values() if s.kind == "pin"]
+        for unit in self.it.instances:
+            fitted = self.it.part_of(unit)
+            if any(s.kind == "share" for s in fitted.signals.values()):
+                pins.append(f"{unit}.{next(iter(fitted.terminals))}")
         free = self._open(controller)
         rows = []
         for pin in dict.fromkeys(pins):
-            net = self.it.nets[f"{controller}.{pin}"]
+            net = self.it.nets[pin]
             pulls = tuple(
                 link if link.a == net else link.turned()
                 for link in free
                 if link.symbol == "resistor" and net in (link.a, link.b)
             )
-            way = walk(net, rails, free, lambda link: link.symbol != "resistor")
-            if way is None:
+            goals = {*rails, *self._fed()}
+            way = walk(net, goals, free, lambda link: link.symbol != "resistor")
+            if not way:
                 continue
             there, back = _there_and_back(way)
-            rows.append(Row(pin, net, there, way[-1].b, pulls, back))
+            rows.append(Row(pin.partition(".")[2], net, there, way[-1].b, pulls, back))
             self.use(way, pulls)
         self.used.add(controller)
         return tuple(rows)
@@ -162,7 +172,7 @@ class _Builder(MainsPlanner):
         """The way of the water, unit by unit."""
         links = self.within("water")
         start = next((x for x in links if x.symbol == "pit"), None)
-        end = next((x for x in links if x.symbol == "tank"), None)
+        end = next((x for x in links if x.symbol in ("tank", "tap")), None)
         if start is None or end is None:
             return ()
         middle = [x for x in links if x not in (start, end)]

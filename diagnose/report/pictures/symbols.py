@@ -14,10 +14,14 @@ from diagnose.report.pictures.spot import Spot
 
 TOPS: Mapping[str, float] = {
     "float": 32.0,
+    "echo": 22.0,
+    "pressure": 27.0,
+    "tap": 18.0,
     "turned": 24.0,
     "speed": 24.0,
     "protector": 24.0,
     "terminal": 8.0,
+    "common": 8.0,
     "core": 21.0,
     "plug": 21.0,
     "pit": 26.0,
@@ -115,6 +119,47 @@ def _float(s: Spot) -> float:
     s.line((-14, -24), (-10, -26), (-6, -24))
     s.line((6, -24), (10, -26), (14, -24))
     return _make(s)
+
+
+def _rod(s: Spot) -> float:
+    """Two rods that dip into water."""
+    s.line((-14, 0), (-5, 0), (-5, 11))
+    s.line((14, 0), (5, 0), (5, 11))
+    _wave(s, -16, 16, 7)
+    return 14.0
+
+
+def _loop(s: Spot) -> float:
+    """A transducer: what it senses on one side of the diagonal, its current on the other."""
+    s.rectangle(22, 12)
+    s.line((-22, 12), (22, -12))
+    _wave(s, -18, -2, -4)
+    s.line((4, 6), (16, 6))
+    s.line((12, 3), (16, 6), (12, 9))
+    return 22.0
+
+
+def _echo(s: Spot) -> float:
+    """A transducer that sends sound and hears it come back."""
+    s.rectangle(14, 9)
+    for k in (12, 16, 20):
+        s.line((-k * 0.6, -k), (0, -k - 1.5), (k * 0.6, -k))
+    return 14.0
+
+
+def _pressure(s: Spot) -> float:
+    s.linked((0, -7), (0, -16))
+    s.line((-9, -16), (9, -16))
+    s.arc((-9, -16), (9, -16), 9, sweep=True)
+    return _make(s)
+
+
+def _tap(s: Spot) -> float:
+    s.shape((-14, -8), (-14, 8), (8, -8), (8, 8))
+    s.line((-3, 0), (-3, -14))
+    s.line((-9, -14), (3, -14))
+    s.line((8, 0), (18, 0), (18, 11))
+    return 14.0
 
 
 def _turned(s: Spot) -> float:
@@ -275,11 +320,13 @@ DRAW: Mapping[str, Callable[[Spot], float]] = {
     "capacitor": _capacitor,
     "check": _check,
     "coil": _coil,
+    "common": _terminal,
     "contact": _make,
     "contactor": _contactor,
     "core": _core,
     "diode": _diode,
     "driver": _driver,
+    "echo": _echo,
     "float": _float,
     "foot": _foot,
     "fuse": _fuse,
@@ -288,18 +335,22 @@ DRAW: Mapping[str, Callable[[Spot], float]] = {
     "jumper": _jumper,
     "jumper_open": _jumper_open,
     "lamp": _lamp,
+    "loop": _loop,
     "opto": _opto,
     "pipe": _pipe,
     "pit": _pit,
     "plug": _plug,
+    "pressure": _pressure,
     "protector": _protector,
     "pump": _pump,
     "rc": _rc,
     "residual": _residual,
     "resistor": _resistor,
+    "rod": _rod,
     "speed": _speed,
     "supply": _supply,
     "tank": _tank,
+    "tap": _tap,
     "terminal": _terminal,
     "thermal": _thermal,
     "turned": _turned,

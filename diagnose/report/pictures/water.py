@@ -10,7 +10,7 @@ from diagnose.report.pictures.sketch import TAG, Sketch
 from diagnose.report.pictures.symbols import TOP, TOPS
 from diagnose.report.pictures.wiring import Link
 
-ENDS = {"pit": (False, True), "tank": (True, False)}
+ENDS = {"pit": (False, True), "tank": (True, False), "tap": (True, False)}
 BOX = 200.0
 
 
