@@ -132,7 +132,10 @@ def _by_the_sensor(installation: Installation) -> tuple[str, str]:
         return "let both roof floats hang down by hand", "lift the high float by hand"
     if installation.has("roof_high_float"):
         return "let the roof float hang down by hand", "lift the roof float by hand"
-    return "draw water until the level is below its start mark", "let the tank fill to its stop mark"
+    return (
+        "draw water until the level is below its start mark",
+        "let the tank fill to its stop mark",
+    )
 
 
 def _rcd_button() -> Check:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 
 from diagnose.report.pictures.canvas import Pen, number
 from diagnose.report.pictures.spot import Spot
+from diagnose.report.pictures.symbols_level import echo, loop, make, pressure, rod, tap, wave
 
 TOPS: Mapping[str, float] = {
     "float": 32.0,
@@ -33,30 +34,25 @@ TOPS: Mapping[str, float] = {
 TOP = 17.0
 
 
-def _make(s: Spot) -> float:
-    s.line((-14, 0), (12, -14))
-    return 14.0
-
-
 def _isolator(s: Spot) -> float:
     s.line((14, -6), (14, 6))
-    return _make(s)
+    return make(s)
 
 
 def _breaker(s: Spot) -> float:
     s.line((10, -4), (18, 4))
     s.line((10, 4), (18, -4))
-    return _make(s)
+    return make(s)
 
 
 def _residual(s: Spot) -> float:
     s.ring(26, 0, 8, "none")
-    return _make(s)
+    return make(s)
 
 
 def _contactor(s: Spot) -> float:
     s.arc((14, -7), (14, 7), 7, sweep=False)
-    return _make(s)
+    return make(s)
 
 
 def _break(s: Spot) -> None:
@@ -118,54 +114,13 @@ def _float(s: Spot) -> float:
     s.ring(0, -25, 6)
     s.line((-14, -24), (-10, -26), (-6, -24))
     s.line((6, -24), (10, -26), (14, -24))
-    return _make(s)
-
-
-def _rod(s: Spot) -> float:
-    """Two rods that dip into water."""
-    s.line((-14, 0), (-5, 0), (-5, 11))
-    s.line((14, 0), (5, 0), (5, 11))
-    _wave(s, -16, 16, 7)
-    return 14.0
-
-
-def _loop(s: Spot) -> float:
-    """A transducer: what it senses on one side of the diagonal, its current on the other."""
-    s.rectangle(22, 12)
-    s.line((-22, 12), (22, -12))
-    _wave(s, -18, -2, -4)
-    s.line((4, 6), (16, 6))
-    s.line((12, 3), (16, 6), (12, 9))
-    return 22.0
-
-
-def _echo(s: Spot) -> float:
-    """A transducer that sends sound and hears it come back."""
-    s.rectangle(14, 9)
-    for k in (12, 16, 20):
-        s.line((-k * 0.6, -k), (0, -k - 1.5), (k * 0.6, -k))
-    return 14.0
-
-
-def _pressure(s: Spot) -> float:
-    s.linked((0, -7), (0, -16))
-    s.line((-9, -16), (9, -16))
-    s.arc((-9, -16), (9, -16), 9, sweep=True)
-    return _make(s)
-
-
-def _tap(s: Spot) -> float:
-    s.shape((-14, -8), (-14, 8), (8, -8), (8, 8))
-    s.line((-3, 0), (-3, -14))
-    s.line((-9, -14), (3, -14))
-    s.line((8, 0), (18, 0), (18, 11))
-    return 14.0
+    return make(s)
 
 
 def _turned(s: Spot) -> float:
     s.linked((0, -7), (0, -20))
     s.line((-6, -17), (-6, -20), (6, -20), (6, -23))
-    return _make(s)
+    return make(s)
 
 
 def _capacitor(s: Spot) -> float:
@@ -266,19 +221,14 @@ def _jumper_open(s: Spot) -> float:
 
 def _pit(s: Spot) -> float:
     s.line((-26, -20), (-26, 12), (26, 12), (26, -20))
-    _wave(s, -22, 22, -8)
+    wave(s, -22, 22, -8)
     return 26.0
 
 
 def _tank(s: Spot) -> float:
     s.shape((-26, -34), (26, -34), (26, 8), (-26, 8), fill="none")
-    _wave(s, -22, 22, -16)
+    wave(s, -22, 22, -16)
     return 26.0
-
-
-def _wave(s: Spot, left: float, right: float, v: float) -> None:
-    step = (right - left) / 6
-    s.line(*((left + k * step, v + (2 if k % 2 else -1)) for k in range(7)))
 
 
 def _foot(s: Spot) -> float:
@@ -321,12 +271,12 @@ DRAW: Mapping[str, Callable[[Spot], float]] = {
     "check": _check,
     "coil": _coil,
     "common": _terminal,
-    "contact": _make,
+    "contact": make,
     "contactor": _contactor,
     "core": _core,
     "diode": _diode,
     "driver": _driver,
-    "echo": _echo,
+    "echo": echo,
     "float": _float,
     "foot": _foot,
     "fuse": _fuse,
@@ -335,22 +285,22 @@ DRAW: Mapping[str, Callable[[Spot], float]] = {
     "jumper": _jumper,
     "jumper_open": _jumper_open,
     "lamp": _lamp,
-    "loop": _loop,
+    "loop": loop,
     "opto": _opto,
     "pipe": _pipe,
     "pit": _pit,
     "plug": _plug,
-    "pressure": _pressure,
+    "pressure": pressure,
     "protector": _protector,
     "pump": _pump,
     "rc": _rc,
     "residual": _residual,
     "resistor": _resistor,
-    "rod": _rod,
+    "rod": rod,
     "speed": _speed,
     "supply": _supply,
     "tank": _tank,
-    "tap": _tap,
+    "tap": tap,
     "terminal": _terminal,
     "thermal": _thermal,
     "turned": _turned,
