@@ -58,13 +58,14 @@ class Network:
         return matrix
 
     def solve(self, g: Array, c: Array, extra: Sequence[int] = ()) -> tuple[Array, Array]:
-        """Node voltages (rows, n) and the Thevenin resistances seen from the nodes `extra`;
-        from the reference itself it is zero.
+        """Node voltages (rows, n) and the Thevenin resistances seen from the nodes `extra`.
 
         Parameters
         ----------
         g, c : (rows, branches)
             Conductance in S and constant current in A of each branch.
+        extra : sequence of int
+            From the reference itself, -1, the resistance is zero.
         """
         n = len(self.nodes)
         right = np.zeros((len(g), n, 1 + len(extra)), dtype=np.result_type(g, c))
