@@ -381,3 +381,52 @@ def _own_tests() -> set[str]:
         if test.id == "frame_earth"
         or (test.place and test.place.file.endswith(("level.yaml", "pressure.yaml")))
     }
+
+
+# ------------------------------------------------------------------ what the plant gained
+
+
+def test_a_current_source_drives_its_current_through_any_resistance() -> None:  # [6]
+    wires = {"a": "out", "b": "gnd"}
+    for ohms in (1.0, 220.0, 4700.0):
+        place = bench(
+            {"drive": ("drive", {"a": "gnd", "b": "out"}), "load": ("load", wires)},
+            (
+                two_pole("drive", "dc", "current", amps=0.012),
+                two_pole("load", "dc", "resistor", resistance=ohms),
+            ),
+        )
+        settled_bench = Bench(place)
+        assert settled_bench.read("amps_dc", "load.body") == pytest.approx(0.012, rel=1e-3)
+        assert settled_bench.read("volts_dc", "out", "gnd") == pytest.approx(0.012 * ohms, rel=1e-3)
+
+
+def test_a_part_can_be_fitted_in_another_network() -> None:
+    rods_at = installed(roof_sensor="electrode_relay")
+    assert rods_at.domain[rods_at.nets["roof_high_rod.rod"]] == "ac"
+    assert installed(roof_sensor="electrodes").domain["rb_high"] == "dc"
+
+
+def test_an_input_on_the_reference_is_steady_and_low() -> None:
+    place = installed(roof_sensor="transmitter")
+    board = Bench(place, situation(place, "manual_off"))
+    assert not board.is_on("controller.high").any()
+    assert not board.is_on("controller.low").any()
+
+
+@pytest.mark.parametrize(("volts", "on"), [(3.0, False), (3.6, True)])
+def test_an_analogue_threshold_is_a_share_of_the_supply(volts: float, on: bool) -> None:
+    place = bench(
+        {
+            "supply": ("supply", {"a": "vdd", "b": "gnd"}),
+            "input": ("analog_input", {"loop": "loop", "gnd": "gnd", "vdd": "vdd"}),
+            "signal": ("signal", {"a": "loop", "b": "gnd"}),
+        },
+        (
+            two_pole("supply", "dc", "source", voltage=4.7, resistance=0.01),
+            two_pole("signal", "dc", "source", voltage=volts, resistance=0.01),
+        ),
+    )
+    assert (
+        Bench(place, nominal=True).is_on("input.above_full") == on
+    ).all()  # 0.704 * 4.7 V = 3.31 V

@@ -31,6 +31,7 @@ def _text_map(value: Any, numbers: NumberReader, what: str) -> dict[str, str]:
 def _read_instance(name: str, node: Any, numbers: NumberReader) -> Instance:
     what = f"instance '{name}'"
     reader = Reader(node, numbers.issues, what)
+    network = reader.choice("domain", DOMAINS) if reader.has("domain") else ""
     instance = Instance(
         id=name,
         part=reader.text("part"),
@@ -42,7 +43,7 @@ def _read_instance(name: str, node: Any, numbers: NumberReader) -> Instance:
         set={k: numbers.read(v, f"{what}: {k}") for k, v in reader.items("set")},
         variables=reader.text_map("variables"),
         shown=reader.text("shown", "yes") == "yes",
-        domain=reader.choice("domain", DOMAINS) if reader.has("domain") else None,
+        domain=next((domain for domain in DOMAINS if domain == network), None),
         place=reader.place,
     )
     reader.done()

@@ -223,6 +223,7 @@ def read_question(node: Any, numbers: NumberReader) -> Question:
         factors=factors,
         minutes=minutes,
         by_phone=reader.choice("by_phone", ("yes", "no"), "yes") == "yes",
+        needs=reader.text("needs", ""),
         place=reader.place,
     )
     reader.done()

@@ -301,7 +301,7 @@ class Caution:
 
 @dataclass(frozen=True)
 class Question:
-    """A question asked before the first test; `by_phone`: makes sense by telephone."""
+    """A question asked before the first test, where what it `needs` is fitted."""
 
     id: str
     ask: str
@@ -312,6 +312,7 @@ class Question:
     minutes: Mapping[str, Mapping[str, str]]
     """Per choice, which words of the scale ``changes`` take the place of which others."""
     by_phone: bool = True
+    needs: str = ""
     place: Place | None = None
 
 
