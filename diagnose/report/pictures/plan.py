@@ -7,6 +7,8 @@ what it drives, the way of the water. What fits none of these is listed as `rest
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from diagnose.plant.compose import Installation
 from diagnose.report.pictures.mains_row import MainsPlanner
 from diagnose.report.pictures.wiring import Link, Module, Row, Sheet, Way, walk
@@ -15,6 +17,26 @@ from diagnose.report.pictures.wiring import Link, Module, Row, Sheet, Way, walk
 def sheet_of(installation: Installation) -> Sheet:
     """Lay out the wiring of an installation."""
     return _Builder(installation).sheet()
+
+
+def holding(installation: Installation, sheet: Sheet, missing: Collection[str]) -> list[str]:
+    """Units whose terminals are on nets that no way of a sheet shows; mains nets left aside."""
+
+    def nets_of(unit: str) -> set[str]:
+        return {installation.nets[f"{unit}.{t}"] for t in installation.part_of(unit).terminals}
+
+    boxed = {net for unit in sheet.rest for net in nets_of(unit)}
+    found = []
+    for net in missing:
+        address = next((a for a, n in installation.nets.items() if n == net), net)
+        unit = address.partition(".")[0]
+        clamp = net not in installation.domain
+        own = {installation.domain[n] for n in nets_of(unit)} if clamp else set()
+        if "ac" in own or installation.domain.get(net) == "ac" or net in boxed or unit in found:
+            continue
+        found.append(unit)
+        boxed |= nets_of(unit)
+    return found
 
 
 class _Builder(MainsPlanner):
