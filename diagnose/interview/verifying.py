@@ -64,8 +64,7 @@ def checks_for(installation: Installation) -> list[Check]:
             f"While it runs, {stop}. The pump must stop.",
             ("work_at_height",),
             like={
-                "high_float_stops": ("rests",),
-                "level_stops": ("rests",),
+                "high_float_stops" if has("roof_high_float") else "level_stops": ("rests",),
                 "pump_as_found_full": ("rests",),
             },
         ),
