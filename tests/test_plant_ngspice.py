@@ -80,6 +80,33 @@ def test_readings_fall_in_the_same_outcomes(name: str) -> None:  # [1]
     assert tally.ac_magnitude.size < 0.01, tally.ac_magnitude.where
 
 
+SENSORS = {
+    "roof_sensor=transmitter": ["loop_supply.weak", "level_transmitter.reversed"],
+    "roof_sensor=electrode_relay": ["rods.bridged_damp", "electrode_relay.too_sensitive"],
+    "pressure_set:default": ["vessel.membrane_torn", "pressure_switch.diaphragm_torn"],
+}
+"""Current sources, a second source on the mains side, a set without a 5 V side."""
+
+
+@pytest.mark.parametrize("name", SENSORS)
+def test_sensor_readings_fall_in_the_same_outcomes(name: str) -> None:  # [1]
+    kb = load_knowledge(KNOWLEDGE)
+    whole = MatrixBuilder(kb, compose_named(kb, parse_installation(kb, name)))
+    own = {
+        test
+        for test, found in whole.tests.items()
+        if found.spec.place and found.spec.place.file.endswith(("level.yaml", "pressure.yaml"))
+    }
+    builder = whole.only(own, ())
+    comparison = Comparison(builder, samples=2)
+    comparison.compare([None, *(builder.installation.modes[mode] for mode in SENSORS[name])])
+    tally = comparison.tally
+    assert tally.agrees, tally.report()
+    assert tally.readings > 0
+    assert tally.read_dc.size < WORST_READ_DC, tally.read_dc.where
+    assert tally.read_ac.size < WORST_READ_AC, tally.read_ac.where
+
+
 def test_a_plant_with_another_meter_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """The comparison can fail: a meter of 200 ohm loads what it measures."""
     monkeypatch.setattr(readings, "METER_OHMS", 200.0)

@@ -4,8 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from diagnose.knowledge.records import KnowledgeBase
+from diagnose.knowledge.records import KnowledgeBase, Question
 from diagnose.plant.compose import Installation
+
+
+def questions_for(
+    knowledge: KnowledgeBase, installation: Installation, *kinds: str
+) -> dict[str, Question]:
+    """The questions of some kinds that make sense where this is fitted, by id."""
+    return {
+        name: question
+        for kind in kinds
+        for name, question in knowledge.questions.items()
+        if question.kind == kind and installation.fits(question.needs)
+    }
 
 
 def rate_factors(

@@ -14,6 +14,7 @@ from diagnose.interview.asking import question_step
 from diagnose.interview.drive import Outcome, shown, summary
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.explain import healthy_outcome, why
+from diagnose.interview.history import questions_for
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import PHONE, State
 from diagnose.interview.steps import Option, Step
@@ -117,9 +118,10 @@ class PhoneSession(Session):
         }
         self.questions = {
             name: question
-            for kind in ("safety", "phone", "history")
-            for name, question in knowledge.questions.items()
-            if question.kind == kind and question.by_phone
+            for name, question in questions_for(
+                knowledge, installation, "safety", "phone", "history"
+            ).items()
+            if question.by_phone
         }
 
     def state_of(self, events: Sequence[Event]) -> State:

@@ -10,6 +10,7 @@ from diagnose.interview.asking import question_step, read_answer, test_step
 from diagnose.interview.conclusions import conclusion_of, ending_step
 from diagnose.interview.events import Event
 from diagnose.interview.facts import ending_fact, facts_of
+from diagnose.interview.history import questions_for
 from diagnose.interview.remaining import Remaining
 from diagnose.interview.sites import site_of
 from diagnose.interview.state import PHONE, Finding, State, replay
@@ -86,9 +87,7 @@ class Session:
         self._remaining = Remaining(self)
         self.ground = self._ground("", ())
         self.stakes = Stakes.of(knowledge, installation, self.table("now"))
-        self.questions = {
-            name: q for name, q in knowledge.questions.items() if q.kind in ("safety", "history")
-        }
+        self.questions = questions_for(knowledge, installation, "safety", "history")
 
     # ------------------------------------------------------------------ belief
 

@@ -41,9 +41,9 @@ OPTIONS = (
 def checks_for(installation: Installation) -> list[Check]:
     """Each start and stop that this variant provides, and what the repair must leave behind."""
     has = installation.has
-    two = has("roof_low_float")
-    start = "both roof floats hang down" if two else "the roof float hang down"
-    stop = "the high float" if two else "the roof float"
+    if has("pressure_switch"):
+        return _checks_of_a_pressure_set(has("rcd"))
+    start, stop = _by_the_sensor(installation)
     checks = [
         Check(
             "gone",
@@ -54,16 +54,19 @@ def checks_for(installation: Installation) -> list[Check]:
         Check(
             "starts_auto",
             "Starts by itself",
-            f"Automatic mode, sump with water: let {start} by hand. The pump must start.",
+            f"Automatic mode, sump with water: {start}. The pump must start.",
             ("work_at_height",),
             ("will_not_start_auto", "will_not_start_at_all"),
         ),
         Check(
             "stops_auto",
             "Stops when full",
-            f"While it runs, lift {stop} by hand. The pump must stop.",
+            f"While it runs, {stop}. The pump must stop.",
             ("work_at_height",),
-            like={"high_float_stops": ("rests",), "pump_as_found_full": ("rests",)},
+            like={
+                "high_float_stops" if has("roof_high_float") else "level_stops": ("rests",),
+                "pump_as_found_full": ("rests",),
+            },
         ),
     ]
     if has("sump_float"):
@@ -98,13 +101,7 @@ def checks_for(installation: Installation) -> list[Check]:
         ),
     ]
     if has("rcd"):
-        checks.append(
-            Check(
-                "rcd_button",
-                "Residual-current device trips on its test button",
-                "Press the test button: it must trip. Switch it on again.",
-            )
-        )
+        checks.append(_rcd_button())
     checks += [
         Check(
             "current",
@@ -126,6 +123,86 @@ def checks_for(installation: Installation) -> list[Check]:
         ),
     ]
     return checks
+
+
+def _by_the_sensor(installation: Installation) -> tuple[str, str]:
+    """What makes the pump start and stop, in words: floats by hand, all else by the water."""
+    if installation.has("roof_low_float"):
+        return "let both roof floats hang down by hand", "lift the high float by hand"
+    if installation.has("roof_high_float"):
+        return "let the roof float hang down by hand", "lift the roof float by hand"
+    return (
+        "draw water until the level is below its start mark",
+        "let the tank fill to its stop mark",
+    )
+
+
+def _rcd_button() -> Check:
+    return Check(
+        "rcd_button",
+        "Residual-current device trips on its test button",
+        "Press the test button: it must trip. Switch it on again.",
+    )
+
+
+def _checks_of_a_pressure_set(rcd: bool) -> list[Check]:
+    """Start at the cut-in, stop at the cut-out, and that the vessel keeps what it was given."""
+    return [
+        Check(
+            "gone",
+            "The complaint is gone",
+            "Let the installation do what the customer complained of, long enough to be sure.",
+            ("rotating_shaft",),
+        ),
+        Check(
+            "starts_auto",
+            "Starts at its cut-in pressure",
+            "Open two taps and watch the gauge: the pump must start at the cut-in on the drawing, "
+            "before the stream goes weak.",
+            complaints=("will_not_start_at_all", "pressure_falls_away"),
+            like={"set_starts": ("starts",)},
+        ),
+        Check(
+            "stops_auto",
+            "Stops at its cut-out pressure",
+            "Shut every tap: the pump must stop at the cut-out on the drawing within two minutes.",
+            ("hot_surfaces",),
+            complaints=("will_not_stop",),
+            like={"set_stops": ("stops",)},
+        ),
+        Check(
+            "draws",
+            "Rests while little is drawn",
+            "Let one tap just run: the pump must rest until the vessel has given its share.",
+            complaints=("short_cycling",),
+            like={"set_small_draw": ("rests",)},
+        ),
+        Check(
+            "holds",
+            "Holds its pressure",
+            "Every tap shut, pump at rest: the gauge must stand for ten minutes.",
+            like={"set_holds": ("holds",)},
+        ),
+        *([_rcd_button()] if rcd else []),
+        Check(
+            "current",
+            "Running current within the nameplate",
+            "Isolate, open the pressure switch, put the clamp round its live lead alone, switch on "
+            "with two taps open. Compare with the nameplate. Isolate before the clamp comes off "
+            "and the cover goes on.",
+            ("mains_live", "meter_category"),
+            like={"set_motor_current": ("light", "good")},
+            state="live",
+            by="instructed",
+            instrument="clamp",
+        ),
+        Check(
+            "left_behind",
+            "Nothing left behind",
+            "No jumper, no lifted lead; cover on; valves open; settings noted on the drawing.",
+            state="any",
+        ),
+    ]
 
 
 def verification(installation: Installation, inference: Inference) -> list[Check]:

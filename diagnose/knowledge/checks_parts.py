@@ -21,6 +21,7 @@ from diagnose.knowledge.records import (
 FIELDS: Mapping[str, tuple[str, ...]] = {
     "resistor": ("resistance",),
     "source": ("voltage", "resistance"),
+    "current": ("amps",),
     "diode": ("drop", "resistance"),
     "capacitor": ("capacitance",),
     "impedance": ("resistance", "reactance"),
@@ -32,11 +33,13 @@ ELECTRIC = {
     "capacitance": "F",
     "voltage": "V",
     "drop": "V",
+    "amps": "A",
 }
-WATER = {"resistance": "ohm", "voltage": "m", "drop": "m"}
+WATER = {"resistance": "ohm", "voltage": "m", "drop": "m", "amps": "L/min"}
 """Units of an element's fields; on the water side a head in m stands for a voltage, a flow in
 L/min for a current, and a resistance in m per L/min is written in ohm."""
-SIGNAL_POINTS = {"volts": 2, "pin": 3, "amps": 1, "residual": 2, "torque": 2}
+SIGNAL_POINTS = {"volts": 2, "pin": 3, "share": 3, "amps": 1, "residual": 2, "torque": 2}
+AT_TERMINALS = ("volts", "pin", "share")
 INTERMITTENT = ("hot", "wet", "starting", "touched")
 _BARE = re.compile(r"[-+]?[0-9.]+([eE][-+]?[0-9]+)?")
 
@@ -77,9 +80,9 @@ def _factors(what: str, text: str, part: Part, unit: str, place: object) -> Iter
             yield unknown(what, "parameter", token, part.parameters, text, place)
         elif token in part.parameters:
             units.append(part.parameters[token].unit)
-    found = [u for u in units if u != "1"]
+    found = [u for u in units if u != "1"] or ["1"]
     if unit and len(units) == text.count("*") + 1 and found != [unit]:
-        message = f"{what}: '{text}' is in '{' '.join(found) or '1'}'"
+        message = f"{what}: '{text}' is in '{' '.join(found)}'"
         yield error("wrong-unit", message, text, place, legal=(unit,))
 
 
@@ -105,7 +108,7 @@ def signals_are_whole(kb: KnowledgeBase) -> Iterator[Issue]:
 
 def _signal_points(what: str, part: Part, signal: Signal) -> Iterator[Issue]:
     count = SIGNAL_POINTS[signal.kind]
-    at_terminals = signal.kind in ("volts", "pin")
+    at_terminals = signal.kind in AT_TERMINALS
     legal: Iterable[str] = part.terminals if at_terminals else part.elements
     kind = "terminal" if at_terminals else "element"
     if len(signal.of) != count:
@@ -116,6 +119,8 @@ def _signal_points(what: str, part: Part, signal: Signal) -> Iterator[Issue]:
 
 
 def _threshold_unit(part: Part, signal: Signal) -> str:
+    if signal.kind == "share":
+        return "1"
     if signal.kind == "volts":
         domain = part.terminals.get(signal.of[0]) if signal.of else None
         return "m" if domain == "water" else "V"

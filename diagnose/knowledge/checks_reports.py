@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from diagnose.errors import Issue
-from diagnose.knowledge.checks_base import error, unknown, warning
+from diagnose.knowledge.checks_base import error, needs_issues, unknown, warning
 from diagnose.knowledge.checks_tests import INSTRUMENTS
 from diagnose.knowledge.family import Family
 from diagnose.knowledge.records import MODE_CLASSES, STATES, KnowledgeBase
@@ -44,6 +44,7 @@ def factors_have_targets(kb: KnowledgeBase) -> Iterator[Issue]:
     legal |= {f"{p.id}.{mode}" for p in kb.parts.values() for mode in p.failure_modes}
     for question in kb.questions.values():
         what = f"question '{question.id}'"
+        yield from needs_issues(what, question.needs, family, question)
         for choice, factors in question.factors.items():
             if choice not in question.choices:
                 yield unknown(what, "choice", choice, question.choices, question)

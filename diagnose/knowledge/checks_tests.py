@@ -17,10 +17,10 @@ INSTRUMENTS = (
 POINTS: Mapping[str, int] = {
     **dict.fromkeys(("volts_dc", "volts_ac", "volts_ac_loz"), 2),
     **dict.fromkeys(("ohms", "insulation", "farads"), 2),
-    **{"head": 1, "amps_ac": 1, "flow": 1, "signal": 0},
+    **{"head": 1, "amps_ac": 1, "amps_dc": 1, "flow": 1, "signal": 0},
 }
 """How many nets (or elements, for a current or a flow) each kind of reading names."""
-AT_ELEMENTS = ("amps_ac", "flow")
+AT_ELEMENTS = ("amps_ac", "amps_dc", "flow")
 RESISTANCES = ("ohms", "insulation", "farads")
 ISOLATED_SUPPLIES = ("off", "bench")
 """Mains isolated; on "bench" the 5 V side may be fed from a power bank or a bench outlet."""
@@ -28,12 +28,14 @@ LEGAL_STATES: Mapping[str, tuple[str, ...]] = {
     **dict.fromkeys(("volts_dc", "volts_ac", "volts_ac_loz"), ("live", "dead")),
     **dict.fromkeys(RESISTANCES, ("dead",)),
     "amps_ac": ("live", "energised"),
+    "amps_dc": ("live",),
 }
 LEGAL_INSTRUMENTS: Mapping[str, tuple[str, ...]] = {
     "volts_dc": ("multimeter", "loz"),
     "volts_ac": ("multimeter",),
     "volts_ac_loz": ("loz",),
     "amps_ac": ("clamp", "multimeter"),
+    "amps_dc": ("multimeter",),
     "ohms": ("multimeter",),
     "insulation": ("insulation_tester",),
     "farads": ("capacitance",),

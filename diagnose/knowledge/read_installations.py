@@ -8,6 +8,7 @@ from diagnose.knowledge.built_records import DOES, Designed, Preset
 from diagnose.knowledge.read_parts import NumberReader
 from diagnose.knowledge.reading import Mapping, Reader, Text
 from diagnose.knowledge.records import (
+    DOMAINS,
     Conflict,
     InstallationType,
     Instance,
@@ -31,6 +32,7 @@ def _text_map(value: Any, numbers: NumberReader, what: str) -> dict[str, str]:
 def _read_instance(name: str, node: Any, numbers: NumberReader) -> Instance:
     what = f"instance '{name}'"
     reader = Reader(node, numbers.issues, what)
+    network = reader.choice("domain", DOMAINS) if reader.has("domain") else ""
     instance = Instance(
         id=name,
         part=reader.text("part"),
@@ -42,6 +44,7 @@ def _read_instance(name: str, node: Any, numbers: NumberReader) -> Instance:
         set={k: numbers.read(v, f"{what}: {k}") for k, v in reader.items("set")},
         variables=reader.text_map("variables"),
         shown=reader.text("shown", "yes") == "yes",
+        domain=next((domain for domain in DOMAINS if domain == network), None),
         place=reader.place,
     )
     reader.done()

@@ -23,7 +23,7 @@ from diagnose.knowledge.records import (
 )
 from diagnose.quantities import QuantityError, parse_quantity
 
-SIGNAL_KINDS = ("volts", "amps", "pin", "residual", "torque")
+SIGNAL_KINDS = ("volts", "amps", "pin", "share", "residual", "torque")
 RATE_UNIT = "/Mh"
 
 
@@ -189,6 +189,7 @@ def _read_element(name: str, node: Any, issues: list[Issue]) -> Element:
     allowed = {
         "resistor": ("resistance",),
         "source": ("voltage", "resistance"),
+        "current": ("amps", "resistance"),
         "diode": ("drop", "resistance"),
         "capacitor": ("capacitance", "resistance"),
         "impedance": ("resistance", "reactance"),

@@ -28,6 +28,7 @@ READING_UNITS = {
     "volts_ac": "V",
     "volts_ac_loz": "V",
     "amps_ac": "A",
+    "amps_dc": "A",
     "ohms": "ohm",
     "insulation": "ohm",
     "farads": "F",
@@ -222,6 +223,7 @@ def read_question(node: Any, numbers: NumberReader) -> Question:
         factors=factors,
         minutes=minutes,
         by_phone=reader.choice("by_phone", ("yes", "no"), "yes") == "yes",
+        needs=reader.text("needs", ""),
         place=reader.place,
     )
     reader.done()

@@ -16,7 +16,7 @@ Domain = Literal["dc", "ac", "water"]
 DOMAINS: tuple[Domain, ...] = ("dc", "ac", "water")
 SOURCE_KINDS = ("standard", "handbook", "datasheet", "common practice", "judgement", "memory")
 MODE_CLASSES = ("wear", "commissioning", "damage", "as_designed")
-ELEMENT_KINDS = ("resistor", "source", "diode", "capacitor", "impedance")
+ELEMENT_KINDS = ("resistor", "source", "current", "diode", "capacitor", "impedance")
 STATES = ("energised", "live", "dead", "any")
 PLACES = ("panel", "roof", "sump", "pump", "anywhere", "telephone")
 """Where a test is made; what is at the telephone is asked of the customer and never on site."""
@@ -67,7 +67,8 @@ class Signal:
     """A yes/no drawn from the solved networks by a threshold.
 
     kind: ``volts`` (two terminals), ``amps`` (one element), ``pin`` (logic input: pin,
-    ground, supply), ``residual`` (two elements: vector sum of their currents) or
+    ground, supply), ``share`` (analogue input: pin, ground, reference; the voltage as a share of
+    the reference), ``residual`` (two elements: vector sum of their currents) or
     ``torque`` (two elements: |Im(conj(I1) I2)|, A²).
     """
 
@@ -147,6 +148,8 @@ class Instance:
     set: Mapping[str, Number]
     variables: Mapping[str, str]
     shown: bool = True
+    domain: Domain | None = None
+    """The network it is fitted in, where its part is made for another one."""
     place: Place | None = None
 
 
@@ -301,7 +304,7 @@ class Caution:
 
 @dataclass(frozen=True)
 class Question:
-    """A question asked before the first test; `by_phone`: makes sense by telephone."""
+    """A question asked before the first test, where what it `needs` is fitted."""
 
     id: str
     ask: str
@@ -312,6 +315,7 @@ class Question:
     minutes: Mapping[str, Mapping[str, str]]
     """Per choice, which words of the scale ``changes`` take the place of which others."""
     by_phone: bool = True
+    needs: str = ""
     place: Place | None = None
 
 

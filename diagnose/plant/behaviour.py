@@ -29,6 +29,8 @@ DIODE_ROUNDS = 10
 """Rounds in which the diodes of one domain may find their state, the switches held."""
 LOW_SHARE, HIGH_SHARE = 0.3, 0.6
 """Logic thresholds as shares of the supply: ATmega328P, DS40001984A (2018), Table 32-2."""
+LEAST_REFERENCE = 0.5
+"""V; below this supply an input has no level worth the name."""
 FLOATING_OHMS = 2e6
 """Above this Thevenin resistance an input is floating (10 MΩ meters load it visibly)."""
 
@@ -162,6 +164,10 @@ class Settler:
         v = phase.v[watched.domain]
         if watched.kind == "volts":
             return np.asarray(np.abs(_voltage(v, watched.nodes[0]) - _voltage(v, watched.nodes[1])))
+        if watched.kind == "share":
+            pin, ground, reference = (_voltage(v, node) for node in watched.nodes)
+            whole = np.maximum(np.real(reference - ground), LEAST_REFERENCE)
+            return np.asarray(np.maximum(np.real(pin - ground) / whole, 0.0))
         solver = self.circuit.solvers[watched.domain]
         on = phase.on[watched.domain]
         flows = [solver.current(on, self._tile, v, b) for b in watched.branches]
@@ -177,7 +183,7 @@ class Settler:
         v = phase.v["dc"]
         ground = _voltage(v, pin.nodes[1])
         level = np.real(_voltage(v, pin.nodes[0]) - ground)
-        supply = np.maximum(np.real(_voltage(v, pin.nodes[2]) - ground), 0.5)
+        supply = np.maximum(np.real(_voltage(v, pin.nodes[2]) - ground), LEAST_REFERENCE)
         high = level >= HIGH_SHARE * supply
         vague = (~high & (level > LOW_SHARE * supply)) | (seen[pin.name] > FLOATING_OHMS)
         if pin.noise is not None:

@@ -25,6 +25,8 @@ from diagnose.plant.solver import DomainSolver
 OPEN_OHMS: Mapping[Domain, float] = {"dc": 1e9, "ac": 1e9, "water": 1e6}
 SHORT_OHMS = 0.02
 BRIDGE_OHMS = 0.05
+CURRENT_OHMS = 1e8
+"""Across a current source that does not say otherwise: next to ideal."""
 FREQUENCY = 50.0
 SAMPLES = 6
 
@@ -168,6 +170,9 @@ class Circuit:
         if element.kind == "source":
             g = 1.0 / resistance
             c = -field("voltage", 0.0) * g
+        elif element.kind == "current":
+            g = 1.0 / field("resistance", CURRENT_OHMS)
+            c = field("amps", 0.0)
         elif element.kind == "diode":
             drop = field("drop", 0.7)
             g = 1.0 / resistance
@@ -283,7 +288,7 @@ class Circuit:
         nodes: tuple[int, ...] = ()
         branches: tuple[int, ...] = ()
         domain: Domain = "dc"
-        if signal.kind in ("volts", "pin"):
+        if signal.kind in ("volts", "pin", "share"):
             nets = [self.net_of(f"{name}.{t}") for t in signal.of]
             domain = self.installation.domain[nets[0]]
             nodes = tuple(self.node[net] for net in nets)

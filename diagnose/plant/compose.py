@@ -183,7 +183,8 @@ def compose(
                 instance.place,
                 knowledge.parts,
             )
-        for terminal, where in part.terminals.items():
+        for terminal, made_for in part.terminals.items():
+            where = instance.domain or made_for
             net = instance.wires.get(terminal, f"{name}.{terminal}")
             nets[f"{name}.{terminal}"] = net
             if domain.setdefault(net, where) != where:

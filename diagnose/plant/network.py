@@ -64,19 +64,20 @@ class Network:
         ----------
         g, c : (rows, branches)
             Conductance in S and constant current in A of each branch.
+        extra : sequence of int
+            From the reference itself, -1, the resistance is zero.
         """
         n = len(self.nodes)
         right = np.zeros((len(g), n, 1 + len(extra)), dtype=np.result_type(g, c))
         right[:, :, 0] = -(c @ self.incidence)
-        for k, node in enumerate(extra):
+        inside = [(k, node) for k, node in enumerate(extra) if node >= 0]
+        for k, node in inside:
             right[:, node, 1 + k] = 1.0
         solution = np.linalg.solve(self.matrix(g), right)
-        seen = (
-            np.stack([solution[:, node, 1 + k] for k, node in enumerate(extra)], axis=1)
-            if extra
-            else np.zeros((len(g), 0))
-        )
-        return solution[:, :, 0], np.abs(seen)
+        seen = np.zeros((len(g), len(extra)))
+        for k, node in inside:
+            seen[:, k] = np.abs(solution[:, node, 1 + k])
+        return solution[:, :, 0], seen
 
     def loaded(self, g: Array, c: Array, p: int, q: int, load: float) -> Array:
         """Node voltages (rows, n) with a conductance `load`, in S, added between two nodes."""
@@ -98,9 +99,8 @@ class Network:
         if q >= 0:
             right[:, q, 0] -= 1.0
         x = np.linalg.solve(self.matrix(g), right)[:, :, 0]
-        at_p = x[:, p] if p >= 0 else 0.0
-        at_q = x[:, q] if q >= 0 else 0.0
-        return np.asarray(at_p - at_q)
+        zero = np.zeros(len(g), dtype=x.dtype)
+        return np.asarray((x[:, p] if p >= 0 else zero) - (x[:, q] if q >= 0 else zero))
 
     def drop(self, v: Array, branch: int) -> Array:
         """Voltage across one branch, (rows,)."""

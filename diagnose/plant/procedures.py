@@ -18,7 +18,7 @@ from diagnose.plant.compose import Installation, fill
 from diagnose.plant.phases import Condition
 
 NODE_KINDS = ("volts_dc", "volts_ac", "volts_ac_loz", "ohms", "insulation", "farads", "head")
-BRANCH_KINDS = ("amps_ac", "flow")
+BRANCH_KINDS = ("amps_ac", "amps_dc", "flow")
 NAMED = re.compile(r"\b([a-z_][a-z0-9_]*)\.[a-z_]")
 """Whose name stands before a dot in an expression."""
 ISOLATED: Mapping[str, str] = {"supply": "off"}
@@ -120,6 +120,8 @@ def _install(
         return fill(text, installation, it)
 
     if not installation.fits(filled(spec.needs)):
+        return None
+    if spec.situation and spec.situation not in installation.type.situations:
         return None
     of = tuple(filled(x) for x in spec.of)
     if any("{" in x for x in of):

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from diagnose.knowledge.records import Domain, Outcome
 from diagnose.plant.circuit import FREQUENCY, Circuit
 from diagnose.plant.phases import Phase, Values
-from diagnose.plant.procedures import InstalledTest
+from diagnose.plant.procedures import BRANCH_KINDS, InstalledTest
 
 METER_OHMS = 10e6
 """Input resistance of an ordinary digital multimeter on volts (references A5)."""
@@ -53,7 +53,7 @@ def source_ohms(
 
 
 def _domain_of(circuit: Circuit, test: InstalledTest) -> Domain:
-    if test.spec.kind in ("amps_ac", "flow"):
+    if test.spec.kind in BRANCH_KINDS:
         return circuit.branch(test.of[0])[0]
     return circuit.installation.domain[circuit.net_of(test.of[0])]
 
@@ -62,7 +62,7 @@ def _reading(
     circuit: Circuit, test: InstalledTest, domain: Domain, phase: Phase, rows: NDArray[np.int_]
 ) -> NDArray[np.float64]:
     kind = test.spec.kind
-    if kind in ("amps_ac", "flow"):
+    if kind in BRANCH_KINDS:
         index = circuit.branch(test.of[0])[1]
         solver = circuit.solvers[domain]
         on, sample = phase.on[domain][rows], rows % circuit.lanes.count

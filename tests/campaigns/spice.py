@@ -1,9 +1,9 @@
 """The whole plant against ngspice: all failure modes, all situations, several installations.
 
 ``python -m tests.campaigns.spice [NAME ...] [--samples N]``; a name is ``default``, a preset or
-``variant=choice,variant=choice``. Without names: four installations in which every variant takes
-each of its choices but the levels of the brown-out detector. Exit 1 where plant and ngspice
-disagree.
+``variant=choice,variant=choice``. Without names: the installations
+listed here, in which every variant takes each of its choices but the levels of the brown-out
+detector and the contact of the floats. Exit 1 where plant and ngspice disagree.
 """
 
 from __future__ import annotations
@@ -28,6 +28,11 @@ INSTALLATIONS = (
     "module=active_high,inputs=pull_up,drive=contactor,overload=fitted",
     "coil_supply=separate,start=none,sump_sensor=none,residual=none",
     "roof_floats=one,inputs=pull_up,drive=contactor,brown_out=low",
+    "roof_sensor=electrodes,inputs=pull_up",
+    "roof_sensor=electrode_relay",
+    "roof_sensor=transmitter",
+    "roof_sensor=ultrasonic",
+    "pressure_set:default",
 )
 
 

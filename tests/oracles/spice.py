@@ -39,7 +39,14 @@ from numpy.typing import NDArray
 
 from diagnose.knowledge.expressions import Expression
 from diagnose.knowledge.records import Domain, Element
-from diagnose.plant.circuit import BRIDGE_OHMS, FREQUENCY, OPEN_OHMS, SHORT_OHMS, Circuit
+from diagnose.plant.circuit import (
+    BRIDGE_OHMS,
+    CURRENT_OHMS,
+    FREQUENCY,
+    OPEN_OHMS,
+    SHORT_OHMS,
+    Circuit,
+)
 from diagnose.plant.compose import Fault
 from diagnose.plant.lanes import patch_of
 
@@ -220,6 +227,10 @@ class SpiceWriter:
             volts = 0.0 if dead else values["voltage"]
             size = f"dc 0 ac {volts:.17g}" if domain == "ac" else f"dc {volts:.17g}"
             body = f"vs#_{e} {a} s#_{e} {size}\nr#_{e} s#_{e} {b} {r:.17g}"
+        elif kind == "current":
+            amps = 0.0 if dead else values["amps"]
+            ohms = values.get("resistance", CURRENT_OHMS)
+            body = f"i#_{e} {a} {b} dc {amps:.17g}\nr#_{e} {a} {b} {ohms:.17g}"
         elif kind == "diode":
             if domain == "ac":
                 raise ValueError(f"{full}: a diode on the mains side has no single frequency")

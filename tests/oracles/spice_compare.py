@@ -22,11 +22,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.knowledge.records import DOMAINS, Domain, Outcome
-from diagnose.plant.behaviour import FLOATING_OHMS, HIGH_SHARE, LOW_SHARE
+from diagnose.plant.behaviour import FLOATING_OHMS, HIGH_SHARE, LEAST_REFERENCE, LOW_SHARE
 from diagnose.plant.compose import InstalledMode
 from diagnose.plant.matrix import MatrixBuilder, Simulation
 from diagnose.plant.phases import Condition, Phase
-from diagnose.plant.procedures import InstalledTest
+from diagnose.plant.procedures import BRANCH_KINDS, InstalledTest
 from diagnose.plant.readings import floor_of, numeric_reading, outcome_of
 from tests.oracles.spice import (
     LOZ_OHMS,
@@ -71,7 +71,7 @@ class Comparison:
             f"{name}.{element}"
             for name in installation.instances
             for signal in installation.part_of(name).signals.values()
-            if signal.kind not in ("volts", "pin")
+            if signal.kind not in ("volts", "pin", "share")
             for element in signal.of
         }
         self._tests: dict[tuple[object, ...], list[InstalledTest]] = {}
@@ -79,7 +79,7 @@ class Comparison:
             if test.condition is None:
                 continue
             self._tests.setdefault(test.condition.key, []).append(test)
-            if test.spec.kind in ("amps_ac", "flow"):
+            if test.spec.kind in BRANCH_KINDS:
                 self.metered.update(test.of)
 
     def compare(self, modes: Sequence[InstalledMode | None]) -> None:
@@ -162,7 +162,7 @@ class Comparison:
         self, writer: SpiceWriter, state: State, test: InstalledTest, value: float
     ) -> tuple[State, InstalledTest, float, Probe | None, Question]:
         circuit, kind = writer.circuit, test.spec.kind
-        if kind in ("amps_ac", "flow"):
+        if kind in BRANCH_KINDS:
             return state, test, value, None, state.questions[circuit.branch(test.of[0])[0]]
         nets = [circuit.net_of(x) for x in test.of]
         domain = circuit.installation.domain[nets[0]]
@@ -184,6 +184,8 @@ class Comparison:
         for domain in DOMAINS:
             solution = self._known[state.questions[domain]]
             order = [writer.nodes[domain][net] for net in circuit.networks[domain].nodes]
+            if not order:
+                continue
             theirs, ours = solution.v[order], state.phase.v[domain][state.row]
             self.tally.voltages += len(order)
             worst = getattr(self.tally, domain)
@@ -223,7 +225,12 @@ class Comparison:
                     question = writer.question("dc", state.lane, state.flags["dc"], net)
                     doubtful.append((state, watched.name, value, question))
                 continue
-            if watched.kind == "volts":
+            if watched.kind == "share":
+                pin, ground, whole = (
+                    writer.voltage(circuit.nets[f"{name}.{t}"], solution).real for t in of
+                )
+                size = max((pin - ground) / max(whole - ground, LEAST_REFERENCE), 0.0)
+            elif watched.kind == "volts":
                 ends = [writer.voltage(circuit.nets[f"{name}.{t}"], solution) for t in of]
                 size = abs(ends[0] - ends[1])
             else:
@@ -285,7 +292,7 @@ class Comparison:
             shown -= writer.voltage(nets[1], solution) if len(nets) > 1 else 0.0
         else:
             shown = writer.amps(test.of[0], solution)
-        signed = kind in ("volts_dc", "flow", "head", "ohms", "insulation", "farads")
+        signed = kind in ("volts_dc", "amps_dc", "flow", "head", "ohms", "insulation", "farads")
         theirs = shown.real if signed else abs(shown)
         self.tally.readings += 1
         if state.settled and kind.startswith("volts"):

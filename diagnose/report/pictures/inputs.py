@@ -12,7 +12,16 @@ from diagnose.report.pictures.wiring import Link, Row, Way
 
 PIN = 142.0
 """Width of what stands next to the controller: test point and pull resistor."""
-WIDTHS = {"terminal": 80.0, "core": 92.0, "float": 110.0, "turned": 126.0}
+WIDTHS = {
+    "terminal": 80.0,
+    "core": 92.0,
+    "float": 110.0,
+    "rod": 66.0,
+    "common": 46.0,
+    "loop": 110.0,
+    "echo": 110.0,
+    "turned": 126.0,
+}
 CELL = 96.0
 PULL = 58.0
 """Height of a pull resistor with its rail."""

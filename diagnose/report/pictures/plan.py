@@ -7,6 +7,8 @@ what it drives, the way of the water. What fits none of these is listed as `rest
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from diagnose.plant.compose import Installation
 from diagnose.report.pictures.mains_row import MainsPlanner
 from diagnose.report.pictures.wiring import Link, Module, Row, Sheet, Way, walk
@@ -15,6 +17,26 @@ from diagnose.report.pictures.wiring import Link, Module, Row, Sheet, Way, walk
 def sheet_of(installation: Installation) -> Sheet:
     """Lay out the wiring of an installation."""
     return _Builder(installation).sheet()
+
+
+def holding(installation: Installation, sheet: Sheet, missing: Collection[str]) -> list[str]:
+    """Units whose terminals are on nets that no way of a sheet shows; mains nets left aside."""
+
+    def nets_of(unit: str) -> set[str]:
+        return {installation.nets[f"{unit}.{t}"] for t in installation.part_of(unit).terminals}
+
+    boxed = {net for unit in sheet.rest for net in nets_of(unit)}
+    found = []
+    for net in missing:
+        address = next((a for a, n in installation.nets.items() if n == net), net)
+        unit = address.partition(".")[0]
+        clamp = net not in installation.domain
+        own = {installation.domain[n] for n in nets_of(unit)} if clamp else set()
+        if "ac" in own or installation.domain.get(net) == "ac" or net in boxed or unit in found:
+            continue
+        found.append(unit)
+        boxed |= nets_of(unit)
+    return found
 
 
 class _Builder(MainsPlanner):
@@ -68,6 +90,11 @@ class _Builder(MainsPlanner):
             found.append(board)
         return found
 
+    def _fed(self) -> set[str]:
+        """The plus side of every source, however little hangs on it."""
+        supplies = [x for x in self.within("dc") if x.symbol == "supply"]
+        return {net for x in supplies for net in (x.a, x.b)} - {self.ground}
+
     def _crowd(self, net: str) -> int:
         return len({a.partition(".")[0] for a, n in self.it.nets.items() if n == net})
 
@@ -79,21 +106,26 @@ class _Builder(MainsPlanner):
     def inputs(self, controller: str, rails: list[str]) -> tuple[Row, ...]:
         """What leads to each logic input."""
         part = self.it.part_of(controller)
-        pins = [s.of[0] for s in part.signals.values() if s.kind == "pin"]
+        pins = [f"{controller}.{s.of[0]}" for s in part.signals.values() if s.kind == "pin"]
+        for unit in self.it.instances:
+            fitted = self.it.part_of(unit)
+            if any(s.kind == "share" for s in fitted.signals.values()):
+                pins.append(f"{unit}.{next(iter(fitted.terminals))}")
         free = self._open(controller)
         rows = []
         for pin in dict.fromkeys(pins):
-            net = self.it.nets[f"{controller}.{pin}"]
+            net = self.it.nets[pin]
             pulls = tuple(
                 link if link.a == net else link.turned()
                 for link in free
                 if link.symbol == "resistor" and net in (link.a, link.b)
             )
-            way = walk(net, rails, free, lambda link: link.symbol != "resistor")
-            if way is None:
+            goals = {*rails, *self._fed()}
+            way = walk(net, goals, free, lambda link: link.symbol != "resistor")
+            if not way:
                 continue
             there, back = _there_and_back(way)
-            rows.append(Row(pin, net, there, way[-1].b, pulls, back))
+            rows.append(Row(pin.partition(".")[2], net, there, way[-1].b, pulls, back))
             self.use(way, pulls)
         self.used.add(controller)
         return tuple(rows)
@@ -174,7 +206,7 @@ class _Builder(MainsPlanner):
         """The way of the water, unit by unit."""
         links = self.within("water")
         start = next((x for x in links if x.symbol == "pit"), None)
-        end = next((x for x in links if x.symbol == "tank"), None)
+        end = next((x for x in links if x.symbol in ("tank", "tap")), None)
         if start is None or end is None:
             return ()
         middle = [x for x in links if x not in (start, end)]

@@ -119,6 +119,29 @@ SHAPES: Mapping[str, Shape] = {
     "logic_relay": Shape((("l", "n", "adapter"), ("q_a", "q_b", "contact"))),
     "phone_relay": Shape((("l", "n", "adapter"), ("com", "no", "contact"))),
     "regulator": Shape((("in", "out", "resistor"),)),
+    "input_bias": Shape((("pin", "rail", "resistor"),)),
+    "head_box": Shape(
+        (
+            ("feed_in", "feed_out", "terminal"),
+            ("one_in", "one_out", "terminal"),
+            ("two_in", "two_out", "terminal"),
+        )
+    ),
+    "electrode": Shape((("rod", "common", "rod"),)),
+    "electrode_holder": Shape((("common", "feed", "common"),)),
+    "electrode_relay": Shape((("l", "n", "adapter"), ("out_a", "out_b", "contact"))),
+    "loop_supply": Shape((("l", "n", "adapter"), ("plus", "minus", "supply"))),
+    "level_transmitter": Shape((("plus", "minus", "loop"),)),
+    "analog_input": Shape((("loop", "gnd", "resistor"),)),
+    "echo_sensor": Shape((("out", "plus", "echo"),)),
+    "echo_input": Shape((("pin", "gnd", "resistor"),)),
+    "pressure_switch": _two_pole("pressure"),
+    "set_lead": Shape(
+        (("l_in", "l_out", "core"), ("n_in", "n_out", "core"), ("pe_in", "pe_out", "core"))
+    ),
+    "house_side": Shape((("pipe", "inside", "gate"), ("inside", "ground", "tap"))),
+    "pressure_vessel": Shape(()),
+    "pressure_gauge": Shape(()),
     "selector": Shape((("pin", "gnd", "turned"),)),
     "manual_switch": Shape((("pin", "gnd", "turned"),)),
     "indicator": Shape((("pin", "end", "terminal"), ("end", "gnd", "lamp"))),

@@ -37,8 +37,11 @@ def rail_name(installation: Installation, sheet: Sheet, net: str) -> str:
     """What a rail is called: 0 V, or + and the volts of what feeds it (+3V3); else the net."""
     if net == sheet.ground:
         return "0 V"
-    unit = next((x.unit for x in sheet.supply if net in (x.a, x.b)), "")
-    if unit:
+    feeds = [x for x in sheet.links if x.symbol == "supply" and net in (x.a, x.b)]
+    if sheet.supply and any(net in (x.a, x.b) for x in sheet.supply):
+        feeds = list(sheet.supply)
+    if feeds:
+        unit = feeds[0].unit
         number = installation.instances[unit].set.get("voltage")
         number = number or installation.part_of(unit).parameters.get("voltage")
         if number is not None:

@@ -11,13 +11,18 @@ from collections.abc import Callable, Mapping
 
 from diagnose.report.pictures.canvas import Pen, number
 from diagnose.report.pictures.spot import Spot
+from diagnose.report.pictures.symbols_level import echo, loop, make, pressure, rod, tap, wave
 
 TOPS: Mapping[str, float] = {
     "float": 32.0,
+    "echo": 22.0,
+    "pressure": 27.0,
+    "tap": 18.0,
     "turned": 24.0,
     "speed": 24.0,
     "protector": 24.0,
     "terminal": 8.0,
+    "common": 8.0,
     "core": 21.0,
     "plug": 21.0,
     "pit": 26.0,
@@ -29,30 +34,25 @@ TOPS: Mapping[str, float] = {
 TOP = 17.0
 
 
-def _make(s: Spot) -> float:
-    s.line((-14, 0), (12, -14))
-    return 14.0
-
-
 def _isolator(s: Spot) -> float:
     s.line((14, -6), (14, 6))
-    return _make(s)
+    return make(s)
 
 
 def _breaker(s: Spot) -> float:
     s.line((10, -4), (18, 4))
     s.line((10, 4), (18, -4))
-    return _make(s)
+    return make(s)
 
 
 def _residual(s: Spot) -> float:
     s.ring(26, 0, 8, "none")
-    return _make(s)
+    return make(s)
 
 
 def _contactor(s: Spot) -> float:
     s.arc((14, -7), (14, 7), 7, sweep=False)
-    return _make(s)
+    return make(s)
 
 
 def _break(s: Spot) -> None:
@@ -114,13 +114,13 @@ def _float(s: Spot) -> float:
     s.ring(0, -25, 6)
     s.line((-14, -24), (-10, -26), (-6, -24))
     s.line((6, -24), (10, -26), (14, -24))
-    return _make(s)
+    return make(s)
 
 
 def _turned(s: Spot) -> float:
     s.linked((0, -7), (0, -20))
     s.line((-6, -17), (-6, -20), (6, -20), (6, -23))
-    return _make(s)
+    return make(s)
 
 
 def _capacitor(s: Spot) -> float:
@@ -221,19 +221,14 @@ def _jumper_open(s: Spot) -> float:
 
 def _pit(s: Spot) -> float:
     s.line((-26, -20), (-26, 12), (26, 12), (26, -20))
-    _wave(s, -22, 22, -8)
+    wave(s, -22, 22, -8)
     return 26.0
 
 
 def _tank(s: Spot) -> float:
     s.shape((-26, -34), (26, -34), (26, 8), (-26, 8), fill="none")
-    _wave(s, -22, 22, -16)
+    wave(s, -22, 22, -16)
     return 26.0
-
-
-def _wave(s: Spot, left: float, right: float, v: float) -> None:
-    step = (right - left) / 6
-    s.line(*((left + k * step, v + (2 if k % 2 else -1)) for k in range(7)))
 
 
 def _foot(s: Spot) -> float:
@@ -275,11 +270,13 @@ DRAW: Mapping[str, Callable[[Spot], float]] = {
     "capacitor": _capacitor,
     "check": _check,
     "coil": _coil,
-    "contact": _make,
+    "common": _terminal,
+    "contact": make,
     "contactor": _contactor,
     "core": _core,
     "diode": _diode,
     "driver": _driver,
+    "echo": echo,
     "float": _float,
     "foot": _foot,
     "fuse": _fuse,
@@ -288,18 +285,22 @@ DRAW: Mapping[str, Callable[[Spot], float]] = {
     "jumper": _jumper,
     "jumper_open": _jumper_open,
     "lamp": _lamp,
+    "loop": loop,
     "opto": _opto,
     "pipe": _pipe,
     "pit": _pit,
     "plug": _plug,
+    "pressure": pressure,
     "protector": _protector,
     "pump": _pump,
     "rc": _rc,
     "residual": _residual,
     "resistor": _resistor,
+    "rod": rod,
     "speed": _speed,
     "supply": _supply,
     "tank": _tank,
+    "tap": tap,
     "terminal": _terminal,
     "thermal": _thermal,
     "turned": _turned,

@@ -15,7 +15,7 @@ from diagnose.plant.compose import Installation
 from diagnose.plant.points import Points
 from diagnose.report.pictures.lettering import clean
 from diagnose.report.pictures.notes import letter
-from diagnose.report.pictures.plan import sheet_of
+from diagnose.report.pictures.plan import holding, sheet_of
 from diagnose.report.pictures.sketch import rail_name
 from diagnose.report.pictures.values import NOTHING, Marks, percent
 from diagnose.report.pictures.water import joined, outer_terminals
@@ -90,6 +90,7 @@ class _Writer:
         self.it, self.points, self.marks, self.width = it, points, marks, width
         self.sheet: Sheet = sheet_of(it)
         self.notes: dict[frozenset[int], list[str]] = {}
+        self.told: set[int] = set()
         for k, reading in enumerate(marks.readings):
             key = frozenset(reading.points)
             odd = "!" if reading.healthy is False else ""
@@ -116,6 +117,7 @@ class _Writer:
         number = self._at(net)
         if not number:
             return ""
+        self.told.add(number)
         return f"({number})" + self._braced(self.beside.get(number, []))
 
     @staticmethod
@@ -196,9 +198,11 @@ class _Writer:
             first, *rest = sheet.water
             pieces = [self.unit(first.unit), self.point(first.b), *self.pieces(tuple(rest))]
             yield from self.row("", [piece for piece in pieces if piece])
-        if sheet.rest:
+        missing = [net for net, number in self.points.numbers.items() if number not in self.told]
+        units = [*sheet.rest, *holding(self.it, sheet, missing)]
+        if units:
             yield "Not drawn as a path"
-            for name in sheet.rest:
+            for name in units:
                 pieces = [self.unit(name)]
                 for terminal in outer_terminals(self.it, self.points, name):
                     net = self.it.nets[f"{name}.{terminal}"]

@@ -8,11 +8,12 @@ from diagnose.plant.compose import Installation
 from diagnose.plant.points import Points
 from diagnose.report.pictures.canvas import Pen
 from diagnose.report.pictures.notes import BELOW, LEADING
+from diagnose.report.pictures.plan import holding
 from diagnose.report.pictures.sketch import TAG, Sketch
 from diagnose.report.pictures.symbols import TOP, TOPS
 from diagnose.report.pictures.wiring import Link
 
-ENDS = {"pit": (False, True), "tank": (True, False)}
+ENDS = {"pit": (False, True), "tank": (True, False), "tap": (True, False)}
 BOX = 264.0
 
 
@@ -62,15 +63,22 @@ def joined(installation: Installation, unit: str, net: str) -> str:
 
 
 def draw_rest(sketch: Sketch, left: float, top: float, room: float) -> float:
-    """A box for each unit that has no other place, with its terminals and what they are on."""
+    """A box for each unit that has no other place, with its terminals and what they are on.
+
+    So has a unit that holds a test point which no conductor drawn so far passes.
+    """
     s = sketch
+    missing = {net for net, number in s.points.numbers.items() if number not in s.drawn}
+    units = [*s.sheet.rest, *holding(s.it, s.sheet, missing)]
     across = max(1, int(room // (BOX + 16)))
     y, tallest = top, 0.0
-    for k, unit in enumerate(s.sheet.rest):
+    for k, unit in enumerate(units):
         if k and k % across == 0:
             y, tallest = y + tallest + 14, 0.0
         x = left + (k % across) * (BOX + 16)
         rows = [(t, s.it.nets[f"{unit}.{t}"]) for t in outer_terminals(s.it, s.points, unit)]
+        if unit not in s.sheet.rest:
+            rows = [(t, net) for t, net in rows if s.it.domain[net] != "ac"]
         clamps = [p for p in s.points.numbers if p.startswith(f"{unit}.") and p not in s.it.domain]
         rows += [(place.partition(".")[2], place) for place in clamps]
         names = s.title_lines(unit, BOX - 16, 2)
@@ -88,4 +96,4 @@ def draw_rest(sketch: Sketch, left: float, top: float, room: float) -> float:
             s.put(frozenset((place,)), x + 34, at + 3, "start", BOX - 44)
             at += 24 + below
         tallest = max(tallest, tall)
-    return y + tallest + 14 if s.sheet.rest else top
+    return y + tallest + 14 if units else top
