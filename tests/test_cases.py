@@ -121,7 +121,20 @@ def test_every_retold_report_is_driven_to_an_end(
 
 def scored_as(status: str, got: str, certainty: str = "confirmed by poster") -> Scored:
     right = status in SETTLED and got == "motor"
-    return Scored("field-X", certainty, "motor", got, status, right, 0.9, 0.9, 1, 1, 0)
+    return Scored(
+        "field-X",
+        certainty,
+        "motor",
+        got,
+        status,
+        right,
+        0.9,
+        0.9,
+        1,
+        1,
+        0,
+        1 if got == "motor" else 4,
+    )
 
 
 def test_totals_count_what_is_not_settled_as_not_right() -> None:
@@ -139,6 +152,8 @@ def test_totals_count_what_is_not_settled_as_not_right() -> None:
         "wrong": 1,
         "not_settled": 2,
         "not_settled_right_leads": 1,
+        "right_unit_first": 3,
+        "in_the_first_three": 3,
     }
     assert found["confirmed"]["cases"] == 4
     assert found["confirmed"]["right"] == 1

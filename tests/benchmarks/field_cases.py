@@ -22,7 +22,9 @@ from diagnose.interview.session import Session
 from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.cache import matrix_for
+from diagnose.plant.compose import Installation
 from diagnose.reasoning.belief import UNKNOWN_UNIT
+from tests.benchmarks.efficiency import wilson
 
 CASES = Path(__file__).resolve().parents[2] / "cases"
 SETTLED = ("concluded", "handed_over")
@@ -42,6 +44,8 @@ class Scored:
         Tests that the case answers among those that were asked.
     unused : int
         Tests that the case could have answered and that were not asked.
+    rank : int
+        Place of the expected unit among all units at the end, from 1.
     """
 
     case: str
@@ -55,6 +59,7 @@ class Scored:
     answered: int
     asked: int
     unused: int
+    rank: int
 
     @property
     def probable(self) -> bool:
@@ -90,6 +95,10 @@ def scored(session: Session, answers: Answers) -> tuple[Scored, Mapping[str, Any
     ranking = outcome.turn.belief.ranking()
     if answers.verification:  # the belief has moved on since the conclusion
         ranking = [(r["failure_mode"], r["probability"]) for r in result["ranking"]]
+    units: dict[str, float] = {}
+    for name, p in ranking:
+        unit = name.partition(".")[0]
+        units[unit] = units.get(unit, 0.0) + p
     score = Scored(
         case=Path(answers.path).stem,
         certainty=answers.certainty,
@@ -102,8 +111,14 @@ def scored(session: Session, answers: Answers) -> tuple[Scored, Mapping[str, Any
         answered=len(seen),
         asked=len({step["test"] for step in result["steps"]}),
         unused=len(set(answers.answers) - seen),
+        rank=1 + sum(p > units.get(expected, 0.0) for p in units.values()),
     )
     return score, result
+
+
+def _alike(one: Installation, other: Installation) -> bool:
+    """Whether two installations are of one type with the same choices."""
+    return (one.type.id, one.choices) == (other.type.id, other.choices)
 
 
 def run(paths: Iterable[Path]) -> Iterator[tuple[Answers, Scored, Mapping[str, Any]]]:
@@ -112,7 +127,7 @@ def run(paths: Iterable[Path]) -> Iterator[tuple[Answers, Scored, Mapping[str, A
     session: Session | None = None
     for answers in read_all(knowledge, paths):
         installation = answers.installation
-        if session is None or session.installation.choices != installation.choices:
+        if session is None or not _alike(session.installation, installation):
             session = Session(knowledge, installation, matrix_for(knowledge, installation))
         yield (answers, *scored(session, answers))
 
@@ -129,6 +144,8 @@ def totals(scores: Sequence[Scored]) -> dict[str, dict[str, int]]:
             "not_settled_right_leads": sum(
                 s.status not in SETTLED and s.got == s.expected for s in group
             ),
+            "right_unit_first": sum(s.rank == 1 for s in group),
+            "in_the_first_three": sum(s.rank <= 3 for s in group),
         }
         for name, group in groups.items()
     }
@@ -155,10 +172,13 @@ def main() -> None:
         print(
             f"{s.case:45.45} {s.expected:15} {s.got:15} {s.status:11} "
             f"{'yes' if s.right else 'no':5} {s.probability:8.2f} {s.expected_probability:7.2f}  "
-            f"{s.answered:3}/{s.asked:3} ({s.unused}) {mark}"
+            f"{s.answered:3}/{s.asked:3} ({s.unused}) rank {s.rank} {mark}"
         )
     for name, counts in totals(scores).items():
         print(f"{name}: " + ", ".join(f"{k} {v}" for k, v in counts.items()))
+        for k in ("right_unit_first", "in_the_first_three"):
+            low, high = wilson(counts[k], counts["cases"])
+            print(f"  {k} {counts[k]} of {counts['cases']}, Wilson {low:.2f} to {high:.2f}")
 
 
 if __name__ == "__main__":
