@@ -213,7 +213,8 @@ def test_probability_and_evidence_are_those_of_the_interview() -> None:
     unit, p = session.belief(session.state_of(events[:last])).leading_unit()
     assert events[last].data["unit"] == unit
     assert events[last].data["probability"] == pytest.approx(p, abs=1e-6)
-    assert f"{round(100 * p)}% that it is this part" in parts(events, session)
+    said = ">99%" if p > 0.994 else f"{round(100 * p)}%"
+    assert f"{said} that it is this part" in parts(events, session)
 
 
 def test_repairs_in_vain_are_told_in_order() -> None:
