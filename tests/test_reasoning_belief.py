@@ -173,6 +173,24 @@ def test_expected_posterior_is_the_present_one(seed: int) -> None:
 
 @given(seeds)
 @settings(max_examples=60, deadline=None)
+def test_the_same_whoever_the_person_is(seed: int) -> None:
+    """The martingale with kinds of person, after some answers; chances of all answers make 1."""
+    rng, table = small(seed)
+    table = dataclasses.replace(table, care=CARE)
+    belief = Belief(table, table.prior())
+    for k, outcome in draw_answers(rng, table, table.prior(), 3, likely=False):
+        belief = belief.update(table.tests[k], outcome)
+    for k, size in enumerate(table.sizes.tolist()):
+        chances = [belief.chance(table.tests[k], o) for o in range(size)]
+        np.testing.assert_allclose(sum(chances), 1.0, atol=1e-12)
+        mean = sum(
+            float(belief.p @ chances[o]) * belief.update(table.tests[k], o).p for o in range(size)
+        )
+        np.testing.assert_allclose(mean, belief.p, atol=1e-12)
+
+
+@given(seeds)
+@settings(max_examples=60, deadline=None)
 def test_information_is_the_expected_drop_of_entropy(seed: int) -> None:
     """By its other definition, H(U) - E H(U | answer), and within its bounds."""
     _, table = small(seed)

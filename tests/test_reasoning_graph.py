@@ -1,6 +1,7 @@
 """The test graph and what hangs on it, on matrices small enough to work out by hand."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from itertools import combinations, permutations
 
 import networkx as nx
@@ -30,6 +31,7 @@ from diagnose.reasoning.separation import (
     undetected,
     useless_tests,
 )
+from tests.made_tables import ORDINARY
 from tests.tiny import tiny
 
 
@@ -319,6 +321,7 @@ def belief_on(
     """A belief over the failure modes of a matrix, without the unknown cause."""
     even = {r: 1.0 for r in m.rows if r != HEALTHY}
     table = Hypotheses.of(m, rates or even, dict.fromkeys(m.tests, error), unknown=False)
+    table = replace(table, care=ORDINARY)
     return Belief(table, table.prior())
 
 

@@ -124,7 +124,7 @@ def _read_preset(name: str, node: Any, numbers: NumberReader) -> Preset:
         id=name,
         title=reader.text("title"),
         met=reader.text("met"),
-        variants=_text_map(reader.raw("variants"), numbers, f"preset '{name}': variants"),
+        variants=_text_map(reader.mapping("variants"), numbers, f"preset '{name}': variants"),
         place=reader.place,
     )
     reader.done()

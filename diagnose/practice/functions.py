@@ -121,7 +121,7 @@ class Coach:
         units = next(g.units for g in self.groups if g.function.id == function)
         mine = np.isin(np.array(table.units), units)
         size = int(table.sizes[k])
-        likely = np.stack([table.likely(k, j) for j in range(size)], axis=1)
+        likely = np.stack([belief.chance(test, j) for j in range(size)], axis=1)
 
         def mean(rows: NDArray[np.bool_]) -> NDArray[np.float64]:
             weights = belief.p[rows]

@@ -59,16 +59,8 @@ class Score:
     @property
     def total(self) -> float:
         """All points, 0 to 100."""
-        return (
-            self.safety
-            + self.repair
-            + self.verification
-            + self.minutes
-            + self.parts
-            + self.method
-            - self.hints
-            - self.offences
-        )
+        earned = self.repair + self.verification + self.minutes + self.parts + self.method
+        return self.safety + max(earned - self.hints - self.offences, 0.0)
 
 
 def score(debrief: Debrief) -> Score:

@@ -250,10 +250,18 @@ class Belief:
         same = 1.0 if earlier[-1] == outcome else 0.0
         return np.asarray(first * fresh + (1 - first) * (REPEATS * same + (1 - REPEATS) * fresh))
 
+    def _joint(self, test: str, outcome: int, strength: float) -> Floats:
+        """Log P(kind of person, this answer | hypothesis), (kinds, hypotheses)."""
+        kinds = np.array([self.factor(test, outcome, care) for care, _ in self.table.care])
+        return np.asarray(self.log_care + strength * np.log(kinds))
+
+    def chance(self, test: str, outcome: int) -> Floats:
+        """P(this answer | hypothesis), whoever the person is, (hypotheses,)."""
+        return np.asarray(np.exp(self._joint(test, outcome, 1.0)).sum(axis=0))
+
     def update(self, test: str, outcome: int, strength: float = 1.0) -> Belief:
         """The belief after one answer; `strength` < 1 for an answer given as *not sure*."""
-        kinds = np.array([self.factor(test, outcome, care) for care, _ in self.table.care])
-        joint = self.log_care + strength * np.log(kinds)
+        joint = self._joint(test, outcome, strength)
         told = np.logaddexp.reduce(joint, axis=0)
         seen = (*self.seen, (test, outcome))
         return Belief(self.table, self.log_p + told, seen, self.heard, joint - told)

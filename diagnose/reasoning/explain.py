@@ -71,7 +71,7 @@ def explain_test(belief: Belief, test: str) -> Why:
         raise fail("unknown-id", f"there is no test '{test}' here", None, table.tests)
     k = table.test_index[test]
     size = int(table.sizes[k])
-    likelihood = np.stack([belief.factor(test, o) for o in range(size)], axis=1)
+    likelihood = np.stack([belief.chance(test, o) for o in range(size)], axis=1)
     joint = belief.p[:, None] * likelihood
     chance = joint.sum(axis=0)
     units, modes = table.by_unit(joint), table.by_mode(joint)
