@@ -10,10 +10,10 @@ from typing import Any
 import yaml
 
 from diagnose.casebook.store import FORMAT, CaseHeader, check_time
-from diagnose.errors import DiagnoseError, Issue, Place, fail
+from diagnose.errors import DiagnoseError, Issue, Place
 from diagnose.interview.events import KINDS, Event
 from diagnose.knowledge.reading import Mapping as Node
-from diagnose.knowledge.reading import Reader, Text, parse_yaml, read_yaml
+from diagnose.knowledge.reading import Reader, Text, decode, parse_yaml, read_yaml
 from diagnose.knowledge.reading import Sequence as ListNode
 
 NUMBERS = ("minutes", "own", "walk", "probability")
@@ -142,11 +142,7 @@ def decoded(data: bytes, path: Path) -> str:
     DiagnoseError
         It is not UTF-8.
     """
-    try:
-        return data.decode()
-    except UnicodeDecodeError as error:
-        place = Place(str(path), 1, 1)
-        raise fail("unreadable", f"not UTF-8 text ({error.reason})", place) from error
+    return decode(data, str(path))
 
 
 def parse_case(text: str, name: str) -> tuple[CaseHeader, list[Event]]:
