@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from diagnose.casebook.answers import Scripted, read_answers
+from diagnose.casebook.connection import parse_address
 from diagnose.casebook.files import FileStore
 from diagnose.casebook.index import read_any
 from diagnose.casebook.outcomes import outcome_or_none
@@ -216,7 +217,7 @@ complaint: [stays_cold]
 instruments: [multimeter]
 qualification: licensed
 meter_category: cat_iii
-history: {worked_before: 'yes'}
+history: {worked_before: always}
 answers:
   battery_volts: [12.1 V, cannot]
   coil_ohms: OL
@@ -233,7 +234,7 @@ expect: {unit: relay, status: concluded}
         "bench",
         "",
         {"second": "none", "cell": "large"},
-        {"worked_before": "yes"},
+        {"worked_before": "always"},
         {"relay": "12 V, DIN rail"},
         ("front.jpg",),
         "key at number 5",
@@ -243,7 +244,7 @@ expect: {unit: relay, status: concluded}
     draft = Site("Büro", asked=("second",))
     return {
         "case": Target(cases, _file(folder, f"{CASE}.yaml", case), 4),
-        "case store": Target(cases[:3], _file(folder / "store", f"{CASE}.yaml", appended)),
+        "case store": Target(cases, _file(folder / "store", f"{CASE}.yaml", appended)),
         "answers": Target([answers], _file(folder, "a.yaml", scripted), 3),
         "site": Target(
             [site_text(site).encode(), site_text(draft).encode()],
@@ -254,7 +255,7 @@ expect: {unit: relay, status: concluded}
             [b"feel: hot\nbattery_volts: 12 V\ncoil_ohms:\n"], _file(folder, "f.yaml", read_filled)
         ),
         "firm": Target(
-            [b"name: Demo\naddress: [Road 1, Town]\npaper: a4\nlanguage: en\nlogo: x.png\n"],
+            [b"name: Demo\naddress: [Road 1, Town]\npaper: a4\nlanguage: en\n"],
             _file(folder, "firm.yaml", read_firm),
         ),
         "configuration": Target(
@@ -284,11 +285,11 @@ def _training(folder: Path) -> dict[str, Target]:
         minutes=20.0,
         ended="solved",
         score=70.0,
-        skills={"supply": True, "safety": False},
+        skills={"supply": True, "safe_working": False},
     )
     exam = ExamTranscript(
         "Demo Candidate",
-        Plan("bench", {"cell": "large"}, 1, 3, True, 1, "all", 2.0),
+        Plan("bench", {"cell": "large"}, 1, 3, True, 1, "hard", 2.0),
         "2026-03-01",
         "d1",
         (Entry(1, Act("isolate"), "done"), Entry(1, acts[2], "warm")),
@@ -318,7 +319,9 @@ def _training(folder: Path) -> dict[str, Target]:
             3,
         ),
         "exam": Target(
-            [exam_text(exam).encode()], _file(folder, "e.yaml", lambda p: exam_text(read_exam(p))), 3
+            [exam_text(exam).encode()],
+            _file(folder, "e.yaml", lambda p: exam_text(read_exam(p))),
+            3,
         ),
         "progress": Target(
             [progress_text(Progress("Demo", (done, done))).encode()],
@@ -360,7 +363,8 @@ def _typed(folder: Path) -> dict[str, Target]:
         where = open_store(name)
         shown = shown_store(name)
         if is_address(name):
-            assert "hidden-word" not in shown + where.name
+            secret = parse_address(name).password or "none"
+            assert secret in name.replace(str(secret), "", 1) or secret not in shown + where.name
         else:
             where.overview()
 
@@ -374,13 +378,23 @@ def _typed(folder: Path) -> dict[str, Target]:
 
     def option(data: bytes) -> None:
         text = data.decode("utf-8", "surrogateescape")
-        pairs = settings(text.split(" "))
-        instruments_named(kb, text)
-        compose_ready(kb, text.partition(" ")[0], pairs)
+        name, _, rest = text.partition("|")
+        try:
+            instruments_named(kb, name)
+        except DiagnoseError:
+            compose_ready(kb, name, settings(rest.split(" ")))
 
     return {
         "reading": Target(
-            [b"4k7", b"> 50 M", b"0,200 mV", b"OL", b"not sure 12.1 V", b"1,5 k", b"cannot, no way"],
+            [
+                b"4k7",
+                b"> 50 M",
+                b"0,200 mV",
+                b"OL",
+                b"not sure 12.1 V",
+                b"1,5 k",
+                b"cannot, no way",
+            ],
             reading,
             6,
             plain=True,
@@ -394,7 +408,12 @@ def _typed(folder: Path) -> dict[str, Target]:
         "ids": Target(
             [b"2026-03-01-mill", b"../2026-03-01-mill", b"/etc/passwd"], ids, 2, plain=True
         ),
-        "options": Target([b"second=none cell=large", b"bench cell=small"], option, 2, plain=True),
+        "options": Target(
+            [b"bench|second=none cell=large", b"multimeter,clamp", b"bench|cell=small"],
+            option,
+            2,
+            plain=True,
+        ),
     }
 
 

@@ -135,7 +135,9 @@ def of_bytes(data: bytes, chance: random.Random) -> bytes:
     if how == 4:
         end = at + chance.randrange(1, 200)
         return data[:end] + data[at:]
-    return data[:at] + bytes(chance.randrange(256) for _ in range(chance.randrange(1, 9))) + data[at:]
+    return (
+        data[:at] + bytes(chance.randrange(256) for _ in range(chance.randrange(1, 9))) + data[at:]
+    )
 
 
 def of_lines(data: bytes, chance: random.Random) -> bytes:

@@ -72,7 +72,7 @@ class FileStore:
             There is no such case.
         """
         path = self.folder / f"{case_id}.yaml"
-        if path.parent != self.folder or not path.is_file():
+        if path.parent != self.folder or not is_file(path):
             known = [p.stem for p in self._files()][-8:]
             raise fail("unknown-id", f"there is no case '{case_id}' in {self.folder}", None, known)
         return path
@@ -225,6 +225,14 @@ class FileStore:
             if path.stem not in closed and not is_closed(read_case(path)[1]):
                 return path.stem
         raise fail("no-case", f"there is no open case in {self.folder}")
+
+
+def is_file(path: Path) -> bool:
+    """Whether there is such a file; a name that no file can have names none."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.cli.report import Wanted, write
+from diagnose.cli.shown import visible
 from diagnose.errors import DiagnoseError, Issue, fail
 
 if TYPE_CHECKING:
@@ -120,7 +121,7 @@ def _show(request: Request, several: Sequence[Progress], today: datetime.date) -
 
 def _put(text: str, output: Path | None) -> None:
     if output is None or str(output) == "-":
-        sys.stdout.write(text)
+        sys.stdout.write(visible(text) if sys.stdout.isatty() else text)
         return
     from diagnose.practice.keeping import replace_file
 

@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable
 
 from diagnose.casebook.store import CaseHeader, CaseStore
+from diagnose.cli.shown import say_issues
 from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event
 
@@ -61,8 +62,7 @@ def insist(save: Callable[[], None], event: Event, read: Read | None) -> None:
             show_unsaved(event)
             if read is None:
                 raise
-            for issue in error.issues:
-                print(" ".join(str(issue).split()), file=sys.stderr)
+            say_issues(error)
             try:
                 answer = read("Enter: try again; 'stop': leave without it > ")
             except (KeyboardInterrupt, EOFError):

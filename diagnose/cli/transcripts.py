@@ -21,6 +21,7 @@ from diagnose.errors import DiagnoseError, Issue, fail
 from diagnose.knowledge.reading import Mapping as Node
 from diagnose.knowledge.reading import Reader, Text, read_yaml
 from diagnose.practice.records import ACTS, Act, Exercise
+from diagnose.units import whole_number
 
 FORMAT = "1"
 HEAD = (
@@ -138,8 +139,9 @@ def _hidden(reader: Reader) -> dict[str, Any]:
 
 def _whole(reader: Reader, key: str) -> int:
     text = reader.text(key, "0")
-    if text.isascii() and text.isdigit():
-        return int(text)
+    number = whole_number(text, 10**18)
+    if number is not None:
+        return number
     reader.problem(f"'{key}' must be a whole number", key)
     return 0
 

@@ -150,6 +150,8 @@ class _Overlay:
         for key in ("value", "handbook", "low", "high"):
             text = reader.text(key)
             if not text:
+                if reader.has(key):
+                    reader.problem(f"'{key}' is empty", key)
                 continue
             value, measured = self.numbers.quantity(text, text)
             values.append(value)

@@ -78,7 +78,7 @@ def number_of(reader: Reader, key: str, whole: bool = False) -> float:
         return 0.0
     try:
         value = float(int(text)) if whole else float(text)
-    except ValueError:
+    except (ValueError, OverflowError):
         value = -1.0
     if not 0.0 <= value < 1e18:
         kind = "whole number" if whole else "number"

@@ -76,9 +76,12 @@ def _moment(created: str) -> list[int]:
     """Year to second of an ISO 8601 time, in UTC; empty for none."""
     if not created:
         return []
-    at = datetime.datetime.fromisoformat(created)
-    if at.tzinfo is not None:
-        at = at.astimezone(datetime.UTC)
+    try:
+        at = datetime.datetime.fromisoformat(created)
+        if at.tzinfo is not None:
+            at = at.astimezone(datetime.UTC)
+    except (ValueError, OverflowError):  # a hand has written it, or it is before the year 1
+        return []
     return [at.year, at.month, at.day, at.hour, at.minute, at.second]
 
 

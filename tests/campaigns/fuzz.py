@@ -15,6 +15,7 @@ import mmap
 import multiprocessing
 import os
 import random
+import re
 import resource
 import signal
 import struct
@@ -81,7 +82,7 @@ def kind_of(error: BaseException) -> str:
     frames = traceback.extract_tb(error.__traceback__)
     own = [f for f in frames if "diagnose" in Path(f.filename).parts] or list(frames)
     where = f"{Path(own[-1].filename).name}:{own[-1].name}" if own else "?"
-    return f"{type(error).__name__} in {where}: {str(error)[:60]}"
+    return f"{type(error).__name__} in {where}: {re.sub('[0-9]+', 'N', str(error))[:40]}"
 
 
 def _too_slow(_number: int, _frame: FrameType | None) -> None:
@@ -251,7 +252,7 @@ def main() -> None:
     start = time.monotonic()
     report = run(options.inputs, options.seed, options.reader, options.workers)
     print(f"{'reader':<16}{'tried':>8}{'taken':>8}{'failed':>8}{'slowest':>10}")
-    bad = Counter({name: 0 for name in report.tried})
+    bad = Counter(dict.fromkeys(report.tried, 0))
     for (name, _kind), numbers in report.failed.items():
         bad[name] += len(numbers)
     for name, tried in report.tried.items():
