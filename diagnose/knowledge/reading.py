@@ -308,7 +308,9 @@ class Reader:
             if isinstance(value, Text):
                 result[name] = value
             else:
-                self.problem(f"'{key}: {name}' must be text", key)
+                place = getattr(value, "place", self.place)
+                message = f"{self.what}: '{key}: {name}' must be text"
+                self.issues.append(Issue("error", "structure", message, place))
         return result
 
     def items(self, key: str) -> Iterator[tuple[str, Any]]:
