@@ -347,11 +347,14 @@ def _typed(folder: Path) -> dict[str, Target]:
         understand(text, options)
         understand(text, options, reading=True)
         for unit in units:
+            said = ""
             try:
                 parse_reading(text, unit)
                 parse_quantity(text, unit)
             except QuantityError as error:
-                assert "\n" not in str(error)
+                said = str(error)
+            if "\n" in said:
+                raise AssertionError(f"more than one line: {said}")
         for test in tests.values():
             try:
                 read_answer(test, text)

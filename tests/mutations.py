@@ -164,7 +164,7 @@ def of_values(data: bytes, chance: random.Random) -> bytes:
     at = chance.randrange(len(lines))
     for line in range(at, at + len(lines)):
         text = lines[line % len(lines)]
-        key, colon, _old = text.partition(": ")
+        _key, colon, _old = text.partition(": ")
         if colon or text.lstrip().startswith("- "):
             at = line % len(lines)
             break

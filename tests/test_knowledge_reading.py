@@ -104,7 +104,9 @@ def test_a_file_that_is_not_text_or_not_there(tmp_path: Path) -> None:
     with pytest.raises(DiagnoseError, match=r"f\.yaml:1:1: cannot read the file"):
         read_yaml(path)
     path.write_bytes(b"a: \xff\xfe\n")
-    with pytest.raises(DiagnoseError, match=r"f\.yaml:1:4: not UTF-8 text \(byte 0xff at offset 3:"):
+    with pytest.raises(
+        DiagnoseError, match=r"f\.yaml:1:4: not UTF-8 text \(byte 0xff at offset 3:"
+    ):
         read_yaml(path)
 
 

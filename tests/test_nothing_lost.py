@@ -188,7 +188,7 @@ class Disk:
             self.step()
             syncing(handle)
             self.loose.pop(os.fstat(handle).st_ino, None)
-            self.renamed.discard(Path(os.readlink(f"/proc/self/fd/{handle}")))
+            self.renamed.discard(Path(f"/proc/self/fd/{handle}").readlink())
 
         for owner, name, new in (
             (Path, "open", open_),
@@ -341,7 +341,7 @@ def test_a_file_spoilt_by_hand_between_two_answers_is_said(
     for number, text in enumerate(spoilt.values(), 4):
         path.write_text(text)
 
-        def read(prompt: str) -> str:
+        def read(prompt: str, right: str = right) -> str:
             assert path.read_text() != right  # untouched while nobody has put it right
             path.write_text(right)
             return ""
@@ -407,10 +407,10 @@ def test_no_name_of_a_site_leads_out_of_the_folder(tmp_path: Path) -> None:
         case = FileStore(folder).create(replace(HEAD, site=site), [opened()])
         assert (folder / f"{case.id}.yaml").parent.resolve() == folder.resolve()
         assert FileStore(folder).header(case.id).site == site
-        try:
-            path = save_site(folder / "sites", Site(site))
-        except DiagnoseError as error:
-            assert "no letter or digit" in str(error)
+        if not Site(site).key:
+            with pytest.raises(DiagnoseError, match="no letter or digit"):
+                save_site(folder / "sites", Site(site))
             continue
+        path = save_site(folder / "sites", Site(site))
         assert path.resolve().parent == (folder / "sites").resolve()
         assert read_site(path, tiny()).name == site

@@ -156,7 +156,7 @@ class _Overlay:
             value, measured = self.numbers.quantity(text, text)
             values.append(value)
             if len(self.issues) > before:
-                break
+                continue
             if measured != plain:
                 reader.problem(f"'{key}' must be in{UNITS[unit]}", key)
             elif not value > 0 or (unit == "1" and not value < 1):

@@ -136,6 +136,8 @@ def parse_yaml(text: str, name: str) -> Any:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         place = _place(name, mark) if mark else Place(name, 1, 1)
+        if "nesting" in str(error.problem):  # the parser's own limit, far beyond ours
+            raise _too_deep(place) from error
         raise fail("yaml", f"not valid YAML: {error.problem}", place) from error
     except yaml.YAMLError as error:
         raise _unreadable(error, text, name) from error
