@@ -9,7 +9,7 @@ import os
 import random
 import warnings
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from diagnose.casebook.answers import Scripted, read_answers
@@ -122,7 +122,7 @@ def _knowledge(folder: Path) -> dict[str, Target]:
         path = practice / (name or spoken[0].name)
         path.write_bytes(data.partition(b"\n")[2])
         try:
-            practice_issues(_moved(whole, folder / "real"))
+            practice_issues(replace(whole, root=str(folder / "real")))
         finally:
             path.write_bytes((KNOWLEDGE / "practice" / path.name).read_bytes())
 
@@ -169,12 +169,6 @@ installations:
         ),
         "expression": Target(logic, expression, 4, plain=True),
     }
-
-
-def _moved(kb: object, root: Path) -> object:
-    from dataclasses import replace
-
-    return replace(kb, root=str(root))  # type: ignore[type-var]
 
 
 # ---------------------------------------------------------------------- casebook

@@ -25,7 +25,7 @@ from diagnose.casebook.text import read_case
 from diagnose.cli.cases import described
 from diagnose.cli.lines import match
 from diagnose.cli.transcripts import read_transcript, transcript_text
-from diagnose.errors import DiagnoseError
+from diagnose.errors import DiagnoseError, Issue
 from diagnose.interview.events import new_event
 from diagnose.interview.steps import Option
 from diagnose.knowledge.expressions import ExpressionError, compile_expression
@@ -135,6 +135,17 @@ def test_too_many_values_are_refused_before_they_are_built() -> None:
         lambda: parse_yaml(text, "f")
     )
     assert time.process_time() - start < 20  # seconds; no limit of speed: it must only end
+
+
+def test_of_very_many_mistakes_the_first_are_said(tmp_path: Path) -> None:
+    path = tmp_path / "t.yaml"
+    path.write_text("".join(f"k{k}: v\n" for k in range(60_000)))
+    with pytest.raises(DiagnoseError) as caught:
+        read_transcript(path)
+    assert len(caught.value.issues) < 100
+    assert "59950 more unknown keys" in str(caught.value)
+    many = DiagnoseError([Issue("error", "x", "wrong")] * 5000)
+    assert str(many).splitlines()[-1] == "... and 4800 more."
 
 
 def test_a_file_of_100_megabytes_is_not_read_whole(tmp_path: Path) -> None:

@@ -200,9 +200,9 @@ class Questions:
             said, which = _minutes(text), name.strip()
             if said is not None and not equals:
                 return said
-            number = whole_number(which)
-            if said is not None and number is not None and 1 <= number <= len(steps):
-                took[steps[number - 1].event] = said
+            chosen = whole_number(which)
+            if said is not None and chosen is not None and 1 <= chosen <= len(steps):
+                took[steps[chosen - 1].event] = said
                 continue
             self.screen.para(
                 _("Type a number of minutes, e.g. 45, or a step and its minutes, e.g. 1 = 20.")

@@ -12,13 +12,11 @@ import sys
 from collections.abc import Iterable
 from typing import Any
 
-from diagnose.errors import DiagnoseError, Issue
+from diagnose.errors import MOST_SAID, DiagnoseError, Issue
 from diagnose.report.document import visible
 
 LONGEST_WORD = 200
 """Characters of one word of a message, which may quote a whole line of a file."""
-MOST_LINES = 200
-"""Issues that are said; of more, their number."""
 
 __all__ = ["on_one_line", "print_json", "print_lines", "say_issues", "visible"]
 
@@ -32,10 +30,10 @@ def on_one_line(text: str) -> str:
 def say_issues(problem: DiagnoseError | Iterable[Issue]) -> None:
     """One line on stderr for each issue; of very many, the first and how many there are."""
     issues = list(problem.issues if isinstance(problem, DiagnoseError) else problem)
-    for issue in issues[:MOST_LINES]:
+    for issue in issues[:MOST_SAID]:
         print(on_one_line(str(issue)), file=sys.stderr)
-    if len(issues) > MOST_LINES:
-        print(f"... and {len(issues) - MOST_LINES} more.", file=sys.stderr)
+    if len(issues) > MOST_SAID:
+        print(f"... and {len(issues) - MOST_SAID} more.", file=sys.stderr)
 
 
 def print_lines(lines: Iterable[str]) -> None:

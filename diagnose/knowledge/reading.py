@@ -25,6 +25,8 @@ MOST_NODES = 150_000
 """Texts, lists and mappings in one file; some 5,000 answers in a case."""
 DEEPEST = 50
 """Lists and mappings within one another."""
+MOST_UNKNOWN = 50
+"""Unknown keys of one mapping that are each named."""
 SURELY_FEW = 2 * MOST_NODES
 """Characters of a text that cannot hold more than `MOST_NODES`: each takes two at least."""
 
@@ -328,16 +330,12 @@ class Reader:
         return list(value)
 
     def done(self) -> None:
-        """Report every key that nothing asked for."""
-        for key in self.node:
-            if key not in self._seen:
-                place = getattr(key, "place", self.place)
-                self.issues.append(
-                    Issue(
-                        "error",
-                        "unknown-key",
-                        f"{self.what}: unknown key '{key}'",
-                        place,
-                        tuple(sorted(self._seen)),
-                    )
-                )
+        """Report every key that nothing asked for; of very many, the first."""
+        legal = tuple(sorted(self._seen))
+        unknown = [key for key in self.node if key not in self._seen]
+        for key in unknown[:MOST_UNKNOWN]:
+            message = f"{self.what}: unknown key '{key}'"
+            place = getattr(key, "place", self.place)
+            self.issues.append(Issue("error", "unknown-key", message, place, legal))
+        if len(unknown) > MOST_UNKNOWN:
+            self.problem(f"{len(unknown) - MOST_UNKNOWN} more unknown keys", code="unknown-key")
