@@ -7,12 +7,14 @@ overrides the direction of writing (Unicode Standard Annex 9: U+202A to U+202E, 
 
 from __future__ import annotations
 
+import ast
 import json
 import unicodedata
 from pathlib import Path
 
 import pytest
 
+import diagnose.cli
 from diagnose.casebook.files import FileStore
 from diagnose.casebook.sitefiles import Site, save_site, sites_folder
 from diagnose.casebook.store import CaseHeader
@@ -237,3 +239,30 @@ def test_the_screen_shows_what_would_act(how: str, capsys: pytest.CaptureFixture
     shown = capsys.readouterr().out
     assert acts_on_a_terminal(shown) == []
     assert "Mark7f␛[2J" in shown.replace("\n", "")
+
+
+PRINTING = {
+    "chart.py",  # a path that the person gave
+    "check_against.py",  # an empty line
+    "day_frames.py",  # made visible in the frame
+    "debriefing.py",  # what `report.terminal` has made visible
+    "exam.py",  # a digest; the rest on one line
+    "learn.py",  # JSON in ASCII
+    "progress.py",  # a path
+    "report.py",  # a path
+    "saving.py",  # made visible there
+    "score.py",  # JSON in ASCII
+    "shown.py",
+}
+
+
+def test_only_known_modules_print() -> None:
+    """Everything else goes through `Screen` or `cli/shown.py`."""
+    folder = Path(diagnose.cli.__file__).parent
+    found = {
+        path.name
+        for path in folder.glob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "print"
+    }
+    assert found == PRINTING
