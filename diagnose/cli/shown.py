@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from diagnose.errors import MOST_SAID, DiagnoseError, Issue
-from diagnose.report.document import visible
+from diagnose.language import visible
 
 LONGEST_WORD = 200
 """Characters of one word of a message, which may quote a whole line of a file."""

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 from diagnose.errors import fail
 from diagnose.language import gettext as _
-from diagnose.report.document import Document, data_of, visible
+from diagnose.language import visible
+from diagnose.report.document import Document, data_of
 from diagnose.report.lettering import FONTS, held, lettered
 
 if TYPE_CHECKING:
