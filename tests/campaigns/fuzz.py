@@ -1,6 +1,7 @@
 """Spoilt inputs for every reader: one line that says what is wrong, or an answer, never more.
 
     python -m tests.campaigns.fuzz [--inputs N] [--seed S] [--reader NAME] [--only NUMBER]
+                                   [--seconds S] [--workers N]
 
 An input fails where it raises anything but a `DiagnoseError` (or the error that its room promises),
 takes more than two seconds of one core, more than 500 MB, or ends the process. Workers are forked,
@@ -147,15 +148,20 @@ def run_share(
     return report
 
 
-def run(inputs: int, seed: int, only: str | None = None, workers: int = 0) -> Report:
-    """All inputs on some workers, each watched from outside."""
+def run(
+    inputs: int, seed: int, only: str | None = None, workers: int = 0, seconds: float = 0.0
+) -> Report:
+    """All inputs on some workers, each watched from outside; with `seconds`, those that fit."""
+    end = time.monotonic() + (seconds or 1e9)
     workers = workers or len(os.sched_getaffinity(0))
     context = multiprocessing.get_context("fork")
     report = Report()
     with tempfile.TemporaryDirectory(dir=_quick_place()) as made:
         names = quietly(Path(made))
         shares: list[list[tuple[str, int]]] = [[] for _ in range(workers)]
-        for position, item in enumerate(plan(names, inputs, only)):
+        items = list(plan(names, inputs, only))
+        random.Random(seed).shuffle(items)  # all readers have their turn, however early it ends
+        for position, item in enumerate(items):
             shares[position % workers].append(item)
         results = context.SimpleQueue()
         parent = os.getpid()
@@ -169,6 +175,10 @@ def run(inputs: int, seed: int, only: str | None = None, workers: int = 0) -> Re
                 report.add(results.get())
             for worker in list(running):
                 if worker.over(report):
+                    running.remove(worker)
+                elif time.monotonic() > end:
+                    worker.process.kill()
+                    worker.process.join()
                     running.remove(worker)
         while not results.empty():
             report.add(results.get())
@@ -241,6 +251,7 @@ def main() -> None:
     parser.add_argument("--reader")
     parser.add_argument("--only", type=int, help="one input, with its traceback")
     parser.add_argument("--workers", type=int, default=0)
+    parser.add_argument("--seconds", type=float, default=0.0, help="stop then, if not done")
     options = parser.parse_args()
     if options.only is not None:
         with tempfile.TemporaryDirectory() as made:
@@ -250,7 +261,7 @@ def main() -> None:
             target.use(data)
         return
     start = time.monotonic()
-    report = run(options.inputs, options.seed, options.reader, options.workers)
+    report = run(options.inputs, options.seed, options.reader, options.workers, options.seconds)
     print(f"{'reader':<16}{'tried':>8}{'taken':>8}{'failed':>8}{'slowest':>10}")
     bad = Counter(dict.fromkeys(report.tried, 0))
     for (name, _kind), numbers in report.failed.items():
