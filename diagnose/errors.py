@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 Severity = Literal["error", "warning"]
+MOST_SAID = 200
+"""Issues of one error that are said; of more, their number."""
 
 
 @dataclass(frozen=True, order=True)
@@ -46,7 +48,10 @@ class DiagnoseError(Exception):
 
     def __init__(self, issues: Issue | Iterable[Issue]) -> None:
         self.issues: tuple[Issue, ...] = (issues,) if isinstance(issues, Issue) else tuple(issues)
-        super().__init__("\n".join(str(issue) for issue in self.issues))
+        said = [str(issue) for issue in self.issues[:MOST_SAID]]
+        if len(self.issues) > MOST_SAID:
+            said.append(f"... and {len(self.issues) - MOST_SAID} more.")
+        super().__init__("\n".join(said))
 
 
 def fail(

@@ -63,6 +63,7 @@ _CODE = re.compile(
     r"(?P<sign>[+-]?)(?P<whole>[0-9]*)(?P<letter>[RkKMGmpPnNuUμV])(?P<part>[0-9]+) ?(?P<unit>.*)"
 )
 _LONGEST = 60
+_MOST = 1000  # characters of which no more are looked at
 _LARGEST_FARADS = Fraction(1, 1000)  # no capacitor of this trade is larger (judgement)
 _THOUSANDS = re.compile(r"[1-9][0-9]{0,2},[0-9]{3}")
 _CURRENT_KIND = re.compile(r"(?P<unit>.*?) ?(?:ac|dc|~|rms)", re.IGNORECASE)
@@ -101,7 +102,7 @@ def parse_quantity(text: str, unit: str | None = None) -> Quantity:
     Quantity(value=0.1, unit='1')
     """
     expected, scale = (None, None) if unit is None else _expected(unit)
-    value, base = _number(clean(text), text, expected, scale if expected == "1" else None)
+    value, base = _number(_cleaned(text), text, expected, scale if expected == "1" else None)
     return Quantity(value, base)
 
 
@@ -139,7 +140,7 @@ def parse_reading(text: str, unit: str) -> float:
     inf
     """
     base, scale = _expected(unit)
-    cleaned = clean(text)
+    cleaned = _cleaned(text)
     if _is_over_range(cleaned):
         if base == "ohm":
             return math.inf
@@ -219,9 +220,16 @@ def _digits(value: Decimal, *, meter: bool) -> str:
     return f"{value:.{max(decimals, least)}f}"
 
 
+def _cleaned(text: str) -> str:
+    """`clean`, but of a text that no person types."""
+    if len(text) > _MOST:
+        raise QuantityError(f"{_quoted(text)} is too long for a number")
+    return clean(text)
+
+
 def _quoted(text: str) -> str:
     """`text` on one line, shortened, in quotes."""
-    line = "".join(c if c.isprintable() else " " for c in " ".join(text.split()))
+    line = "".join(c if c.isprintable() else " " for c in " ".join(text[:_MOST].split()))
     return f"'{line[:40]}…'" if len(line) > 40 else f"'{line}'"
 
 

@@ -244,6 +244,18 @@ CODE_LETTERS = {"ohm": "RkMG", "F": "pnµ", "V": "V"}
 """Base unit → letters legal in place of the decimal point."""
 
 
+def whole_number(text: str, most: int = 10**9) -> int | None:
+    """The whole number from 0 to `most` that a text writes in decimal digits; None where none.
+
+    `str.isdigit` is not enough: it holds for ``²``, and of thousands of digits, which are no `int`.
+    """
+    text = text.strip()
+    if not text.isdecimal() or len(text) > len(str(most)):
+        return None
+    number = int(text)
+    return number if number <= most else None
+
+
 def clean(text: str) -> str:
     """Make look-alike characters one, and spaces single.
 

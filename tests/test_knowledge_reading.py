@@ -79,8 +79,8 @@ def test_places_point_at_what_was_written(content: dict[str, str]) -> None:
         ("a: [1, 2\nb: 3\n", "yaml", "f.yaml:2:2", "not valid YAML"),
         ("a: 'one\n", "yaml", "f.yaml:2:1", "not valid YAML"),
         ("a: b: c\n", "yaml", "f.yaml:1:5", "not valid YAML"),
-        ("a: *nowhere\n", "yaml", "f.yaml:1:4", "not valid YAML"),
-        ("a: \x07\n", "yaml", "f.yaml:1:1", "not valid YAML"),
+        ("a: *nowhere\n", "alias", "f.yaml:1:4", "the alias '*nowhere' is not allowed"),
+        ("a: \x07\n", "yaml", "f.yaml:1:4", "character U+0007 at offset 3"),
         ("? [a, b]\n: c\n", "yaml", "f.yaml:1:1", "a key must be plain text"),
         ("", "yaml", "f.yaml:1:1", "empty"),
         ("# nothing\n", "yaml", "f.yaml:1:1", "empty"),
@@ -104,7 +104,9 @@ def test_a_file_that_is_not_text_or_not_there(tmp_path: Path) -> None:
     with pytest.raises(DiagnoseError, match=r"f\.yaml:1:1: cannot read the file"):
         read_yaml(path)
     path.write_bytes(b"a: \xff\xfe\n")
-    with pytest.raises(DiagnoseError, match=r"f\.yaml:1:1: not UTF-8 text"):
+    with pytest.raises(
+        DiagnoseError, match=r"f\.yaml:1:4: not UTF-8 text \(byte 0xff at offset 3:"
+    ):
         read_yaml(path)
 
 

@@ -13,7 +13,8 @@ import pytest
 from rich.cells import cell_len
 
 from diagnose.cli.service_report import service_report
-from diagnose.report.document import Document, visible
+from diagnose.language import visible
+from diagnose.report.document import Document
 from diagnose.report.html import html
 from diagnose.report.lettering import held
 from diagnose.report.pdf import pdf

@@ -42,6 +42,7 @@ def parse_address(text: str) -> URL:
     if scheme not in DRIVERS:
         raise fail("option", f"cases cannot be kept in '{scheme}://…'", None, (EXAMPLE,))
     try:  # the text is not shown: there may be a password in it
+        text.encode()
         url = sqlalchemy.make_url(text)
     except (ArgumentError, ValueError) as error:
         raise fail("option", "that is not the address of a database", None, (EXAMPLE,)) from error

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -31,9 +31,10 @@ from diagnose.casebook.text import (
     parse_case,
     read_case,
 )
-from diagnose.errors import Issue, fail
+from diagnose.errors import DiagnoseError, Issue, fail
 from diagnose.interview.events import Event
 from diagnose.interview.state import is_closed
+from diagnose.knowledge.reading import read_bytes
 
 if TYPE_CHECKING:
     from filelock import FileLock
@@ -72,7 +73,7 @@ class FileStore:
             There is no such case.
         """
         path = self.folder / f"{case_id}.yaml"
-        if path.parent != self.folder or not path.is_file():
+        if path.parent != self.folder or not is_file(path):
             known = [p.stem for p in self._files()][-8:]
             raise fail("unknown-id", f"there is no case '{case_id}' in {self.folder}", None, known)
         return path
@@ -98,6 +99,8 @@ class FileStore:
                 yield
         except TimeoutError as error:
             raise fail("busy", f"another program is writing to '{name}'") from error
+        except OSError as error:
+            raise self._unwritable(error) from error
 
     @contextmanager
     def hold(self, case_id: str) -> Iterator[None]:
@@ -108,10 +111,15 @@ class FileStore:
             lock.acquire(timeout=0)
         except TimeoutError as error:
             raise fail("busy", f"the case '{case_id}' is open in another program") from error
+        except OSError as error:
+            raise self._unwritable(error) from error
         try:
             yield
         finally:
             lock.release()
+
+    def _unwritable(self, error: OSError) -> DiagnoseError:
+        return fail("unwritable", f"cannot write in '{self.folder}': {error.strerror}")
 
     def create(self, case: CaseHeader, events: Sequence[Event]) -> CaseHeader:
         """See `CaseStore.create`."""
@@ -159,12 +167,13 @@ class FileStore:
 
     def _in_order(self, path: Path) -> bytes:
         """The file's bytes, laid out so that an event can be added at the end."""
-        data = path.read_bytes()
+        data = read_bytes(path)
         return data if self._written.get(path.stem) == data else _canonical(path, data)
 
     def _add(self, path: Path, old: bytes, events: Sequence[Event]) -> None:
         new = old + "".join(event_text(event) for event in events).encode()
-        self._replace(path, new)
+        # behind a link stands the file that is meant: it is written to, and the link stays
+        self._replace(path.resolve() if path.is_symlink() else path, new)
         self._written[path.stem] = new
 
     def _make_folder(self) -> None:
@@ -227,6 +236,14 @@ class FileStore:
         raise fail("no-case", f"there is no open case in {self.folder}")
 
 
+def is_file(path: Path) -> bool:
+    """Whether there is such a file; a name that no file can have names none."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
 def write_whole(path: Path, data: bytes) -> None:
     """Put a file in the place of an earlier one: whole or not at all, and on disk.
 
@@ -237,13 +254,16 @@ def write_whole(path: Path, data: bytes) -> None:
     """
     temporary = path.with_name(f".{path.name}.new")
     try:
-        with temporary.open("wb") as file:
+        temporary.unlink(missing_ok=True)  # left behind by a kill, or a link laid by somebody
+        with temporary.open("xb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
         temporary.replace(path)
         _sync_folder(path.parent)
     except OSError as error:
+        with suppress(OSError):  # half a file would take room on a full disk
+            temporary.unlink(missing_ok=True)
         raise fail("unwritable", f"cannot write '{path}': {error.strerror}") from error
 
 

@@ -28,9 +28,10 @@ from diagnose.casebook.outcomes import Outcome, outcome_or_none
 from diagnose.casebook.quick import quick_case
 from diagnose.casebook.store import CaseHeader, Listing, Overview, Summary, summary_of
 from diagnose.casebook.text import decoded, parse_case
-from diagnose.errors import DiagnoseError, Issue
+from diagnose.errors import DiagnoseError, Issue, Place, fail
 from diagnose.interview import state
 from diagnose.interview.events import Event
+from diagnose.knowledge.reading import read_bytes
 
 MADE_BY = (outcomes, quick, state, store, text)
 """What an entry hangs on besides its file: an index made by other code is another index."""
@@ -53,7 +54,13 @@ Row = tuple[str, str, str, str]
 
 
 def _stamp(entry: os.DirEntry[str]) -> str:
-    stat = entry.stat()
+    """What changes with a file; "" where it is gone."""
+    try:
+        stat = entry.stat()
+    except OSError as error:  # a link that leads nowhere, a ring of links: its reader says so
+        if not entry.is_symlink():
+            return ""
+        return f"{error.errno}"
     return f"{stat.st_size} {stat.st_mtime_ns} {stat.st_ctime_ns} {stat.st_ino}"
 
 
@@ -65,11 +72,9 @@ def read_any(path: Path) -> tuple[CaseHeader, list[Event]]:
     DiagnoseError
         With every issue found, each with its place.
     """
-    try:
-        text = decoded(path.read_bytes(), path)
-    except OSError as error:
-        issue = Issue("error", "unreadable", f"cannot read '{path}': {error.strerror}")
-        raise DiagnoseError([issue]) from error
+    if not path.is_file() and path.exists():  # a pipe would be waited for without end
+        raise fail("unreadable", "it is no plain file", Place(str(path), 1, 1))
+    text = decoded(read_bytes(path), path)
     return quick_case(text, path.stem) or parse_case(text, str(path))
 
 
@@ -117,7 +122,7 @@ class FolderIndex:
     def __init__(self, folder: Path, pattern: str, cache: Path | None = None) -> None:
         self.folder = folder
         self.pattern = pattern
-        place = hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:16]
+        place = hashlib.sha256(os.fsencode(folder.resolve())).hexdigest()[:16]
         key = hashlib.sha256()
         for module in (*MADE_BY, __file__):
             source = module if isinstance(module, str) else module.__file__
@@ -246,12 +251,17 @@ class FolderIndex:
 
     def _stamps(self) -> dict[str, str]:
         """Name → stamp of each case file in the folder; taken before the files are read."""
+        is_case = re.compile(translate(self.pattern)).match
         try:
             with os.scandir(self.folder) as entries:
-                is_case = re.compile(translate(self.pattern)).match
-                return {e.name: _stamp(e) for e in entries if is_case(e.name)}
+                found = [entry for entry in entries if is_case(entry.name)]
         except FileNotFoundError:
             return {}
+        except OSError as error:
+            message = f"cannot read the folder '{self.folder}': {error.strerror}"
+            raise fail("unreadable", message) from error
+        stamps = {entry.name: _stamp(entry) for entry in found}
+        return {name: stamp for name, stamp in stamps.items() if stamp}
 
     def _forget(self) -> None:
         for suffix in ("", "-journal", "-wal", "-shm"):

@@ -13,7 +13,7 @@ import re
 from typing import Any
 
 from diagnose.casebook.store import FORMAT, CaseHeader
-from diagnose.casebook.text import canonical
+from diagnose.casebook.text import canonical, misshapen
 from diagnose.interview.events import KINDS, Event
 
 HEADER = {"format", "id", "title", "site", "installation", "variants", "opened", "knowledge"}
@@ -49,7 +49,7 @@ def quick_case(text: str, stem: str) -> tuple[CaseHeader, list[Event]] | None:
             knowledge=_str(tree["knowledge"]),
         )
         told = [_event(node) for node in events]
-    except (_Odd, KeyError, ValueError, TypeError):
+    except (_Odd, KeyError, ValueError, TypeError, OverflowError):
         return None
     if header.id != stem or len({event.id for event in told}) < len(told):
         return None
@@ -61,7 +61,10 @@ def _event(node: Any) -> Event:
         raise _Odd
     at = _str(node["at"])
     datetime.datetime.fromisoformat(at)
-    return canonical(Event(_str(node["id"]), at, node["kind"], _dict(node["data"])))
+    event = canonical(Event(_str(node["id"]), at, node["kind"], _dict(node["data"])))
+    if next(misshapen(event.data), None) is not None:
+        raise _Odd
+    return event
 
 
 def _str(value: Any) -> str:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from diagnose.casebook.files import write_whole
+from diagnose.casebook.files import is_file, write_whole
 from diagnose.casebook.store import slug
 from diagnose.casebook.stores import chosen_store, is_address
 from diagnose.casebook.text import dump
@@ -187,7 +187,7 @@ def find_site(folder: Path, name: str) -> Path | None:
     """The file of a site by its name, written in any way, or by its file's name."""
     for key in (slug(name), site_key(name), name):
         path = folder / f"{key}.yaml"
-        if key and "/" not in key and path.is_file():
+        if key and "/" not in key and is_file(path):
             return path
     return None
 

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import yaml
 
 from diagnose.casebook.store import FORMAT, CaseHeader, check_time
-from diagnose.errors import DiagnoseError, Issue, Place, fail
+from diagnose.errors import DiagnoseError, Issue, Place
 from diagnose.interview.events import KINDS, Event
 from diagnose.knowledge.reading import Mapping as Node
-from diagnose.knowledge.reading import Reader, Text, parse_yaml, read_yaml
+from diagnose.knowledge.reading import Reader, Text, decode, parse_yaml, read_yaml
 from diagnose.knowledge.reading import Sequence as ListNode
 
 NUMBERS = ("minutes", "own", "walk", "probability")
@@ -22,6 +22,10 @@ OF_NUMBERS = ("shown", "took")
 """Keys of an event's data that hold a mapping of numbers."""
 WHOLE = (("chosen", "expansions"),)
 """Keys within keys that hold a whole number; everything else is text."""
+MAPPINGS = ("variants", "shown", "took")
+"""Keys of an event's data that hold a mapping."""
+LISTS = ("ids", "instruments", "asks", "parts", "van", "switch_off", "keep_off")
+"""Keys of an event's data that hold a list of texts."""
 HEAD = "# A case of diagnose. Events are added at the end and never changed.\n"
 
 
@@ -142,11 +146,7 @@ def decoded(data: bytes, path: Path) -> str:
     DiagnoseError
         It is not UTF-8.
     """
-    try:
-        return data.decode()
-    except UnicodeDecodeError as error:
-        place = Place(str(path), 1, 1)
-        raise fail("unreadable", f"not UTF-8 text ({error.reason})", place) from error
+    return decode(data, str(path))
 
 
 def parse_case(text: str, name: str) -> tuple[CaseHeader, list[Event]]:
@@ -203,8 +203,32 @@ def _event(node: Any, issues: list[Issue]) -> Event:
         check_time(event.at)
     except DiagnoseError as error:
         issues.extend(error.issues)
+    data = reader.mapping("data")
+    for key, shape in misshapen(event.data):
+        place = getattr(data.get(key), "place", None) or reader.place
+        issues.append(Issue("error", "structure", f"event: '{key}' must be {shape}", place))
     reader.done()
     return event
+
+
+def misshapen(data: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Each key of an event's data whose value is of another shape than the programs rely on."""
+    for key in MAPPINGS:
+        value = data.get(key, {})
+        if not isinstance(value, Mapping) or any(_nested(v) for v in value.values()):
+            yield key, "a mapping of texts or numbers"
+    for key in LISTS:
+        value = data.get(key, [])
+        if not isinstance(value, list) or any(_nested(v) for v in value):
+            yield key, "a list of texts"
+    chosen = data.get("chosen", {})
+    expansions = chosen.get("expansions") if isinstance(chosen, Mapping) else None
+    numbers = {**{key: data.get(key) for key in NUMBERS}, "expansions": expansions}
+    yield from ((key, "a number") for key, value in numbers.items() if _nested(value))
+
+
+def _nested(value: Any) -> bool:
+    return isinstance(value, Mapping | list)
 
 
 def _value(path: tuple[str, ...], value: Any, issues: list[Issue]) -> Any:
@@ -215,11 +239,15 @@ def _value(path: tuple[str, ...], value: Any, issues: list[Issue]) -> Any:
             return value
         try:
             return read(value)
-        except ValueError:
+        except (ValueError, OverflowError):
             place: Place | None = value.place
             message = f"event: '{path[-1]}' must be a number"
             issues.append(Issue("error", "structure", message, place))
             return 0.0
+    if _number_at(path) is not None:
+        message = f"event: '{path[-1]}' must be a number"
+        issues.append(Issue("error", "structure", message, getattr(value, "place", None)))
+        return 0.0
     if isinstance(value, Node):
         return {str(k): _value((*path, str(k)), v, issues) for k, v in value.items()}
     if isinstance(value, ListNode):

@@ -314,6 +314,7 @@ def main(args: Sequence[str] | None = None) -> None:
     try:
         app(args=list(args) if args is not None else None, prog_name="diagnose")
     except DiagnoseError as error:
-        for issue in error.issues:
-            print(" ".join(str(issue).split()), file=sys.stderr)
+        from diagnose.cli.shown import say_issues
+
+        say_issues(error)
         sys.exit(2)

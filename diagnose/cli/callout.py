@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from contextlib import nullcontext
 from pathlib import Path
@@ -16,6 +15,7 @@ from diagnose.cli.render import Screen, Titles
 from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.saving import Recorder, create
 from diagnose.cli.setup import Setup
+from diagnose.cli.shown import print_json
 from diagnose.cli.speaking import spoken
 from diagnose.errors import fail
 from diagnose.interview.drive import Outcome, Reply, drive, summary
@@ -181,7 +181,7 @@ def _scripted(request: Request, path: Path) -> int:
         )
     result = result_of(outcome, events, answers, knowledge, case_id)
     if request.json:
-        print(json.dumps(result, ensure_ascii=False, indent=2))
+        print_json(result)
     else:
         minutes = f"{result['minutes']:.0f}"
         screen.rule(_("End"), _("{minutes} min in all").format(minutes=minutes))

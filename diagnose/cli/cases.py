@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable
 from typing import Any
 
 from diagnose.casebook.store import cause_in_words, status_of
 from diagnose.cli.common import store_at
 from diagnose.cli.render import Screen, name_of
+from diagnose.cli.shown import print_lines
 from diagnose.errors import DiagnoseError, fail
 from diagnose.interview.events import CONFIRMED, Event
 from diagnose.interview.state import variants_of, withdrawn_ids
@@ -46,7 +46,7 @@ def list_cases(store_name: str | None, no_color: bool) -> None:
     if not found.cases and not found.issues:
         Screen(no_color).line(f"No cases in {store.name}.")
     lines = (f"{c.id}  {c.status}  {c.about or c.title}".rstrip() for c in found.cases)
-    _print(lines)
+    print_lines(lines)
     if found.issues:
         raise DiagnoseError(found.issues)
 
@@ -68,16 +68,9 @@ def list_due(store_name: str | None, on: str | None, no_color: bool) -> None:
     if not due:
         Screen(no_color).line(f"Nobody is to be called back by {day.isoformat()}.")
     due.sort(key=lambda c: (c.call_back, c.id))
-    _print(f"{c.call_back}  {c.id}  {c.about}  {c.site}".rstrip() for c in due)
+    print_lines(f"{c.call_back}  {c.id}  {c.about}  {c.site}".rstrip() for c in due)
     if found.issues:
         raise DiagnoseError(found.issues)
-
-
-def _print(lines: Iterable[str]) -> None:
-    """Lines as they are; there may be very many."""
-    text = "".join(f"{line}\n" for line in lines)
-    if text:
-        print(text, end="")
 
 
 def show_case(case_id: str, store_name: str | None, no_color: bool) -> None:
@@ -108,7 +101,15 @@ def show_case(case_id: str, store_name: str | None, no_color: bool) -> None:
 
 
 def described(event: Event, events: dict[str, Event]) -> str:
-    """An event's data in one line."""
+    """An event's data in one line, also where a hand has left out some of them."""
+    try:
+        return _described(event, events)
+    except KeyError as error:
+        said = ", ".join(f"{key}: {value}" for key, value in event.data.items())
+        return f"{said} (lacks {error})".strip()
+
+
+def _described(event: Event, events: dict[str, Event]) -> str:
     data: dict[str, Any] = dict(event.data)
     if event.kind == "opened":
         return str(data.get("qualification", data.get("site", "")))

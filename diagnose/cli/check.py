@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
@@ -10,6 +9,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from diagnose.cli.common import progress_bar
+from diagnose.cli.shown import print_json, print_lines
 from diagnose.errors import DiagnoseError, Issue, fail
 from diagnose.knowledge.checks import in_order
 from diagnose.knowledge.checks_sources import WEAK_KINDS, numbers_by_source_kind
@@ -155,10 +155,9 @@ def run_check(
         ]
         issues = in_order([*issues, *shortcomings, *matrix_issues(kb, _pairs(examined))])
     if as_json:
-        print(json.dumps(as_object(kb, issues, examined), indent=2, ensure_ascii=False))
+        print_json(as_object(kb, issues, examined))
     else:
-        for line in as_text(kb, issues, examined):
-            print(line)
+        print_lines(as_text(kb, issues, examined))
     return 1 if _errors(issues) else 0
 
 

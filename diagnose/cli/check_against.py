@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import subprocess
 import tarfile
 import tempfile
@@ -14,6 +13,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from diagnose.cli.shown import print_json, print_lines
 from diagnose.errors import DiagnoseError, fail
 from diagnose.knowledge.folder import find_knowledge
 from diagnose.knowledge.load import load_knowledge
@@ -77,13 +77,12 @@ def run_against(
     whole = tuple(Row(k.replace("_", " "), old[k], new[k]) for k in new)
     found.insert(0, Comparison("knowledge as written", whole, {}))
     if as_json:
-        print(json.dumps([_plain(c) for c in found], indent=2, ensure_ascii=False))
+        print_json([_plain(c) for c in found])
         return 0
     for k, comparison in enumerate(found):
         if k:
             print()
-        for line in as_table(comparison, other):
-            print(line)
+        print_lines(as_table(comparison, other))
     return 0
 
 

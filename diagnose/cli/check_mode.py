@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
+from diagnose.cli.shown import print_json, print_lines
 from diagnose.errors import fail
 from diagnose.knowledge.checks_base import nearest
 from diagnose.knowledge.load import find_knowledge, load_knowledge
@@ -45,11 +45,10 @@ def run_mode(knowledge_dir: str | None, wanted: str, where: str | None, as_json:
     chosen = found if wanted == ALL else {wanted: found[wanted]}
     if as_json:
         data = {"installation": named.name, "modes": [asdict(d) for d in chosen.values()]}
-        print(json.dumps(data, indent=2, ensure_ascii=False))
+        print_json(data)
         return 0
     lines = _all(examined, chosen) if wanted == ALL else _one(kb, examined, found[wanted])
-    for line in lines:
-        print(line)
+    print_lines(lines)
     return 0
 
 

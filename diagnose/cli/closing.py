@@ -16,6 +16,7 @@ from diagnose.interview.state import reopens, withdrawn_ids
 from diagnose.interview.steps import Option
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.language import gettext as _
+from diagnose.units import whole_number
 
 LISTED = 5
 """Causes proposed by number."""
@@ -141,7 +142,7 @@ class Questions:
             typed = clean(self.read(_("found") + f"{hint} > "))
             if not typed and names:
                 return names[0]
-            if typed.isdigit():
+            if whole_number(typed) is not None:
                 chosen = match(typed, options)
                 if chosen is not None:
                     return chosen
@@ -199,8 +200,9 @@ class Questions:
             said, which = _minutes(text), name.strip()
             if said is not None and not equals:
                 return said
-            if said is not None and which.isdigit() and 1 <= int(which) <= len(steps):
-                took[steps[int(which) - 1].event] = said
+            chosen = whole_number(which)
+            if said is not None and chosen is not None and 1 <= chosen <= len(steps):
+                took[steps[chosen - 1].event] = said
                 continue
             self.screen.para(
                 _("Type a number of minutes, e.g. 45, or a step and its minutes, e.g. 1 = 20.")

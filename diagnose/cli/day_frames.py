@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 
+from diagnose.cli.shown import visible
 from diagnose.plant.day_values import Day, Stretch, clock
 from diagnose.plant.day_values import minutes as in_words
 
@@ -81,7 +82,7 @@ def frame(day: Day, now: float, step: float) -> list[str]:
     for k, event in enumerate(told):
         put(15 + k, 42, f"{clock(event.time)} {event.text}"[: WIDTH - 42])
     _strip(put, day, now, 21)
-    return ["".join(line).rstrip() for line in sheet]
+    return [visible("".join(line).rstrip()) for line in sheet]
 
 
 def _what(day: Day) -> str:

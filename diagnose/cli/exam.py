@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.cli.report import Wanted, write
+from diagnose.cli.shown import on_one_line
 from diagnose.errors import fail
 from diagnose.practice.examiner import COUNT, LEVELS, TOLERANCE, Plan
-from diagnose.report.document import PAPERS, Paper, visible
+from diagnose.report.document import PAPERS, Paper
 
 if TYPE_CHECKING:
     from diagnose.practice.exam_transcript import ExamTranscript
@@ -186,7 +187,7 @@ def _replay(
     put_sheet(sheet, wanted)
     found = list(differences(transcript, attempts, sheet))
     for text in found:
-        print(" ".join(f"differs: {visible(text)}".split()), file=sys.stderr)
+        print(on_one_line(f"differs: {text}"), file=sys.stderr)
     if not found:
         print(f"The transcript gives this very sheet (digest {sheet.digest}).", file=sys.stderr)
     return DIFFERENT if found else 0

@@ -56,8 +56,9 @@ class Paper(Transcript):
         """Put one more act, and what it showed, on file, synchronised."""
         assert self.desk is not None
         assert self.path is not None
-        self.acts.append(act)
-        self.exam = self.exam.with_act(self.number, self.desk.attempt.taken[-1])
+        if not self.acts or self.acts[-1] is not act:
+            self.acts.append(act)
+            self.exam = self.exam.with_act(self.number, self.desk.attempt.taken[-1])
         save_transcript(self.path, self.exam)
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from diagnose.interview.steps import Option
 from diagnose.language import gettext as _
 from diagnose.language import marked
+from diagnose.units import whole_number
 
 HELP = (
     ("? or why", marked("why this is asked, and what each answer would mean")),
@@ -78,8 +79,9 @@ def match(typed: str, options: Sequence[Option], numbers: bool = True) -> str | 
     for option in options:
         if text in (option.id.casefold(), " ".join(option.title.casefold().split())):
             return option.id
-    if text.isdigit():
-        position = int(text) - 1
+    number = whole_number(text)
+    if number is not None:
+        position = number - 1
         return options[position].id if numbers and 0 <= position < len(options) else None
     if not text:
         return None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from diagnose.cli.render import INSTRUMENTS, Screen, Titles, name_of, percent
 from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.saving import Recorder, create
 from diagnose.cli.setup import Setup
+from diagnose.cli.shown import print_json
 from diagnose.errors import fail
 from diagnose.interview.describing import SITE, VARIANT, WIRING, asks_for
 from diagnose.interview.drive import Outcome, drive
@@ -312,7 +312,7 @@ def _scripted(request: PhoneRequest, path: Path) -> int:
         result = phone_result(session, outcome, events)
         result["case"] = {"id": case_id or None, "title": answers.title}
         result["knowledge"] = knowledge.digest
-        print(json.dumps(result, ensure_ascii=False, indent=2))
+        print_json(result)
     else:
         show_plan(screen, plan, request.share, session, turn)
     return 0

@@ -9,6 +9,7 @@ from diagnose.cli.lines import match
 from diagnose.cli.practice_looking import PLACES, Looking
 from diagnose.cli.practice_words import ACTS, METERS, Command, one_of, understand
 from diagnose.cli.render import Screen, sentence
+from diagnose.cli.saving import persist
 from diagnose.cli.transcripts import Transcript
 from diagnose.errors import DiagnoseError, fail
 from diagnose.interview.session import Session
@@ -87,7 +88,8 @@ class Desk:
     def do(self, act: Act) -> Taken:
         """One act: on file first, then on the screen."""
         self._step(act)
-        self.transcript.add(act)
+        said = f"{act.kind}: {', '.join(f'{k} = {v}' for k, v in act.data.items())}"
+        persist(lambda: self.transcript.add(act), lambda: said, self.read)
         return self.attempt.taken[-1]
 
     def _step(self, act: Act) -> None:

@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.cli.report import Wanted, write
+from diagnose.cli.saving import persist
+from diagnose.cli.shown import visible
 from diagnose.errors import DiagnoseError, Issue, fail
 
 if TYPE_CHECKING:
@@ -120,7 +122,7 @@ def _show(request: Request, several: Sequence[Progress], today: datetime.date) -
 
 def _put(text: str, output: Path | None) -> None:
     if output is None or str(output) == "-":
-        sys.stdout.write(text)
+        sys.stdout.write(visible(text) if sys.stdout.isatty() else text)
         return
     from diagnose.practice.keeping import replace_file
 
@@ -216,14 +218,15 @@ def add(path: Path, done: Done) -> bool:
     DiagnoseError
         The file has issues, or cannot be written.
     """
-    from diagnose.practice.progress import NOBODY, append, read_progress
+    from diagnose.practice.progress import NOBODY, append, entry_text, read_progress
 
     def same(other: Done) -> bool:
         return replace(other, at=done.at) == done
 
     if any(same(other) for other in read_progress(path).done):
         return False
-    append(path, done, path.stem if path.stem != usual_file().stem else NOBODY)
+    trainee = path.stem if path.stem != usual_file().stem else NOBODY
+    persist(lambda: append(path, done, trainee), lambda: entry_text(done), None)
     return True
 
 

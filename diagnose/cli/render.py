@@ -14,6 +14,7 @@ from rich.console import Console
 from rich.text import Text
 
 from diagnose.cli.columns import columns, fitting, padded, wrapped
+from diagnose.cli.shown import visible
 from diagnose.language import gettext as _
 from diagnose.language import marked
 
@@ -106,11 +107,12 @@ class Screen:
 
     def line(self, text: str = "", style: str = "") -> None:
         """One line as it is."""
-        self.console.print(Text(text, style=style), soft_wrap=True)
+        self.console.print(Text(visible(text), style=style), soft_wrap=True)
 
     def para(self, text: str, indent: int = 0, style: str = "", hang: int = 0) -> None:
         """A paragraph, wrapped; further lines stand `hang` columns deeper."""
         first, further = " " * indent, " " * (indent + hang)
+        text = visible(text)
         if text.isascii():
             lines = textwrap.wrap(
                 text,
@@ -126,6 +128,7 @@ class Screen:
 
     def rule(self, left: str = "", right: str = "") -> None:
         """A heading across the screen, underlined."""
+        left, right = (" ".join(visible(text).split("\n")) for text in (left, right))
         room = self.width - columns(right) - 1
         if right and columns(left) >= room:
             left = fitting(left, room - 1)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json as json_text
 from dataclasses import asdict, dataclass
 
 from diagnose.cli.common import load, progress_bar, say_learned
 from diagnose.cli.learn import closed_cases, wirings_of
 from diagnose.cli.render import Screen
+from diagnose.cli.shown import print_json
 from diagnose.errors import DiagnoseError
 
 TITLES = {
@@ -60,7 +60,7 @@ def run_review(request: ReviewRequest) -> int:
     entries = review(replays)
     if request.json:
         told = {"cases": len(replays), "entries": [asdict(e) for e in entries]}
-        print(json_text.dumps(told, indent=2, ensure_ascii=False))
+        print_json(told)
     else:
         screen.rule("Review", f"{len(replays)} confirmed cases")
         say_learned(screen, knowledge)

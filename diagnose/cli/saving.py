@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable
 
 from diagnose.casebook.store import CaseHeader, CaseStore
+from diagnose.cli.shown import say_issues, visible
 from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event
 
@@ -51,28 +52,37 @@ def create(
     return made[0]
 
 
-def insist(save: Callable[[], None], event: Event, read: Read | None) -> None:
+def insist(save: Callable[[], object], event: Event, read: Read | None) -> None:
     """Save, as often as the person wants; else show the event and raise what went wrong."""
+
+    def text() -> str:
+        from diagnose.casebook.text import event_text
+
+        return event_text(event)
+
+    persist(save, text, read)
+
+
+def persist(save: Callable[[], object], text: Callable[[], str], read: Read | None) -> None:
+    """Save, as often as the person wants; what could not be saved is shown first, word for word.
+
+    Raises
+    ------
+    DiagnoseError
+        It is not on file: nobody can be asked, or the person goes on without it.
+    """
     while True:
         try:
             save()
             return
         except DiagnoseError as error:
-            show_unsaved(event)
+            print(f"{NOT_SAVED}\n{visible(text())}", file=sys.stderr, flush=True)
             if read is None:
                 raise
-            for issue in error.issues:
-                print(" ".join(str(issue).split()), file=sys.stderr)
+            say_issues(error)
             try:
                 answer = read("Enter: try again; 'stop': leave without it > ")
             except (KeyboardInterrupt, EOFError):
                 raise error from None
             if answer.strip().casefold() == "stop":
                 raise
-
-
-def show_unsaved(event: Event) -> None:
-    """An event as it would stand in a case file."""
-    from diagnose.casebook.text import event_text
-
-    print(f"{NOT_SAVED}\n{event_text(event)}", file=sys.stderr, flush=True)

@@ -9,13 +9,21 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.casebook.sitefiles import Site, find_site, read_site, save_site, sites_folder
+from diagnose.casebook.sitefiles import (
+    Site,
+    find_site,
+    read_site,
+    save_site,
+    site_text,
+    sites_folder,
+)
 from diagnose.casebook.store import CaseHeader
 from diagnose.casebook.stores import shown_store
 from diagnose.cli.common import INTERRUPTED, load, settings
 from diagnose.cli.lines import clean
 from diagnose.cli.ready import ask_ready
 from diagnose.cli.render import Screen
+from diagnose.cli.saving import persist
 from diagnose.cli.setup import Setup
 from diagnose.errors import DiagnoseError, fail
 from diagnose.interview.describing import VARIANT, WIRING
@@ -145,7 +153,10 @@ class Describing:
         self._save(replace(self.site, status="described", described=today, asked=()))
 
     def _save(self, site: Site) -> None:
-        self.saved = save_site(self.folder, site)
+        def save() -> None:
+            self.saved = save_site(self.folder, site)
+
+        persist(save, lambda: site_text(site), self.read)
         self.site = site
 
     def _lasting(self) -> list[str]:

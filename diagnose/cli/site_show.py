@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import json
-import sys
-
 from diagnose.casebook.sitefiles import find_site, read_site, site_files, sites_folder
 from diagnose.cli.common import load
 from diagnose.cli.render import Screen
+from diagnose.cli.shown import on_one_line, print_json, print_lines, say_issues
 from diagnose.errors import DiagnoseError, fail
 from diagnose.plant.compose import compose
 
@@ -32,7 +30,7 @@ def show_site(
     if as_json:
         data = {k: v for k, v in vars(site).items() if k != "asked"}
         data["file"] = str(path)
-        print(json.dumps(data, indent=2, ensure_ascii=False))
+        print_json(data)
         return
     screen = Screen(no_color)
     screen.rule(site.name)
@@ -70,9 +68,8 @@ def list_sites(store: str | None, folder: str | None, no_color: bool) -> int:
             site = read_site(path, knowledge)
         except DiagnoseError as problem:
             code = 1
-            for issue in problem.issues:
-                print(" ".join(str(issue).split()), file=sys.stderr)
+            say_issues(problem)
             continue
         what = site.preset or site.installation or "nothing yet"
-        print(f"{path.stem}  {site.status}  {what}  {site.name}")
+        print_lines([f"{path.stem}  {site.status}  {what}  {on_one_line(site.name)}"])
     return code

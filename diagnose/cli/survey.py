@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import Any
 from diagnose.casebook.answers import QUALIFICATIONS, nearest
 from diagnose.cli.common import instruments_named, load, say_learned, session_for, settings
 from diagnose.cli.render import Screen, Titles, percent
+from diagnose.cli.shown import print_json
 from diagnose.cli.survey_text import FORMATS, SAFETY, form, markdown, plain
 from diagnose.errors import DiagnoseError, Issue, Place, fail
 from diagnose.interview.session import Session
@@ -70,7 +70,7 @@ def run_survey(request: Request) -> int:
         _write(request.out, survey, session)
         screen.para(f"{len(survey.cover.tests)} tests, written to {request.out}")
     elif request.json:
-        print(json.dumps(survey_data(session, survey), ensure_ascii=False, indent=2))
+        print_json(survey_data(session, survey))
     else:
         for line in plain(survey, session, screen.width):
             screen.line(line, "bold yellow" if line.lstrip().startswith("CAUTION") else "")
@@ -162,7 +162,7 @@ def _filled(path: Path, as_json: bool, screen: Screen, session: Session, survey:
             raise fail("unknown-id", message, place, nearest(name, session.tests))
     verdict = evaluate(session, readings, survey.cover.tests)
     if as_json:
-        print(json.dumps(verdict_data(verdict), ensure_ascii=False, indent=2))
+        print_json(verdict_data(verdict))
     else:
         _show(screen, session, verdict)
     return 0

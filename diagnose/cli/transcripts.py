@@ -9,7 +9,6 @@ from __future__ import annotations
 import base64
 import binascii
 import json
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,7 +19,9 @@ import yaml
 from diagnose.errors import DiagnoseError, Issue, fail
 from diagnose.knowledge.reading import Mapping as Node
 from diagnose.knowledge.reading import Reader, Text, read_yaml
+from diagnose.practice.keeping import replace_file
 from diagnose.practice.records import ACTS, Act, Exercise
+from diagnose.units import whole_number
 
 FORMAT = "1"
 HEAD = (
@@ -54,23 +55,15 @@ class Transcript:
         self._write()
 
     def add(self, act: Act) -> None:
-        """Put one more act on file, synchronised."""
-        self.acts.append(act)
+        """Put one more act on file, synchronised; the same one again where it could not be."""
+        if not self.acts or self.acts[-1] is not act:
+            self.acts.append(act)
         if self.path is not None:
             self._write()
 
     def _write(self) -> None:
         assert self.path is not None
-        temporary = self.path.with_name(f".{self.path.name}.new")
-        try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-            with temporary.open("w", encoding="utf-8", newline="\n") as file:
-                file.write(transcript_text(self.exercise, self.acts))
-                file.flush()
-                os.fsync(file.fileno())
-            temporary.replace(self.path)
-        except OSError as error:
-            raise fail("unwritable", f"cannot write '{self.path}': {error.strerror}") from error
+        replace_file(self.path, transcript_text(self.exercise, self.acts))
 
 
 def transcript_text(exercise: Exercise, acts: Sequence[Act]) -> str:
@@ -138,8 +131,9 @@ def _hidden(reader: Reader) -> dict[str, Any]:
 
 def _whole(reader: Reader, key: str) -> int:
     text = reader.text(key, "0")
-    if text.isascii() and text.isdigit():
-        return int(text)
+    number = whole_number(text, 10**18)
+    if number is not None:
+        return number
     reader.problem(f"'{key}' must be a whole number", key)
     return 0
 

@@ -9,6 +9,7 @@ NumPy logic here.
 from __future__ import annotations
 
 import ast
+import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -17,6 +18,10 @@ import numpy as np
 
 Environment = Mapping[str, Any]
 Evaluate = Callable[[Environment], Any]
+LONGEST = 2000
+"""Characters of an expression."""
+DEEPEST = 40
+"""Parts of an expression within one another."""
 
 
 _CODES: dict[str, int] = {}
@@ -42,13 +47,32 @@ class Expression:
 
 def compile_expression(text: str, resolve: Callable[[str], str]) -> Expression:
     """Compile `text`; `resolve` turns each name into its full name or raises ExpressionError."""
+    if len(text) > LONGEST:
+        raise ExpressionError(f"an expression has {LONGEST} characters at most: '{text[:40]}…'")
     try:
-        tree = ast.parse(text.strip(), mode="eval").body
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # an odd escape in a word would be said on stderr
+            tree = ast.parse(text.strip(), mode="eval").body
     except SyntaxError as error:
         raise ExpressionError(f"'{text}' is not an expression: {error.msg}") from error
+    except (ValueError, Warning) as error:  # no characters; a null character
+        raise ExpressionError(f"'{text!a}' is not an expression: {error}") from error
+    except (RecursionError, MemoryError) as error:
+        raise ExpressionError(f"'{text[:40]}…' is nested too deep") from error
+    if _depth(tree) > DEEPEST:
+        raise ExpressionError(f"'{text[:40]}…' is nested too deep")
     names: set[str] = set()
     evaluate = _build(tree, text, resolve, names)
     return Expression(text, frozenset(names), evaluate)
+
+
+def _depth(tree: ast.AST) -> int:
+    """How many nodes stand within one another, counted without recursion."""
+    depth, level = 0, [tree]
+    while level:
+        depth += 1
+        level = [child for node in level for child in ast.iter_child_nodes(node)]
+    return depth
 
 
 def dotted_name(node: ast.AST) -> str | None:

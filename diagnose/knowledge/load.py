@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from diagnose.errors import DiagnoseError, Issue, Place
+from diagnose.errors import DiagnoseError, Issue
 from diagnose.knowledge.folder import find_knowledge, hashed, shown_name
 from diagnose.knowledge.read_days import read_day
 from diagnose.knowledge.read_installations import read_installation
@@ -24,7 +24,7 @@ from diagnose.knowledge.read_tests import (
     read_source,
     read_test,
 )
-from diagnose.knowledge.reading import Reader, parse_yaml
+from diagnose.knowledge.reading import Reader, decode, parse_yaml, read_bytes
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.knowledge.rule_reading import rules_from
 
@@ -42,15 +42,9 @@ class _Folder:
     def tree(self, path: Path) -> Any:
         shown = shown_name(path)
         try:
-            data = path.read_bytes()
+            data = read_bytes(path, shown)
             self.hash.update(hashed(self.root, path, data))
-            return parse_yaml(data.decode("utf-8"), shown)
-        except OSError as error:
-            self.issues.append(
-                Issue("error", "unreadable", f"cannot read: {error.strerror}", Place(shown, 1, 1))
-            )
-        except UnicodeDecodeError:
-            self.issues.append(Issue("error", "unreadable", "not UTF-8 text", Place(shown, 1, 1)))
+            return parse_yaml(decode(data, shown), shown)
         except DiagnoseError as error:
             self.issues.extend(error.issues)
         return None

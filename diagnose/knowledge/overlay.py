@@ -27,7 +27,7 @@ from diagnose.knowledge.overlay_records import (
     Overlay,
 )
 from diagnose.knowledge.read_parts import NumberReader
-from diagnose.knowledge.reading import Reader, parse_yaml
+from diagnose.knowledge.reading import Reader, decode, parse_yaml, read_bytes
 from diagnose.knowledge.records import KnowledgeBase
 
 FORMAT = "1"
@@ -62,13 +62,8 @@ def applied(knowledge: KnowledgeBase, overlay: Overlay) -> KnowledgeBase:
 def read_overlay(path: Path, knowledge: KnowledgeBase) -> Overlay:
     """Read and check an overlay file; see `with_overlay`."""
     shown = shown_name(path)
-    try:
-        data = path.read_bytes()
-        tree = parse_yaml(data.decode("utf-8"), shown)
-    except OSError as error:
-        raise fail("unreadable", f"cannot read: {error.strerror}", Place(shown, 1, 1)) from error
-    except UnicodeDecodeError as error:
-        raise fail("unreadable", "not UTF-8 text", Place(shown, 1, 1)) from error
+    data = read_bytes(path, shown)
+    tree = parse_yaml(decode(data, shown), shown)
     issues: list[Issue] = []
     found = _Overlay(tree, issues, knowledge).read()
     if issues:
@@ -155,11 +150,13 @@ class _Overlay:
         for key in ("value", "handbook", "low", "high"):
             text = reader.text(key)
             if not text:
+                if reader.has(key):
+                    reader.problem(f"'{key}' is empty", key)
                 continue
             value, measured = self.numbers.quantity(text, text)
             values.append(value)
             if len(self.issues) > before:
-                break
+                continue
             if measured != plain:
                 reader.problem(f"'{key}' must be in{UNITS[unit]}", key)
             elif not value > 0 or (unit == "1" and not value < 1):

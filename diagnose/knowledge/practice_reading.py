@@ -17,6 +17,7 @@ from diagnose.knowledge.folder import shown_name
 from diagnose.knowledge.read_parts import NumberReader
 from diagnose.knowledge.reading import Reader, read_yaml
 from diagnose.knowledge.records import KnowledgeBase
+from diagnose.units import whole_number
 
 FOLDER = "practice"
 
@@ -133,8 +134,9 @@ def _wording(node: Any, issues: list[Issue], complaint: str) -> Wording:
     reader = Reader(node, issues, f"wording of '{complaint}'")
     of = []
     for text in reader.texts("of"):
-        if text.isdigit() and int(text) > 0:
-            of.append(int(text) - 1)
+        position = whole_number(text)
+        if position:
+            of.append(position - 1)
         else:
             reader.problem(f"'{text}' is not a position, from 1", "of")
     wording = Wording(reader.text("says"), tuple(of), reader.place)

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from diagnose.errors import DiagnoseError, Issue, Place
 from diagnose.knowledge.rule_records import Fact, Pattern, Rule, field_mistake
+from diagnose.units import whole_number
 
 _KEYS = ("id", "title", "source", "stratum", "when", "then", "fires_on", "silent_on")
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
@@ -133,10 +134,11 @@ class _RuleReader:
 
     def _stratum(self, node: Mapping[str, object]) -> int:
         text = self._text(node, "stratum")
-        if text and not (text.isascii() and text.isdigit()):
+        number = whole_number(text)
+        if text and number is None:
             self._problem(node["stratum"], f"'{text}' is not a stratum: a whole number from 0 up")
             return 0
-        return int(text or "0")
+        return number or 0
 
     def _text(self, node: Mapping[str, object], key: str) -> str:
         if key not in node:

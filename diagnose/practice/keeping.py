@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -54,12 +55,15 @@ def replace_file(path: Path, text: str) -> None:
     temporary = path.with_name(f".{path.name}.new")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with temporary.open("w", encoding="utf-8", newline="\n") as file:
+        temporary.unlink(missing_ok=True)  # left behind by a kill, or a link laid by somebody
+        with temporary.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
         temporary.replace(path)
     except OSError as error:
+        with suppress(OSError):  # half a file would take room on a full disk
+            temporary.unlink(missing_ok=True)
         raise fail("unwritable", f"cannot write '{path}': {error.strerror}") from error
     try:
         handle = os.open(path.parent, os.O_RDONLY)
@@ -78,7 +82,7 @@ def number_of(reader: Reader, key: str, whole: bool = False) -> float:
         return 0.0
     try:
         value = float(int(text)) if whole else float(text)
-    except ValueError:
+    except (ValueError, OverflowError):
         value = -1.0
     if not 0.0 <= value < 1e18:
         kind = "whole number" if whole else "number"

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from diagnose.errors import DiagnoseError, Issue, fail
-from diagnose.knowledge.reading import Reader, Text, parse_yaml, read_yaml
+from diagnose.knowledge.reading import Reader, Text, decode, parse_yaml, read_bytes, read_yaml
 from diagnose.practice.keeping import dump, number_of, replace_file
 from diagnose.practice.mastery import Trace
 from diagnose.practice.records import ENDED
@@ -165,8 +165,8 @@ def _with(path: Path, done: Done, trainee: str) -> str:
         text = progress_text(Progress(trainee, (done,)))
         parse_progress(text, str(path))
         return text
-    old = read_progress(path)
-    text = path.read_text(encoding="utf-8")
+    text = decode(read_bytes(path), str(path))
+    old = parse_progress(text, str(path))
     added = text + ("" if text.endswith("\n") else "\n") + entry_text(done)
     wanted = parse_progress(progress_text(Progress(old.trainee, (*old.done, done))), str(path))
     try:

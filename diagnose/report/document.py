@@ -7,10 +7,11 @@ every renderer starts from, makes control characters visible.
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any, Literal
+
+from diagnose.language import visible
 
 Paper = Literal["a4", "letter"]
 PAPERS: tuple[Paper, ...] = ("a4", "letter")
@@ -242,36 +243,6 @@ class Document:
 
 
 # ---------------------------------------------------------------------- texts
-
-
-def visible(text: str) -> str:
-    """The text without characters that act instead of showing.
-
-    A control character becomes its picture (U+2400 ff.), line feeds and tabs are kept as breaks
-    and spaces; what turns the direction of writing, half a surrogate pair and what is
-    no character at all become ``[U+202E]`` and the like.
-    """
-    if text.isprintable():
-        return text
-    return "".join(_visible(c) for c in text.replace("\r\n", "\n"))
-
-
-def _visible(char: str) -> str:
-    code = ord(char)
-    if char == "\n" or char.isprintable():
-        return char
-    if char == "\t":
-        return " "
-    if code < 0x20:
-        return chr(0x2400 + code)
-    if code == 0x7F:
-        return "\u2421"
-    category = unicodedata.category(char)
-    if category in ("Zs", "Zl", "Zp"):
-        return "\n" if category != "Zs" else char
-    if char in "\u200c\u200d\u00ad":  # shape letters, or show at a break only
-        return char
-    return f"[U+{code:04X}]"
 
 
 def trimmed(text: str, notice: str, most: int = TRIMMED) -> str:

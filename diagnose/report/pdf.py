@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 from diagnose.errors import fail
 from diagnose.language import gettext as _
-from diagnose.report.document import Document, data_of, visible
+from diagnose.language import visible
+from diagnose.report.document import Document, data_of
 from diagnose.report.lettering import FONTS, held, lettered
 
 if TYPE_CHECKING:
@@ -76,9 +77,12 @@ def _moment(created: str) -> list[int]:
     """Year to second of an ISO 8601 time, in UTC; empty for none."""
     if not created:
         return []
-    at = datetime.datetime.fromisoformat(created)
-    if at.tzinfo is not None:
-        at = at.astimezone(datetime.UTC)
+    try:
+        at = datetime.datetime.fromisoformat(created)
+        if at.tzinfo is not None:
+            at = at.astimezone(datetime.UTC)
+    except (ValueError, OverflowError):  # a hand has written it, or it is before the year 1
+        return []
     return [at.year, at.month, at.day, at.hour, at.minute, at.second]
 
 

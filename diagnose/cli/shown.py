@@ -1,0 +1,55 @@
+"""What reaches the terminal: no text that somebody else wrote acts on it.
+
+A customer's name, a site, a case's title, a knowledge file may hold escape sequences, which move
+the cursor or change what is already there, and marks that turn the direction of writing. They are
+shown as what they are (``␛``, ``[U+202E]``), whoever wrote them.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterable
+from typing import Any
+
+from diagnose.errors import MOST_SAID, DiagnoseError, Issue
+from diagnose.language import visible
+
+LONGEST_WORD = 200
+"""Characters of one word of a message, which may quote a whole line of a file."""
+
+__all__ = ["on_one_line", "print_json", "print_lines", "say_issues", "visible"]
+
+
+def on_one_line(text: str) -> str:
+    """A text on one line, without what acts on a terminal, very long words cut."""
+    words = visible(" ".join(text.split())).split()
+    return " ".join(w if len(w) <= LONGEST_WORD else w[:LONGEST_WORD] + "…" for w in words)
+
+
+def say_issues(problem: DiagnoseError | Iterable[Issue]) -> None:
+    """One line on stderr for each issue; of very many, the first and how many there are."""
+    issues = list(problem.issues if isinstance(problem, DiagnoseError) else problem)
+    for issue in issues[:MOST_SAID]:
+        print(on_one_line(str(issue)), file=sys.stderr)
+    if len(issues) > MOST_SAID:
+        print(f"... and {len(issues) - MOST_SAID} more.", file=sys.stderr)
+
+
+def print_lines(lines: Iterable[str]) -> None:
+    """Lines on stdout; there may be very many."""
+    text = "".join(f"{line}\n" for line in lines)
+    if text:
+        print(visible(text), end="")
+
+
+def print_json(data: Any) -> None:
+    """An object on stdout; what acts on a terminal stands there as JSON's escapes."""
+    text = json.dumps(data, ensure_ascii=False, indent=2)
+    if not text.replace("\n", "").isprintable():
+        text = "".join(c if c == "\n" or c.isprintable() else _escaped(c) for c in text)
+    print(text)
+
+
+def _escaped(char: str) -> str:
+    return json.dumps(char)[1:-1]
