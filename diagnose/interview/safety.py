@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.interview.state import State
 from diagnose.plant.procedures import InstalledTest
-from diagnose.reasoning.guard import TRIPS, Exposure, SafetyState, Skill, with_reports
+from diagnose.reasoning.guard import TRIPS, Electrical, Exposure, SafetyState, Skill, with_reports
 from diagnose.reasoning.planner import Equipment, acts_needed
 from diagnose.reasoning.rules import Inference
 
@@ -104,8 +104,14 @@ def forbidden_tests(tests: Mapping[str, InstalledTest], inference: Inference) ->
 
 
 def refused_states(state: State, inference: Inference) -> set[str]:
-    """Exposures that need a change of state which the rules forbid or the person cannot make."""
-    acts = state.refused | forbidden(inference, "act")
+    """Exposures that need a change of state which the rules forbid or the person cannot make.
+
+    Who may not switch on may see that it is on (`guard.ACTS`), where that is not known.
+    """
+    acts = forbidden(inference, "act")
+    if state.electrical is Electrical.UNKNOWN:
+        acts -= {"energise"}
+    acts |= state.refused
     return {e.value for e in Exposure if acts & set(acts_needed(state.electrical, e))}
 
 

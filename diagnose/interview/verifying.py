@@ -291,11 +291,13 @@ def _obstacles(
         if fact.get("state") == check.state:
             yield _("not while {why}").format(why=_(fact.get("why").replace("_", " ")))
     acts = acts_needed(state.electrical, exposure)
-    if (state.refused | forbidden(inference, "act")) & set(acts):
+    if state.refused & set(acts):
         dead = exposure is Exposure.DEAD
         yield _("once it is isolated") if dead else _("once the supply is on")
     act = act_before(state, equipment, exposure)
     refused = refuse_act(safety, act) if act else ""
+    if act in forbidden(inference, "act"):
+        yield _("once the supply is on") if act == "energise" else _("once it is isolated")
     place = "roof" if "work_at_height" in check.cautions else ""
     place = place or ("sump" if "confined_sump" in check.cautions else "")
     if place in forbidden(inference, "place"):
