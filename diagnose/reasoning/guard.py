@@ -51,6 +51,8 @@ class SafetyState:
     """Something was reported that rules out every live measurement."""
     closed: frozenset[str] = frozenset()
     """Places where nobody may go now."""
+    people_first: bool = False
+    """Somebody is hurt or in danger: not even looking is a step."""
     tripped_again: bool = False
     """A protective device was reset, tripped again, and nothing was repaired since."""
 
@@ -65,12 +67,13 @@ HELD = {
     ("burning", "gas"),
 }
 """Answers (question, choice) that stop everything but looking."""
+PEOPLE = {("danger", "yes"), ("danger", "water")}
+"""Answers after which there is no step at all."""
 NOT_LIVE = {("burning", "earlier"), ("damage_seen", "yes"), ("company", "alone")}
 """Answers that rule out live measurements, beside those in `HELD`."""
 CLOSED = {
     ("panel_wet", "storm"): ("roof", "sump", "pump"),
     ("burning", "gas"): ("sump",),
-    ("danger", "water"): ("roof", "sump", "pump"),
     ("roof_way", "unsafe"): ("roof",),
 }
 """Answers that close places."""
@@ -104,6 +107,7 @@ def with_reports(
         or (unwatched and state.skill is Skill.UNQUALIFIED),
         no_live=state.no_live or tripped or bool(told & NOT_LIVE),
         closed=state.closed.union(*(CLOSED.get(pair, ()) for pair in told)),
+        people_first=state.people_first or bool(told & PEOPLE),
         tripped_again=state.tripped_again or tripped_again,
     )
 
@@ -122,6 +126,8 @@ def refuse_step(
     """Why a step may not be done now; "" where it may. `reset`: a protective device is reset."""
     if licensed_only and state.skill is not Skill.LICENSED:
         return "only a licensed electrician may do this"
+    if state.people_first:
+        return "people first"
     if place in state.closed:
         return "nobody may go there now"
     if exposure is Exposure.LOOK:
