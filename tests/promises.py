@@ -38,6 +38,7 @@ WORDS = {
     "discharge": "discharge afterwards",
     "live": "Mains voltage within reach",
     "restart": "can start by itself",
+    "bridge": "A bridge or jumper is fitted proved dead and comes out",
     "dead": "prove dead",
 }
 """A part of the caution that must be read with the step."""
@@ -161,6 +162,7 @@ def _read(test: InstalledTest, step: Step) -> Iterator[str]:
         "sump": spec.place_at == "sump",
         "insulation": spec.kind == "insulation",
         "discharge": spec.kind == "insulation",
+        "bridge": bool(spec.bridge),
         "live": spec.state == "live",
         "restart": spec.place_at == "pump" and spec.state == "energised",
     }

@@ -128,7 +128,12 @@ def test_step(
         points=session.points.of(test),
         healthy=healthy_outcome(session, test.id),
         cautions=session.texts(
-            cautions_of(test.spec.cautions, test.spec.place_at, exposure, test.spec.instrument)
+            cautions_of(
+                (*spec.cautions, *(("bridge_off",) if spec.bridge else ())),
+                test.spec.place_at,
+                exposure,
+                test.spec.instrument,
+            )
         ),
         again=decision.again,
         why=why(session, belief, choice, decision),

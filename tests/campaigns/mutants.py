@@ -1,6 +1,6 @@
 """Mutants of the safety rules and of the guard: each must be told from the original by a check.
 
-``python -m tests.campaigns.mutants`` makes every mutant; ``--quick`` every tenth, as the suite does.
+``python -m tests.campaigns.mutants`` makes every mutant; ``--quick`` every tenth.
 A rule is dropped, loses one condition, has one condition negated, or loses one conclusion. In the
 guard a comparison is flipped, an ``and`` becomes an ``or`` and back, a condition is negated, a
 ``return`` is dropped, an element of a table is dropped. Killed means, in this order: a *promise*
@@ -43,6 +43,51 @@ ADVICE = (
 )
 """Rules that say what no deed of `tests.deeds` hangs on; they must be there all the same."""
 
+REDUNDANT = frozenset(
+    {
+        "rule no_safe_way_up: without conclusion 1",
+        "rule no_second_reset: without conclusion 1",
+        "rule hold_stops_work: without conclusion 0",
+        "rule hold_stops_work: without conclusion 1",
+        "rule hold_stops_work: without conclusion 2",
+        "rule people_first: without conclusion 2",
+        "rule people_first: without conclusion 3",
+        "rule people_first: without conclusion 4",
+        "rule wet_panel: without conclusion 1",
+        "rule wet_panel: without conclusion 2",
+        "rule burning_now: without conclusion 1",
+        "rule burning_now: without conclusion 2",
+        "rule burning_earlier: without conclusion 1",
+        "rule damaged_insulation: without conclusion 1",
+        "rule unqualified_stays_outside: dropped",
+        "rule unqualified_stays_outside: without conclusion 0",
+        "rule unqualified_stays_outside: without conclusion 1",
+        "rule meter_below_cat_iii: dropped",
+        "rule second_source: without conclusion 0",
+        "rule second_source: without conclusion 1",
+        "rule may_operate: without condition 1",
+        "rule may_operate: without condition 2",
+        "rule may_work_dead: without condition 2",
+        "rule may_measure_live: without condition 1",
+        "rule may_measure_live: without condition 2",
+        "rule may_measure_live: without condition 3",
+    }
+)
+"""Mutants that change nothing that may be done: another rule says the same, or it is advice."""
+FORBIDS = {
+    "stiff_shaft_not_energised": {"motor_by_hand_call", "pump_noise"},
+    "dry_pump_not_run": {
+        "shut_off_pressure",
+        "running_pressure",
+        "suction_vacuum",
+        "pressure_behind_check",
+        "sump_while_pumping",
+        "flow_after_standing",
+    },
+    "alone_no_ladder_no_sump": {"flow_without_strainer", "look_at_strainer", "suction_pipe_clear"},
+}
+"""Tests that a finding, or being alone, takes away (common practice, no source)."""
+
 
 def safety_rules() -> list[Rule]:
     """The rules of the safety files, as shipped."""
@@ -77,6 +122,13 @@ def kills_rules(rules: list[Rule]) -> str:
         return "refused"
     if rule_issues(rules):
         return "example"
+    said = {r.id: r for r in rules}
+    for name, tests in FORBIDS.items():
+        if name in said and tests - {f.get("test") for f in said[name].then}:
+            return "inventory"
+    shock = said.get("shock_felt")
+    if shock is not None and "hand_over" not in {f.kind for f in shock.then}:
+        return "inventory"
     return "inventory" if set(ADVICE) - {r.id for r in rules} else ""
 
 
@@ -192,7 +244,7 @@ def main() -> int:
     for how, count in sorted(counts.items()):
         print(f"{count:5} {how}")
     print("\n".join(survivors))
-    return int(bool(survivors))
+    return int(bool(set(survivors) - REDUNDANT))
 
 
 if __name__ == "__main__":

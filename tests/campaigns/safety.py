@@ -1,7 +1,8 @@
 """Callouts led by chance over several installations; no step offered may break a promise.
 
-``python -m tests.campaigns.safety`` leads 400 callouts on each installation type, a third of them with the
-rules disabled and a third with the guard; ``--quick`` three on each. The promises: `tests.promises`.
+``python -m tests.campaigns.safety`` leads 400 callouts on each installation type, a
+third of them with the rules disabled and a third with the guard; ``--quick`` three on each. The
+promises: `tests.promises`.
 """
 
 from __future__ import annotations
