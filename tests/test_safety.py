@@ -106,7 +106,8 @@ def test_insulation_is_tested_on_a_parted_dead_circuit_and_discharged() -> None:
     for spec in tests:
         assert (spec.state, "insulation_test_voltage" in spec.cautions) == ("dead", True), spec.id
         text = " ".join(kb.cautions[c].text for c in spec.cautions)
-        assert WORDS["insulation"] in text and WORDS["discharge"] in text, spec.id
+        assert WORDS["insulation"] in text, spec.id
+        assert WORDS["discharge"] in text, spec.id
 
 
 def test_no_resistance_is_measured_but_dead() -> None:

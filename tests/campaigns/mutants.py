@@ -205,7 +205,7 @@ def acts_wrong(module: ModuleType) -> list[str]:
     ends = {"isolate": "isolated", "prove_dead": "proved_dead", "energise": "energised"}
     for act, end in {**ends, "found_on": "energised"}.items():
         wrong += [act for e in electrical if module.after_act(e, act).value != end]
-    wrong += ["hope"] if not module.refuse_act(state(), "hope") else []
+    wrong += ["hope"] if not module.refuse_act(state(skill=module.Skill.LICENSED), "hope") else []
     for e in electrical:
         for hazard in (False, True):
             refused = bool(module.refuse_act(state(e, hazard=hazard), "found_on"))
