@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.errors import fail
 from diagnose.interview.explain import healthy_outcome, why
+from diagnose.interview.safety import cautions_of, resets
 from diagnose.interview.state import State
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.records import Question
@@ -53,7 +54,7 @@ ACT_TEXTS = {
 ACT_CAUTIONS = {
     "isolate": ("isolate_first",),
     "prove_dead": ("isolate_first",),
-    "energise": ("mains_live",),
+    "energise": ("mains_live", "rotating_shaft"),
     "found_on": (),
 }
 
@@ -105,7 +106,9 @@ def test_step(
     act = act_before(state, equipment, exposure)
     if act:
         return None if refuse_act(equipment.safety, act) else act_step(session, state, act)
-    if refuse_step(equipment.safety, exposure, test.spec.by == "licensed"):
+    spec = test.spec
+    licensed, place = spec.by == "licensed", spec.place_at
+    if refuse_step(equipment.safety, exposure, licensed, place, resets(test)):
         return None
     costs = session.ground_at(state).costs
     ready, _ = costs.reach(session.standing(state), way_of(test))
@@ -124,7 +127,14 @@ def test_step(
         instrument=test.spec.instrument,
         points=session.points.of(test),
         healthy=healthy_outcome(session, test.id),
-        cautions=session.texts(test.spec.cautions),
+        cautions=session.texts(
+            cautions_of(
+                (*spec.cautions, *(("bridge_off",) if spec.bridge else ())),
+                test.spec.place_at,
+                exposure,
+                test.spec.instrument,
+            )
+        ),
         again=decision.again,
         why=why(session, belief, choice, decision),
         own=test.minutes,

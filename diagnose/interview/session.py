@@ -12,6 +12,13 @@ from diagnose.interview.events import Event
 from diagnose.interview.facts import ending_fact, facts_of
 from diagnose.interview.history import questions_for
 from diagnose.interview.remaining import Remaining
+from diagnose.interview.safety import (
+    equipment_of,
+    forbidden,
+    forbidden_tests,
+    permitted,
+    refused_states,
+)
 from diagnose.interview.sites import site_of
 from diagnose.interview.state import PHONE, Finding, State, replay
 from diagnose.interview.steps import Conclusion, Option, Step
@@ -24,14 +31,12 @@ from diagnose.plant.points import points_of
 from diagnose.plant.procedures import InstalledTest, installed_tests, phone_error
 from diagnose.reasoning.belief import Belief, Hypotheses
 from diagnose.reasoning.decision import Decision, decide
-from diagnose.reasoning.guard import Exposure, SafetyState, Skill
 from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.planner import (
     Costs,
     Equipment,
     Ground,
     Standing,
-    acts_needed,
     level_found,
     repair_places,
 )
@@ -42,7 +47,6 @@ from diagnose.reasoning.two_faults import Answer
 
 MOST_TIMES = 2
 """Times that one test is asked for."""
-CAT_RATED = ("cat_iii", "cat_iv")
 SOMETIMES_SHOWN = 0.5
 """Share of the time that an intermittent fault shows while it is being looked for (judgement)."""
 NOT_SURE_WEIGHT = 0.5
@@ -75,6 +79,8 @@ class Session:
         self.installation = installation
         self.matrix = matrix
         self.strategy = strategy or Lookahead()
+        said = (fact for rule in knowledge.rules.values() for fact in rule.then)
+        self.permits = any(fact.kind == "permit" for fact in said)
         self.rules = rules or RuleEngine(list(knowledge.rules.values()))
         circuit = MatrixBuilder.circuit_of(installation)
         self.tests: dict[str, InstalledTest] = installed_tests(knowledge, installation, circuit)
@@ -159,25 +165,12 @@ class Session:
 
     def equipment(self, state: State, inference: Inference) -> Equipment:
         """Instruments at hand and the guard's view of the person and the place."""
-        opened = state.opened
-        known = {t.spec.instrument for t in self.tests.values()} | {"none"}
-        instruments = opened.get("instruments")
-        skill = Skill(str(opened.get("qualification", "instructed")))
-        safety = SafetyState(
-            electrical=state.electrical,
-            skill=skill,
-            hazard=bool(inference.concluded("hold")),
-            rated_meter=str(opened.get("meter_category", "cat_iii")) in CAT_RATED,
-        )
-        chosen = frozenset(known if instruments is None else {"none", *instruments})
-        return Equipment(chosen, safety)
+        return equipment_of(self, state, inference)
 
     def forbidden(self, inference: Inference) -> tuple[set[str], set[str]]:
         """States and base tests that the rules forbid now."""
-        facts = inference.concluded("forbid")
-        states = {f.get("state") for f in facts} - {""}
-        tests = {f.get("test") for f in facts} - {""}
-        return states, tests
+        tests = forbidden(inference, "test") | forbidden_tests(self.tests, inference)
+        return forbidden(inference, "state"), tests
 
     # ------------------------------------------------------------------ the turn
 
@@ -244,7 +237,7 @@ class Session:
             return None, decision
         for choice in decision.choices:
             step = test_step(self, state, belief, equipment, choice, decision)
-            if step is not None:
+            if step is not None and self._agreed(step, inference):
                 return step, decision
         return None, decide(belief, [], self.strategy)
 
@@ -261,14 +254,14 @@ class Session:
         status = "handed_over" if status == "unknown" else status
         return ending_step(self, state, belief, inference, status, reasons, decision.doubt)
 
+    def _agreed(self, step: Step, inference: Inference) -> bool:
+        """Whether the rules permit a test in the state that is reached."""
+        return step.kind != "test" or permitted(self, inference, step.state)
+
     def possible(self, state: State, inference: Inference, equipment: Equipment) -> list[Candidate]:
         """Permitted tests that were not yet done, or only once."""
         states, tests = self.forbidden(inference)
-        states |= {
-            exposure.value
-            for exposure in Exposure
-            if state.refused & set(acts_needed(state.electrical, exposure))
-        }
+        states |= refused_states(state, inference)
         blocked = {
             n
             for n, t in self.tests.items()
@@ -316,7 +309,8 @@ class Session:
         equipment = self.equipment(turn.state, turn.inference)
         for choice in turn.decision.choices:
             if choice.candidate.test == test:
-                return test_step(self, turn.state, turn.belief, equipment, choice, turn.decision)
+                step = test_step(self, turn.state, turn.belief, equipment, choice, turn.decision)
+                return step if step and self._agreed(step, turn.inference) else None
         return None
 
     def _question(self, state: State) -> Step | None:

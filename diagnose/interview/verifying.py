@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from diagnose.interview.asking import act_before, act_step
+from diagnose.interview.safety import WITH, cautions_of, forbidden
 from diagnose.interview.state import State
 from diagnose.interview.steps import Check, OpenCheck, Option, Step
 from diagnose.language import gettext as _
@@ -30,7 +31,6 @@ INSTRUMENTS = {
     "bucket": marked("with a container of known volume"),
     "gauge": marked("with a pressure gauge"),
 }
-INSTRUMENT_CAUTIONS = {"insulation_tester": ("insulation_test_voltage", "capacitor_charge")}
 OPTIONS = (
     Option("pass", marked("as it should be")),
     Option("fail", marked("not as it should be")),
@@ -219,7 +219,7 @@ def verification(installation: Installation, inference: Inference) -> list[Check
             state=f.get("state") or "energised",
             by=f.get("by") or "anyone",
             instrument=f.get("instrument") or "none",
-            cautions=INSTRUMENT_CAUTIONS.get(f.get("instrument"), ()),
+            cautions=WITH.get(f.get("instrument"), ()),
         )
         for f in inference.concluded("verify")
     ]
@@ -246,7 +246,8 @@ def verify_step(session: Session, state: State, inference: Inference) -> Step:
         act = act_before(state, equipment, Exposure(check.state))
         if act:
             return act_step(session, state, act)
-        cautions = session.texts(check.cautions)
+        asked = cautions_of(check.cautions, "", Exposure(check.state), check.instrument)
+        cautions = session.texts(asked)
         return Step(
             "verify",
             check.id,
@@ -295,8 +296,14 @@ def _obstacles(
         yield _("once it is isolated") if dead else _("once the supply is on")
     act = act_before(state, equipment, exposure)
     refused = refuse_act(safety, act) if act else ""
+    if act in forbidden(inference, "act"):
+        yield _("once the supply is on") if act == "energise" else _("once it is isolated")
+    place = "roof" if "work_at_height" in check.cautions else ""
+    place = place or ("sump" if "confined_sump" in check.cautions else "")
+    if place in forbidden(inference, "place"):
+        yield _("when it can be checked")
     for change in acts:
         safety = replace(safety, electrical=after_act(safety.electrical, change))
-    refused = refused or refuse_step(safety, exposure)
+    refused = refused or refuse_step(safety, exposure, place=place)
     if refused:
         yield _("not now: {why}").format(why=_(refused))

@@ -6,7 +6,8 @@ disagree, the stricter wins.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from diagnose.language import marked
@@ -46,22 +47,97 @@ class SafetyState:
     skill: Skill = Skill.UNQUALIFIED
     hazard: bool = False
     rated_meter: bool = False
+    no_live: bool = False
+    """Something was reported that rules out every live measurement."""
+    closed: frozenset[str] = frozenset()
+    """Places where nobody may go now."""
+    people_first: bool = False
+    """Somebody is hurt or in danger: not even looking is a step."""
+    tripped_again: bool = False
+    """A protective device was reset, tripped again, and nothing was repaired since."""
+
+
+HELD = {
+    ("danger", "yes"),
+    ("danger", "water"),
+    ("tingle", "yes"),
+    ("panel_wet", "yes"),
+    ("panel_wet", "storm"),
+    ("burning", "now"),
+    ("burning", "gas"),
+}
+"""Answers (question, choice) that stop everything but looking."""
+PEOPLE = {("danger", "yes"), ("danger", "water")}
+"""Answers after which there is no step at all."""
+NOT_LIVE = {("burning", "earlier"), ("damage_seen", "yes"), ("company", "alone")}
+"""Answers that rule out live measurements, beside those in `HELD`."""
+CLOSED = {
+    ("panel_wet", "storm"): ("roof", "sump", "pump"),
+    ("burning", "gas"): ("sump",),
+    ("roof_way", "unsafe"): ("roof",),
+}
+"""Answers that close places."""
+TRIPS = frozenset({"breaker", "rcd", "at_once", "overload", "later"})
+"""Outcomes of a reset after which the device is off again."""
+
+
+def with_reports(
+    state: SafetyState,
+    answers: Mapping[str, str],
+    tripped: bool = False,
+    tripped_again: bool = False,
+) -> SafetyState:
+    """The state with all that was reported, read here a second time beside the rules.
+
+    Parameters
+    ----------
+    answers : question -> choice
+        What was answered to the safety questions and the way to the roof.
+    tripped
+        A protective device tripped and the insulation was not yet measured good.
+    tripped_again
+        A device that was reset tripped again, and nothing was repaired since.
+    """
+    told = set(answers.items())
+    unwatched = ("other_source", "yes") in told or ("damage_seen", "yes") in told
+    return replace(
+        state,
+        hazard=state.hazard
+        or bool(told & HELD)
+        or (unwatched and state.skill is Skill.UNQUALIFIED),
+        no_live=state.no_live or tripped or bool(told & NOT_LIVE),
+        closed=state.closed.union(*(CLOSED.get(pair, ()) for pair in told)),
+        people_first=state.people_first or bool(told & PEOPLE),
+        tripped_again=state.tripped_again or tripped_again,
+    )
 
 
 ACTS = ("isolate", "prove_dead", "energise", "found_on")
 """Changes of state, and `found_on`: to see, from outside, that the supply is on."""
 
 
-def refuse_step(state: SafetyState, exposure: Exposure, licensed_only: bool = False) -> str:
-    """Why a step may not be done now; "" where it may."""
+def refuse_step(
+    state: SafetyState,
+    exposure: Exposure,
+    licensed_only: bool = False,
+    place: str = "",
+    reset: bool = False,
+) -> str:
+    """Why a step may not be done now; "" where it may. `reset`: a protective device is reset."""
     if licensed_only and state.skill is not Skill.LICENSED:
         return "only a licensed electrician may do this"
+    if state.people_first:
+        return "people first"
+    if place in state.closed:
+        return "nobody may go there now"
     if exposure is Exposure.LOOK:
         return ""
+    if reset and state.tripped_again:
+        return "it tripped again after a reset: leave it off until the cause is repaired"
     if state.hazard:
         return marked("there is an immediate hazard: make it safe first")
     if exposure is Exposure.ENERGISED:
-        if state.electrical in (Electrical.ENERGISED,):
+        if state.electrical is Electrical.ENERGISED:
             return ""
         return marked("the supply is not known to be on: re-energise with covers closed first")
     if exposure is Exposure.LIVE:
@@ -71,6 +147,8 @@ def refuse_step(state: SafetyState, exposure: Exposure, licensed_only: bool = Fa
             return marked("the meter is not rated for this place (measuring category)")
         if state.electrical is not Electrical.ENERGISED:
             return marked("the supply is not known to be on")
+        if state.no_live:
+            return "after what was reported nothing is measured live"
         return ""
     if state.skill is Skill.UNQUALIFIED:
         return marked("opening the panel needs an instructed or licensed person")

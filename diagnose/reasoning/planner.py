@@ -230,13 +230,14 @@ class Ground:
         leads to; the guard is asked again when the step is really taken.
         """
         skipped = set(skip)
-        ways: dict[tuple[int, bool], float | None] = {}
+        ways: dict[tuple[int, bool, bool], float | None] = {}
 
-        def ready(way: Way, licensed: bool) -> float | None:
+        def ready(way: Way, licensed: bool, reset: bool) -> float | None:
             """Minutes to stand ready; None where the guard refuses the step from there."""
             minutes, then = self.costs.reach(standing, way)
             safety = replace(equipment.safety, electrical=then.electrical)
-            return None if refuse_step(safety, way.exposure, licensed) else minutes
+            refused = refuse_step(safety, way.exposure, licensed, way.place, reset)
+            return None if refused else minutes
 
         found = []
         for name, test in tests.items():
@@ -247,9 +248,10 @@ class Ground:
                 continue
             column = self._column_of[name]
             way = self._ways[column]
-            key = (column, spec.by == "licensed")
+            reset = "reset_once" in spec.cautions and spec.state != "any"
+            key = (column, spec.by == "licensed", reset)
             if key not in ways:
-                ways[key] = ready(way, key[1])
+                ways[key] = ready(way, key[1], reset)
             minutes = ways[key]
             if minutes is not None:
                 live = way.exposure is Exposure.LIVE

@@ -1,0 +1,251 @@
+"""Mutants of the safety rules and of the guard: each must be told from the original by a check.
+
+``python -m tests.campaigns.mutants`` makes every mutant; ``--quick`` every tenth.
+A rule is dropped, loses one condition, has one condition negated, or loses one conclusion. In the
+guard a comparison is flipped, an ``and`` becomes an ``or`` and back, a condition is negated, a
+``return`` is dropped, an element of a table is dropped. Killed means, in this order: a *promise*
+(`tests.deeds`: every deed in every state) no longer agrees, an *example* of a rule misbehaves, or
+the rule is missing from the *inventory*.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import copy
+import inspect
+import sys
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from types import ModuleType
+
+from diagnose.knowledge.load import find_knowledge, load_knowledge
+from diagnose.knowledge.rule_records import Rule
+from diagnose.reasoning import guard
+from diagnose.reasoning.rules import rule_issues
+from tests.deeds import SAFETY_FILES, by_guard, by_rules, differences
+from tests.promises import OFF_AGAIN
+
+ADVICE = (
+    "second_source",
+    "second_source_unqualified",
+    "unknown_means_live",
+    "isolated_is_not_dead",
+    "tripped_dead_tests_first",
+    "humming_motor_off",
+    "stiff_shaft_not_energised",
+    "dry_pump_not_run",
+    "alone_no_ladder_no_sump",
+    "shock_felt",
+    "wet_panel_not_licensed",
+)
+"""Rules that say what no deed of `tests.deeds` hangs on; they must be there all the same."""
+
+REDUNDANT = frozenset(
+    {
+        "rule no_safe_way_up: without conclusion 1",
+        "rule no_second_reset: without conclusion 1",
+        "rule hold_stops_work: without conclusion 0",
+        "rule hold_stops_work: without conclusion 1",
+        "rule hold_stops_work: without conclusion 2",
+        "rule people_first: without conclusion 2",
+        "rule people_first: without conclusion 3",
+        "rule people_first: without conclusion 4",
+        "rule wet_panel: without conclusion 1",
+        "rule wet_panel: without conclusion 2",
+        "rule burning_now: without conclusion 1",
+        "rule burning_now: without conclusion 2",
+        "rule burning_earlier: without conclusion 1",
+        "rule damaged_insulation: without conclusion 1",
+        "rule unqualified_stays_outside: dropped",
+        "rule unqualified_stays_outside: without conclusion 0",
+        "rule unqualified_stays_outside: without conclusion 1",
+        "rule meter_below_cat_iii: dropped",
+        "rule second_source: without conclusion 0",
+        "rule second_source: without conclusion 1",
+        "rule may_operate: without condition 1",
+        "rule may_operate: without condition 2",
+        "rule may_work_dead: without condition 2",
+        "rule may_measure_live: without condition 1",
+        "rule may_measure_live: without condition 2",
+        "rule may_measure_live: without condition 3",
+    }
+)
+"""Mutants that change nothing that may be done: another rule says the same, or it is advice."""
+FORBIDS = {
+    "stiff_shaft_not_energised": {"motor_by_hand_call", "pump_noise"},
+    "dry_pump_not_run": {
+        "shut_off_pressure",
+        "running_pressure",
+        "suction_vacuum",
+        "pressure_behind_check",
+        "sump_while_pumping",
+        "flow_after_standing",
+    },
+    "alone_no_ladder_no_sump": {"flow_without_strainer", "look_at_strainer", "suction_pipe_clear"},
+}
+"""Tests that a finding, or being alone, takes away (common practice, no source)."""
+
+
+def safety_rules() -> list[Rule]:
+    """The rules of the safety files, as shipped."""
+    rules = load_knowledge(find_knowledge()).rules.values()
+    return [r for r in rules if r.place is not None and Path(r.place.file).name in SAFETY_FILES]
+
+
+def rule_mutants(rules: Sequence[Rule]) -> Iterator[tuple[str, list[Rule]]]:
+    """Name and rules of each mutant."""
+    for k, rule in enumerate(rules):
+        rest = [*rules[:k], *rules[k + 1 :]]
+        yield f"{rule.id}: dropped", rest
+        for i, condition in enumerate(rule.when):
+            others = (*rule.when[:i], *rule.when[i + 1 :])
+            if any(not c.negated for c in others):
+                yield f"{rule.id}: without condition {i}", [*rest, replace(rule, when=others)]
+            turned = replace(condition, negated=not condition.negated)
+            when = (*rule.when[:i], turned, *rule.when[i + 1 :])
+            yield f"{rule.id}: condition {i} negated", [*rest, replace(rule, when=when)]
+        for i in range(len(rule.then)):
+            then = (*rule.then[:i], *rule.then[i + 1 :])
+            if then:
+                yield f"{rule.id}: without conclusion {i}", [*rest, replace(rule, then=then)]
+
+
+def kills_rules(rules: list[Rule]) -> str:
+    """What tells these rules from safe ones; "" where nothing does."""
+    try:
+        if next(differences(by_rules(rules)), None):
+            return "promise"
+    except Exception:  # unsound: refused at load
+        return "refused"
+    if rule_issues(rules):
+        return "example"
+    said = {r.id: r for r in rules}
+    for name, tests in FORBIDS.items():
+        if name in said and tests - {f.get("test") for f in said[name].then}:
+            return "inventory"
+    shock = said.get("shock_felt")
+    if shock is not None and "hand_over" not in {f.kind for f in shock.then}:
+        return "inventory"
+    return "inventory" if set(ADVICE) - {r.id for r in rules} else ""
+
+
+FLIPPED: dict[type[ast.cmpop], type[ast.cmpop]] = {
+    ast.Is: ast.IsNot,
+    ast.IsNot: ast.Is,
+    ast.In: ast.NotIn,
+    ast.NotIn: ast.In,
+    ast.Eq: ast.NotEq,
+    ast.NotEq: ast.Eq,
+}
+
+
+def guard_mutants() -> Iterator[tuple[str, str]]:
+    """Name and source of each mutant of the guard."""
+    tree = ast.parse(inspect.getsource(guard))
+    count = sum(1 for _ in ast.walk(tree))
+    for number in range(count):
+        for kind in ("flip", "swap", "negate", "drop"):
+            mutant = copy.deepcopy(tree)
+            node = next(n for k, n in enumerate(ast.walk(mutant)) if k == number)
+            for part in _changed(node, kind):
+                source = ast.unparse(ast.fix_missing_locations(mutant))
+                yield f"line {getattr(node, 'lineno', 0)}: {kind} {part}".rstrip(), source
+
+
+def _changed(node: ast.AST, kind: str) -> Iterator[str]:
+    """Change a node in place, once for each way; put back what several ways share."""
+    if kind == "flip" and isinstance(node, ast.Compare):
+        node.ops[0] = FLIPPED[type(node.ops[0])]()
+        yield ""
+    elif kind == "swap" and isinstance(node, ast.BoolOp):
+        node.op = ast.Or() if isinstance(node.op, ast.And) else ast.And()
+        yield ""
+    elif kind == "negate" and isinstance(node, ast.If):
+        node.test = ast.UnaryOp(ast.Not(), node.test)
+        yield ""
+    elif kind == "drop" and isinstance(node, ast.If):
+        node.test = ast.Constant(value=False)
+        yield ""
+    elif kind == "drop" and isinstance(node, ast.Set):
+        for element in list(node.elts):
+            node.elts.remove(element)
+            if node.elts:
+                yield ast.unparse(element)
+            node.elts.append(element)
+    elif kind == "drop" and isinstance(node, ast.Dict):
+        pairs = list(zip(node.keys, node.values, strict=True))
+        for k, (key, _) in enumerate(pairs):
+            node.keys = [a for i, (a, _) in enumerate(pairs) if i != k]
+            node.values = [b for i, (_, b) in enumerate(pairs) if i != k]
+            yield ast.unparse(key) if key is not None else ""
+
+
+def kills_guard(source: str) -> str:
+    """What tells a guard from a safe one; "" where nothing does."""
+    module = ModuleType("mutant_guard")
+    sys.modules["mutant_guard"] = module  # its dataclasses look their module up
+    try:
+        exec(compile(source, "mutant_guard", "exec"), module.__dict__)
+        if next(differences(by_guard(module)), None):
+            return "promise"
+        return "act" if acts_wrong(module) else ""
+    except (AttributeError, KeyError, NameError, TypeError, ValueError):
+        return "raised"
+    finally:
+        del sys.modules["mutant_guard"]
+
+
+def acts_wrong(module: ModuleType) -> list[str]:
+    """Where acts lead elsewhere than they do in the world, or are allowed where they are none."""
+    state, electrical = module.SafetyState, module.Electrical
+    wrong = []
+    ends = {"isolate": "isolated", "prove_dead": "proved_dead", "energise": "energised"}
+    for act, end in {**ends, "found_on": "energised"}.items():
+        wrong += [act for e in electrical if module.after_act(e, act).value != end]
+    wrong += ["hope"] if not module.refuse_act(state(skill=module.Skill.LICENSED), "hope") else []
+    for e in electrical:
+        for hazard in (False, True):
+            refused = bool(module.refuse_act(state(e, hazard=hazard), "found_on"))
+            if refused != (hazard or e.value != "unknown"):
+                wrong.append("found_on")
+    if set(OFF_AGAIN) - {"trips"} - module.TRIPS:
+        wrong.append("trips")
+    # what the interview knows already stays, whatever is not reported
+    for name in ("hazard", "no_live", "people_first", "tripped_again"):
+        if not getattr(module.with_reports(state(**{name: True}), {}), name):
+            wrong.append(name)
+    unseen = module.with_reports(state(closed=frozenset({"roof"})), {}).closed
+    return wrong if unseen else [*wrong, "closed"]
+
+
+def run(every: int = 1, offset: int = 0) -> tuple[Counter[str], list[str]]:
+    """Counts by what killed, and the names of the survivors."""
+    counts: Counter[str] = Counter()
+    survivors = []
+    for name, rules in list(rule_mutants(safety_rules()))[offset::every]:
+        how = kills_rules(rules)
+        counts[f"rule: {how or 'survived'}"] += 1
+        survivors += [] if how else [f"rule {name}"]
+    for name, source in list(guard_mutants())[offset::every]:
+        how = kills_guard(source)
+        counts[f"guard: {how or 'survived'}"] += 1
+        survivors += [] if how else [f"guard {name}"]
+    return counts, survivors
+
+
+def main() -> int:
+    """Print the counts and the survivors; 1 where one is left."""
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("--quick", action="store_true", help="every tenth mutant")
+    counts, survivors = run(10 if parser.parse_args().quick else 1)
+    for how, count in sorted(counts.items()):
+        print(f"{count:5} {how}")
+    print("\n".join(survivors))
+    return int(bool(set(survivors) - REDUNDANT))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,191 @@
+"""What the interview promises about safety, said a second time, step by step.
+
+Written from the order of making dead of EN 50110-1 (disconnect, secure, prove dead, then work; as
+given in the references), from IEC 60364-6 (insulation of a dead circuit, at least 1 Mohm, with the
+electronics disconnected) and from common practice; it calls neither the guard nor the rules. The
+state of the world is folded from the events here, not by the interview.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from diagnose.interview.events import Event
+from diagnose.interview.steps import Step
+from diagnose.plant.procedures import InstalledTest
+
+STOPS = {
+    "danger": ("yes", "water"),
+    "tingle": ("yes",),
+    "panel_wet": ("yes", "storm"),
+    "burning": ("now", "gas"),
+}
+"""A hurt person, a felt shock, water at the panel, fire, bad air, a storm: nothing but looking."""
+NOT_LIVE = {"burning": ("earlier",), "damage_seen": ("yes",), "company": ("alone",)}
+NOT_THERE = {
+    "roof": {"panel_wet": ("storm",), "danger": ("water",), "roof_way": ("unsafe",)},
+    "sump": {"panel_wet": ("storm",), "danger": ("water",), "burning": ("gas",)},
+    "pump": {"panel_wet": ("storm",), "danger": ("water",)},
+}
+METERS_FOR_DEAD = ("ohms", "insulation", "farads")
+RESETS = ("reset_at_rest", "trips_on_call", "trips_without_pump", "set_trips", "fed_from_elsewhere")
+OFF_AGAIN = ("breaker", "rcd", "at_once", "overload", "later", "trips")
+WORDS = {
+    "roof": "Roof work:",
+    "sump": "Never climb or lean into the sump",
+    "insulation": "surge arresters from the circuit at both ends",
+    "discharge": "discharge afterwards",
+    "live": "Mains voltage within reach",
+    "restart": "can start by itself",
+    "bridge": "A bridge or jumper is fitted proved dead and comes out",
+    "dead": "prove dead",
+}
+"""A part of the caution that must be read with the step."""
+
+
+@dataclass
+class World:
+    """What is true of the place, from the events alone."""
+
+    skill: str = "instructed"
+    meter: str = "cat_iii"
+    supply: str = "on"
+    answers: dict[str, str] = field(default_factory=dict)
+    complaints: tuple[str, ...] = ()
+    findings: list[tuple[str, str, int]] = field(default_factory=list)
+    repairs: int = 0
+
+    @staticmethod
+    def after(events: Sequence[Event]) -> World:
+        """Fold the events: what was withdrawn was never said, what was done stays done."""
+        world = World()
+        gone = {e.data["event"] for e in events if e.kind == "withdrawn"}
+        for event in events:
+            data = event.data
+            if event.kind in ("withdrawn", "resumed"):
+                world.supply = "not known"
+            if event.id in gone:
+                continue
+            if event.kind == "opened":
+                world.skill, world.meter = data["qualification"], data["meter_category"]
+            elif event.kind == "complaint":
+                world.complaints = tuple(data["ids"])
+            elif event.kind == "answered":
+                world.answers[data["question"]] = data["choice"]
+            elif event.kind == "finding":
+                world.findings.append((data["test"], data["outcome"], world.repairs))
+            elif event.kind == "repaired":
+                world.repairs += 1
+                world.supply = "not known"
+            elif event.kind == "act":
+                world.supply = {
+                    "isolate": "off",
+                    "prove_dead": "dead",
+                    "energise": "on",
+                    "found_on": "on",
+                }[data["act"]]
+        return world
+
+    def said(self, words: Mapping[str, Sequence[str]]) -> bool:
+        """Whether one of the answers was given."""
+        return any(self.answers.get(q) in choices for q, choices in words.items())
+
+    @property
+    def stopped(self) -> bool:
+        """Whether something was reported that stops everything but looking."""
+        unseen = {"damage_seen": ("yes",), "other_source": ("yes",)}
+        return self.said(STOPS) or (self.skill == "unqualified" and self.said(unseen))
+
+    def may_be_live_tested(self, tests: Mapping[str, InstalledTest]) -> bool:
+        """Whether nothing that was said, and nobody's skill, speaks against a live test."""
+        good = any(
+            o == "good" and tests[t].spec.instrument == "insulation_tester"
+            for t, o, _ in self.findings
+        )
+        tripped = "trips" in self.complaints and not good
+        able = self.skill != "unqualified" and self.meter in ("cat_iii", "cat_iv")
+        return able and not (self.stopped or self.said(NOT_LIVE) or tripped)
+
+
+def broken(
+    step: Step, world: World, tests: Mapping[str, InstalledTest], cautions: bool = True
+) -> list[str]:
+    """The promises that a step breaks where it is offered in this world."""
+    if step.kind == "test":
+        found = [*_state(step.state, world, tests), *_test(tests[step.id], world)]
+        return found + ([*_read(tests[step.id], step)] if cautions else [])
+    if step.kind == "verify":
+        return list(_state(step.state, world, tests))
+    if step.kind == "act":
+        return list(_act(step.id, world))
+    if step.conclusion is not None:
+        return list(_end(step, world))
+    return []
+
+
+def _state(state: str, world: World, tests: Mapping[str, InstalledTest]) -> Iterator[str]:
+    if state != "any" and world.stopped:
+        yield "more than looking while a hazard stands"
+    if state in ("live", "energised") and world.supply != "on":
+        yield "needs the supply, which is not known to be on"
+    if state == "live" and not world.may_be_live_tested(tests):
+        yield "a live test after a reported hazard, or by whom or with what it may not be made"
+    if state == "dead" and world.supply != "dead":
+        yield "dead work before it is proved dead"
+    if state == "dead" and world.skill == "unqualified":
+        yield "an unqualified person opens the panel"
+
+
+def _test(test: InstalledTest, world: World) -> Iterator[str]:
+    spec = test.spec
+    if spec.kind in METERS_FOR_DEAD and world.supply != "dead":
+        yield f"{spec.kind} before it is proved dead"
+    if spec.by == "licensed" and world.skill != "licensed":
+        yield "for a licensed electrician"
+    if world.said(NOT_THERE.get(spec.place_at, {})):
+        yield f"nobody may go to the {spec.place_at}"
+    again = any(
+        t.partition("@")[0] in RESETS and o in OFF_AGAIN and n == world.repairs
+        for t, o, n in world.findings
+    )
+    if spec.id in RESETS and again:
+        yield "a second reset with the cause unfound"
+    if world.answers.get("danger") in ("yes", "water"):
+        yield "a step while people are in danger"
+
+
+def _read(test: InstalledTest, step: Step) -> Iterator[str]:
+    spec, text = test.spec, " ".join(step.cautions)
+    wanted = {
+        "roof": spec.place_at == "roof",
+        "sump": spec.place_at == "sump",
+        "insulation": spec.kind == "insulation",
+        "discharge": spec.kind == "insulation",
+        "bridge": bool(spec.bridge),
+        "live": spec.state == "live",
+        "restart": spec.place_at == "pump" and spec.state == "energised",
+    }
+    for word, needed in wanted.items():
+        if needed and WORDS[word] not in text:
+            yield f"the caution '{WORDS[word]}' is missing"
+
+
+def _act(act: str, world: World) -> Iterator[str]:
+    if act == "prove_dead" and world.supply != "off":
+        yield "proving dead before isolating"
+    if act in ("energise", "found_on") and world.stopped:
+        yield "switching on while a hazard stands"
+    if act != "found_on" and world.skill == "unqualified":
+        yield "an unqualified person switches"
+
+
+def _end(step: Step, world: World) -> Iterator[str]:
+    end = step.conclusion
+    assert end is not None
+    if end.licensed and world.skill != "licensed" and end.status == "concluded":
+        yield "a repair for the licensed is concluded for others"
+    if world.answers.get("tingle") == "yes" and end.status not in ("handed_over", "stopped"):
+        yield "a felt shock is not handed over"
+    if end.remedy and not any(WORDS["dead"] in text for text in end.cautions):
+        yield "a repair without isolation"
