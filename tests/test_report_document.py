@@ -10,6 +10,7 @@ from rich.cells import cell_len
 
 from diagnose import language
 from diagnose.errors import DiagnoseError
+from diagnose.language import visible
 from diagnose.report import lettering
 from diagnose.report.document import (
     Bar,
@@ -34,7 +35,6 @@ from diagnose.report.document import (
     runs,
     strong,
     trimmed,
-    visible,
 )
 from diagnose.report.html import TEMPLATES, html
 from diagnose.report.pdf import BREAK, breakable, pdf
