@@ -12,6 +12,7 @@ from diagnose.knowledge.records import (
     DOMAINS,
     ELEMENT_KINDS,
     MODE_CLASSES,
+    PHASES,
     Domain,
     Element,
     FailureMode,
@@ -23,7 +24,7 @@ from diagnose.knowledge.records import (
 )
 from diagnose.quantities import QuantityError, parse_quantity
 
-SIGNAL_KINDS = ("volts", "amps", "pin", "residual", "torque")
+SIGNAL_KINDS = ("volts", "amps", "pin", "residual", "torque", "sequence")
 RATE_UNIT = "/Mh"
 
 
@@ -192,9 +193,14 @@ def _read_element(name: str, node: Any, issues: list[Issue]) -> Element:
         "diode": ("drop", "resistance"),
         "capacitor": ("capacitance", "resistance"),
         "impedance": ("resistance", "reactance"),
+        "rotor": ("resistance", "backward", "reactance"),
+        "curve": ("voltage", "loss", "flow"),
     }[kind]
     fields = {key: reader.text(key) for key in allowed if reader.has(key)}
-    element = Element(name, kind, (between[0], between[1]), fields, closed, reader.place)
+    phase = reader.choice("phase", PHASES, "one") if kind == "source" else ""
+    partners = reader.texts("next") if kind == "rotor" else ()
+    ends = (between[0], between[1])
+    element = Element(name, kind, ends, fields, closed, reader.place, phase, partners)
     reader.done()
     return element
 

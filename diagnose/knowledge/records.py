@@ -14,7 +14,8 @@ Domain = Literal["dc", "ac", "water"]
 DOMAINS: tuple[Domain, ...] = ("dc", "ac", "water")
 SOURCE_KINDS = ("standard", "handbook", "datasheet", "common practice", "judgement", "memory")
 MODE_CLASSES = ("wear", "commissioning", "damage", "as_designed")
-ELEMENT_KINDS = ("resistor", "source", "diode", "capacitor", "impedance")
+ELEMENT_KINDS = ("resistor", "source", "diode", "capacitor", "impedance", "rotor", "curve")
+PHASES = ("one", "two", "three")
 STATES = ("energised", "live", "dead", "any")
 PLACES = ("panel", "roof", "sump", "pump", "anywhere", "telephone")
 """Where a test is made; what is at the telephone is asked of the customer and never on site."""
@@ -50,7 +51,11 @@ class Number:
 
 @dataclass(frozen=True)
 class Element:
-    """A two-terminal element; numeric fields name a parameter of the part."""
+    """A two-terminal element; numeric fields name a parameter of the part.
+
+    `phase` turns a source (two: L2, a third of a period behind L1). `partners` names the elements
+    of a rotor's other phases, in the order in which it turns.
+    """
 
     id: str
     kind: str
@@ -58,6 +63,8 @@ class Element:
     fields: Mapping[str, str]
     closed: str | None = None
     place: Place | None = None
+    phase: str = ""
+    partners: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -65,8 +72,9 @@ class Signal:
     """A yes/no drawn from the solved networks by a threshold.
 
     kind: ``volts`` (two terminals), ``amps`` (one element), ``pin`` (logic input: pin,
-    ground, supply), ``residual`` (two elements: vector sum of their currents) or
-    ``torque`` (two elements: |Im(conj(I1) I2)|, A²).
+    ground, supply), ``residual`` (two elements or more: vector sum of their currents),
+    ``torque`` (two elements: |Im(conj(I1) I2)|, A²) or ``sequence`` (three terminals: their
+    positive less their negative sequence, in V).
     """
 
     id: str

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.knowledge.records import Domain, Outcome
-from diagnose.plant.circuit import FREQUENCY, Circuit
+from diagnose.plant.circuit import Circuit
 from diagnose.plant.phases import Phase, Values
 from diagnose.plant.procedures import InstalledTest
 
@@ -94,7 +94,7 @@ def _metered(
     diodes = [b for b in circuit.branches[domain] if b.kind == "diode" and b.name not in lifted]
     for _ in range(DIODE_TURNS):
         g, c = solver.conductance(on, lanes), solver.constant(on, lanes)
-        v = network.loaded(g, c, p, q, 1.0 / meter)
+        v = network.loaded(g, c, p, q, 1.0 / meter, solver.cross(on, lanes))
         moved = on.copy()
         for diode in diodes:
             moved[:, diode.index] = np.real(network.drop(v, diode.index)) > diode.drop[lanes]
@@ -123,7 +123,7 @@ def _resistance(
     g = solver.conductance(on, sample)
     if kind == "farads":
         admittance = 1.0 / network.between(g, p, q)
-        return np.maximum(np.imag(admittance) / (2 * np.pi * FREQUENCY), 0.0)
+        return np.maximum(np.imag(admittance) / (2 * np.pi * circuit.frequency[sample]), 0.0)
     direct = np.real(1.0 / np.where(g == 0, 1e-12, g)).copy()
     for branch in circuit.branches[domain]:
         k = branch.index

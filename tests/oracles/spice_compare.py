@@ -15,6 +15,7 @@ not come to rest, each domain is solved again by `tests.oracles.spice`. Then are
 
 from __future__ import annotations
 
+import cmath
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -71,7 +72,7 @@ class Comparison:
             f"{name}.{element}"
             for name in installation.instances
             for signal in installation.part_of(name).signals.values()
-            if signal.kind not in ("volts", "pin")
+            if signal.kind not in ("volts", "pin", "sequence")
             for element in signal.of
         }
         self._tests: dict[tuple[object, ...], list[InstalledTest]] = {}
@@ -223,7 +224,11 @@ class Comparison:
                     question = writer.question("dc", state.lane, state.flags["dc"], net)
                     doubtful.append((state, watched.name, value, question))
                 continue
-            if watched.kind == "volts":
+            if watched.kind == "sequence":
+                size = _sequence(
+                    *(writer.voltage(circuit.nets[f"{name}.{t}"], solution) for t in of)
+                )
+            elif watched.kind == "volts":
                 ends = [writer.voltage(circuit.nets[f"{name}.{t}"], solution) for t in of]
                 size = abs(ends[0] - ends[1])
             else:
@@ -231,7 +236,7 @@ class Comparison:
                 if watched.kind == "amps":
                     size = abs(flows[0])
                 elif watched.kind == "residual":
-                    size = abs(flows[0] + flows[1])
+                    size = abs(sum(flows))
                 else:
                     size = abs((flows[0].conjugate() * flows[1]).imag)
             high = float(watched.on_above[state.lane])
@@ -301,6 +306,12 @@ class Comparison:
         )
         edge = _at_edge(ours, theirs, test.outcomes, test.spread, test.spec.unit)
         (self.tally.edges if edge else self.tally.bins).append(told)
+
+
+def _sequence(one: complex, two: complex, three: complex) -> float:
+    """Positive less negative sequence, by the textbook's operator a."""
+    a = cmath.exp(2j * cmath.pi / 3)
+    return abs(one + a * two + a**2 * three) / 3 - abs(one + a**2 * two + a * three) / 3
 
 
 def _at_edge(
