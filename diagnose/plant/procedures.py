@@ -15,7 +15,16 @@ from diagnose.plant.circuit import Circuit
 from diagnose.plant.compose import Installation, fill
 from diagnose.plant.phases import Condition
 
-NODE_KINDS = ("volts_dc", "volts_ac", "volts_ac_loz", "ohms", "insulation", "farads", "head")
+NODE_KINDS = (
+    "volts_dc",
+    "volts_ac",
+    "volts_ac_loz",
+    "hertz",
+    "ohms",
+    "insulation",
+    "farads",
+    "head",
+)
 BRANCH_KINDS = ("amps_ac", "flow")
 ISOLATED: Mapping[str, str] = {"supply": "off"}
 

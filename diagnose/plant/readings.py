@@ -18,6 +18,8 @@ METER_OHMS = 10e6
 """Input resistance of an ordinary digital multimeter on volts (references A5)."""
 LOZ_OHMS = 3e3
 """Input resistance of a low-impedance range (references A5)."""
+COUNTS_ABOVE = 10.0
+"""V that a multimeter needs to count the frequency (common practice)."""
 DIODE_TURNS = 8
 """Rounds of solving with the meter in the circuit until its diodes keep still."""
 OHMS_END = 5e7
@@ -65,7 +67,12 @@ def _reading(
     meter = LOZ_OHMS if kind == "volts_ac_loz" else METER_OHMS
     lifted = test.condition.lift if test.condition else frozenset()
     v = _metered(circuit, domain, p, q, meter, phase, rows, lifted)
-    return np.real(_across(v, p, q)) if kind == "volts_dc" else np.abs(_across(v, p, q))
+    across = _across(v, p, q)
+    if kind == "hertz":
+        return np.where(
+            np.abs(across) > COUNTS_ABOVE, circuit.frequency[rows % len(circuit.frequency)], 0.0
+        )
+    return np.real(across) if kind == "volts_dc" else np.abs(across)
 
 
 def _across(v: NDArray[Any], p: int, q: int) -> NDArray[Any]:
