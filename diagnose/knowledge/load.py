@@ -116,6 +116,9 @@ def load_knowledge(root: Path) -> KnowledgeBase:
 
     parts = named("parts/*.yaml", read_part)
     installations = named("installations/*.yaml", read_installation)
+    # The family that can be built in the most ways comes first: it is what is meant where no type is named.
+    order = sorted(installations, key=lambda name: (-len(installations[name].variants), name))
+    installations = {name: installations[name] for name in order}
     tests = listed("tests/*.yaml", "tests", read_test)
     signs = listed("signs/*.yaml", "signs", read_sign)
     complaints = listed("complaints.yaml", "complaints", read_complaint)

@@ -32,13 +32,16 @@ class Named:
 def named_installations(kb: KnowledgeBase) -> list[Named]:
     """The default of every installation type, its presets, then its single changes.
 
+    Names of other types than the first begin with the type (``type:default``).
+
     A choice that its conflicts forbid by itself is completed by the first other choice that
     allows it (an overload relay needs a contactor); where there is none, or a preset cannot be
     built, it is listed as it stands and `compose` says why.
     """
     found = []
+    first = next(iter(kb.installations), "")
     for kind in kb.installations.values():
-        before = f"{kind.id}:" if len(kb.installations) > 1 else ""
+        before = "" if kind.id == first else f"{kind.id}:"
         found.append(Named(before + DEFAULT, kind.id, {}, kind.place))
         for name, choices in kind.presets.items():
             place = getattr(name, "place", kind.place)
@@ -82,7 +85,7 @@ def _completed(kind: InstallationType, wanted: dict[str, str]) -> dict[str, str]
 
 
 def parse_installation(kb: KnowledgeBase, text: str) -> Named:
-    """Read an installation's name, or ``variant=choice,variant=choice`` on the first type.
+    """Read an installation's name, or ``variant=choice,variant=choice`` (``type:variant=choice``).
 
     Raises
     ------
@@ -94,8 +97,9 @@ def parse_installation(kb: KnowledgeBase, text: str) -> Named:
         return known[text]
     if "=" not in text:
         raise fail("unknown-id", f"there is no installation '{text}'", None, known)
-    pairs = [item.partition("=") for item in text.split(",")]
-    kind = next(iter(kb.installations))
+    named, _, changes = text.rpartition(":")
+    kind = named or next(iter(kb.installations))
+    pairs = [item.partition("=") for item in changes.split(",")]
     return Named(text, kind, {name.strip(): choice.strip() for name, _, choice in pairs})
 
 
