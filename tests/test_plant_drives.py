@@ -191,7 +191,7 @@ def test_a_slow_generator_turns_slowly_and_lifts_little() -> None:
 
 
 def test_the_start_contact_opens_once_it_runs() -> None:
-    """Common practice, no source: a current relay lets go, its welded contact keeps the winding on."""
+    """Common practice, no source: a current relay lets go; welded, the winding stays on."""
     place = installed(start="start_relay")
     on = situation(place, "manual_on")
     assert (Bench(place, on).read("amps_ac", "motor.aux") < 0.1).all()

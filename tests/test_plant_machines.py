@@ -3,20 +3,20 @@
 References (how each value was obtained is said beside it)
 ----------
 .. [1] A. E. Fitzgerald, C. Kingsley, S. D. Umans, Electric Machinery, 6th ed. (2003), example 6.2:
-   220 V, 60 Hz, R1 0.294, R2 0.144, X1 0.503, X2 0.209, Xm 13.25 ohm, slip 2 %: 18.8 A at a power
-   factor of 0.845 (from memory).
-.. [2] S. J. Chapman, Electric Machinery Fundamentals, example 7-3: 460 V, 60 Hz, R1 0.641, R2 0.332,
-   X1 1.106, X2 0.464, Xm 26.3 ohm (these read in a public modelling library that uses the machine),
-   slip 2.2 %: 18.88 A at 0.833 (from memory).
-.. [3] As [1], example 9.2: single phase, 110 V, 60 Hz, R1 2.02, X1 2.79, R2 4.12, X2 2.12, Xm 66.8 ohm
-   (these read in a question-and-answer page that quotes it), slip 5 %, start winding open: 3.59 A at
-   0.62 by two revolving fields (from memory).
-.. [4] C. L. Fortescue's symmetrical components as every textbook on machines has them (from memory):
+   220 V, 60 Hz, R1 0.294, R2 0.144, X1 0.503, X2 0.209, Xm 13.25 ohm, slip 2 %: 18.8 A at a
+   power factor of 0.845 (from memory).
+.. [2] S. J. Chapman, Electric Machinery Fundamentals, example 7-3: 460 V, 60 Hz, R1 0.641,
+   R2 0.332, X1 1.106, X2 0.464, Xm 26.3 ohm (these read in a public modelling library that uses
+   the machine), slip 2.2 %: 18.88 A at 0.833 (from memory).
+.. [3] As [1], example 9.2: single phase, 110 V, 60 Hz, R1 2.02, X1 2.79, R2 4.12, X2 2.12,
+   Xm 66.8 ohm (these read in a question-and-answer page that quotes it), slip 5 %, start winding
+   open: 3.59 A at 0.62 by two revolving fields (from memory).
+.. [4] C. L. Fortescue's symmetrical components as textbooks on machines have them (from memory):
    with one line open at standstill the others carry sqrt(3)/2 of the locked-rotor current; with
    one open in the run sqrt(3)·V/|Z1 + Z2|.
-.. [5] F. M. White, Fluid Mechanics, example 11.6 (from memory): a pump of 490 - 0.26·Q² ft on a system
-   of 120 + 1.335·Q² ft, Q in thousands of gal/min, meet at 15.2 and 430 ft.
-.. [6] Affinity laws: flow goes by the speed, head by its square (every textbook on pumps).
+.. [5] F. M. White, Fluid Mechanics, example 11.6 (from memory): a pump of 490 - 0.26·Q² ft on a
+   system of 120 + 1.335·Q² ft, Q in thousands of gal/min, meet at 15.2 and 430 ft.
+.. [6] Affinity laws: flow by the speed, head by its square (every textbook on pumps).
 """
 
 from __future__ import annotations
@@ -234,7 +234,7 @@ def test_a_single_phase_machine_by_two_revolving_fields() -> None:  # [3]
 
 
 def test_the_plain_motor_agrees_with_the_revolving_fields() -> None:
-    """The base type's one rotor resistance stands for both fields: within a sixth of [3]'s theory."""
+    """The base type's one rotor resistance stands for both fields, within a sixth of [3]."""
     plain, fields = installed(), installed(start="start_capacitor")
     for mode, most in (("", 0.17), ("pump.seized", 0.17)):
         found = [

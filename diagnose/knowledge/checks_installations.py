@@ -99,6 +99,8 @@ def _change_issues(
                     what, f"terminal of '{name}'", terminal, family.terminals(name), place
                 )
     for name, numbers in change.set.items():
+        if name not in family.fitted:
+            continue
         known: dict[str, Number] = {}
         for part in family.parts_of(name):  # any of the parts that it may be has the parameter
             known = {**part.parameters, **known}

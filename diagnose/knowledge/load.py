@@ -116,7 +116,7 @@ def load_knowledge(root: Path) -> KnowledgeBase:
 
     parts = named("parts/*.yaml", read_part)
     installations = named("installations/*.yaml", read_installation)
-    # The family that can be built in the most ways comes first: it is what is meant where no type is named.
+    # The family that can be built in the most ways comes first: it is meant where none is named.
     order = sorted(installations, key=lambda name: (-len(installations[name].variants), name))
     installations = {name: installations[name] for name in order}
     tests = listed("tests/*.yaml", "tests", read_test)

@@ -53,8 +53,7 @@ class Number:
 class Element:
     """A two-terminal element; numeric fields name a parameter of the part.
 
-    `phase` turns a source (two: L2, a third of a period behind L1). `partners` names the elements
-    of a rotor's other phases, in the order in which it turns.
+    `phase` turns a source (two: L2); `partners`: a rotor's other phases as it turns.
     """
 
     id: str

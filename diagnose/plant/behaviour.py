@@ -330,7 +330,7 @@ class Settler:
 
 
 def sequence(one: NDArray[Any], two: NDArray[Any], three: NDArray[Any]) -> NDArray[np.float64]:
-    """Positive less negative sequence of three voltages, in V; below 0 the field turns backwards."""
+    """Positive less negative sequence of three voltages, V; below 0 the field turns back."""
     a = TURNS["three"]
     positive = (one + a * two + a * a * three) / 3
     negative = (one + a * a * two + a * three) / 3

@@ -11,8 +11,8 @@ import networkx as nx
 
 from diagnose.errors import fail
 from diagnose.knowledge.records import Element
-from diagnose.plant.elements import REFERENCE_FREQUENCY
 from diagnose.plant.compose import Installation
+from diagnose.plant.elements import REFERENCE_FREQUENCY
 
 SERIES_OHMS = 5.0
 """Up to here a way counts as a conductor: contacts and cables, no coil or winding (judgement)."""

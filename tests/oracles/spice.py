@@ -15,8 +15,8 @@ What differs from the plant on purpose:
   conducts is found by ngspice, not taken from the plant.
 - Sources are ideal sources behind resistors, impedances are a resistor and an inductor (what an
   ohmmeter sees of them is the resistor), capacitors are capacitors.
-- The phases of a three-phase rotor are coupled by controlled sources over R-L branches of their own,
-  the factor j by an inductor of 1 ohm; a curve is a behavioural source with the square root.
+- The phases of a three-phase rotor are coupled by controlled sources over R-L branches of their
+  own, the factor j by an inductor of 1 ohm; a curve is a behavioural source with a square root.
 - Meters are there: 10 Mohm or 3 kohm across the points; an ohmmeter is 1 mA that ends at 0.25 V
   (1 mA with 250 ohm beside it), so that it lights no diode; an insulation tester is 500 V behind
   100 kohm; capacitance is a current of 1 A at the mains frequency into the dead circuit.
@@ -43,12 +43,10 @@ from diagnose.knowledge.expressions import Expression
 from diagnose.knowledge.records import Domain, Element
 from diagnose.plant.circuit import BRIDGE_OHMS, OPEN_OHMS, SHORT_OHMS, Circuit
 from diagnose.plant.compose import Fault
-from diagnose.plant.elements import STRAIGHT
 from diagnose.plant.lanes import patch_of
+from tests.oracles.spice_machines import REACTANCE_AT, curve, rotor
 
 PROGRAM = "ngspice"
-REACTANCE_AT = 50.0
-"""Hz at which the parts state their reactances."""
 PHASE_DEGREES = {"": 0, "one": 0, "two": -120, "three": 120}
 METER_OHMS, LOZ_OHMS = 10e6, 3e3
 """Input resistance of an ordinary multimeter and of a low-impedance range (makers' notes)."""
@@ -242,39 +240,15 @@ class SpiceWriter:
             farad = max(values.get("capacitance", 0.0), 1e-15)
             body = f"r#_{e} {a} l#_{e} {r:.17g}\nc#_{e} l#_{e} {b} {farad:.17g}"
         elif kind == "rotor":
-            body = self._rotor(full, values, float(self.circuit.frequency[lane]), a, b)
+            unit, hertz = full.rpartition(".")[0], float(self.circuit.frequency[lane])
+            others = [self.ends[f"{unit}.{other}"] for other in self._kinds[full].partners]
+            field = [tuple(self.node(net) for net in ends) for ends in others]
+            body = rotor(e, values, hertz, (a, b), field)
         elif kind == "curve":
-            body = _curve(e, values, a, b)
+            body = curve(e, values, a, b)
         else:
             body = f"r#_{e} {a} {b} {r:.17g}"
         return meter + body, opened
-
-    def _rotor(self, full: str, values: Mapping[str, float], hertz: float, a: str, b: str) -> str:
-        """Half of either sequence's admittance, and what the other two phases add."""
-        e, unit = self.number[full], full.rpartition(".")[0]
-        henry = values["reactance"] / (2 * np.pi * REACTANCE_AT)
-        ways = {"f": values["resistance"], "g": values["backward"]}
-        (p, q), (r, s) = (
-            tuple(self.node(net) for net in self.ends[f"{unit}.{other}"])
-            for other in self._kinds[full].partners
-        )
-        lines = [f"e1#_{e} x1#_{e} 0 {p} {q} 1", f"e2#_{e} x2#_{e} x1#_{e} {s} {r} 1"]
-        for way, ohms in ways.items():
-            lines += [
-                f"r{way}#_{e} {a} {way}#_{e} {2 * ohms:.17g}",
-                f"l{way}#_{e} {way}#_{e} {b} {2 * henry:.17g}",
-                f"vc{way}#_{e} x2#_{e} y{way}#_{e} 0",
-                f"rc{way}#_{e} y{way}#_{e} z{way}#_{e} {ohms:.17g}",
-                f"lc{way}#_{e} z{way}#_{e} 0 {henry:.17g}",
-            ]
-        one_ohm = 1 / (2 * np.pi * hertz)
-        lines += [
-            f"f1#_{e} 0 j#_{e} vcf#_{e} 1",
-            f"f2#_{e} j#_{e} 0 vcg#_{e} 1",
-            f"lj#_{e} j#_{e} 0 {one_ohm:.17g}",
-            f"g#_{e} {a} {b} j#_{e} 0 {1 / (2 * np.sqrt(3)):.17g}",
-        ]
-        return "\n".join(lines)
 
     def shown(self, probe: Probe, solution: Solution) -> complex:
         """The reading of an instrument in its solved circuit, in base units."""
@@ -297,15 +271,6 @@ class SpiceWriter:
     def amps(self, full: str, solution: Solution) -> complex:
         """The current through a metered element."""
         return solution.amps[str(self.number[full])]
-
-
-def _curve(e: int, values: Mapping[str, float], a: str, b: str) -> str:
-    """A source whose current goes by the root of what the head leaves."""
-    straight = STRAIGHT * values["loss"] / values["flow"]
-    square = values["loss"] / values["flow"] ** 2
-    over = f"(v({a},{b})-({values.get('voltage', 0.0):.17g}))"
-    root = f"sqrt({straight**2:.17g}+{4 * square:.17g}*abs({over}))"
-    return f"b#_{e} {a} {b} i=2*{over}/({straight:.17g}+{root})"
 
 
 _NODE = re.compile(r"v\(n(\d+)_(\d+)\)")
