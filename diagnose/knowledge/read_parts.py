@@ -12,7 +12,6 @@ from diagnose.knowledge.records import (
     DOMAINS,
     ELEMENT_KINDS,
     MODE_CLASSES,
-    PHASES,
     Domain,
     Element,
     FailureMode,
@@ -26,6 +25,8 @@ from diagnose.quantities import QuantityError, parse_quantity
 
 SIGNAL_KINDS = ("volts", "amps", "pin", "residual", "torque", "sequence")
 RATE_UNIT = "/Mh"
+PHASES = ("one", "two", "three")
+"""Of a source: L1, L2, L3."""
 
 
 class NumberReader:

@@ -15,7 +15,6 @@ DOMAINS: tuple[Domain, ...] = ("dc", "ac", "water")
 SOURCE_KINDS = ("standard", "handbook", "datasheet", "common practice", "judgement", "memory")
 MODE_CLASSES = ("wear", "commissioning", "damage", "as_designed")
 ELEMENT_KINDS = ("resistor", "source", "diode", "capacitor", "impedance", "rotor", "curve")
-PHASES = ("one", "two", "three")
 STATES = ("energised", "live", "dead", "any")
 PLACES = ("panel", "roof", "sump", "pump", "anywhere", "telephone")
 """Where a test is made; what is at the telephone is asked of the customer and never on site."""
