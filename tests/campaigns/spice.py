@@ -1,7 +1,7 @@
 """The whole plant against ngspice: all failure modes, all situations, several installations.
 
 ``python -m tests.campaigns.spice [NAME ...] [--samples N]``; a name is ``default``, a preset or
-``variant=choice,variant=choice``. Without names: four installations in which every variant takes
+``variant=choice,variant=choice``. Without names: eleven installations in which every variant takes
 each of its choices but the levels of the brown-out detector. Exit 1 where plant and ngspice
 disagree.
 """
@@ -28,6 +28,13 @@ INSTALLATIONS = (
     "module=active_high,inputs=pull_up,drive=contactor,overload=fitted",
     "coil_supply=separate,start=none,sump_sensor=none,residual=none",
     "roof_floats=one,inputs=pull_up,drive=contactor,brown_out=low",
+    "start=three_phase,drive=contactor",
+    "start=soft_starter,surge=fitted",
+    "start=start_capacitor,source=generator",
+    "start=start_relay,source=feeder",
+    "start=control_box,source=inverter",
+    "region=v120",
+    "two_pumps:default",
 )
 
 

@@ -98,7 +98,7 @@ class Comparison:
             found = self._states(simulation, writer, k, names)
             states += found
             for test in self._tests.get(condition.key, ()):
-                if test.spec.kind == "signal":
+                if test.spec.kind in ("signal", "hertz"):
                     self.tally.observations += len(found)
                     continue
                 for phase in {id(state.phase): state.phase for state in found}.values():

@@ -51,9 +51,11 @@ def rotor(
 
 
 def curve(e: int, values: Mapping[str, float], a: str, b: str) -> str:
-    """A source whose current goes by the root of what the head leaves."""
+    """A source whose head falls (a pipe: rises) by the square of the flow through it."""
     straight = STRAIGHT * values["loss"] / values["flow"]
     square = values["loss"] / values["flow"] ** 2
-    over = f"(v({a},{b})-({values.get('voltage', 0.0):.17g}))"
-    root = f"sqrt({straight**2:.17g}+{4 * square:.17g}*abs({over}))"
-    return f"b#_{e} {a} {b} i=2*{over}/({straight:.17g}+{root})"
+    flow = f"i(vq#_{e})"
+    head = (
+        f"{values.get('voltage', 0.0):.17g}+{straight:.17g}*{flow}+{square:.17g}*abs({flow})*{flow}"
+    )
+    return f"vq#_{e} {a} q#_{e} 0\nb#_{e} q#_{e} {b} v={head}"

@@ -53,7 +53,8 @@ class MainsPlanner(Planner):
 
     def _neutral(self, origin: str, free: list[Link]) -> Way:
         """The neutral of a three-phase panel: as far as what hangs between it and L1 goes."""
-        at, way = self.net(origin, "neutral"), []
+        at = self.net(origin, "neutral")
+        way: list[Link] = []
         left = [x for x in free if x.symbol not in LOADS]
         while True:
             step = next((x if x.a == at else x.turned() for x in left if at in (x.a, x.b)), None)
