@@ -45,16 +45,25 @@ def pairwise_choices(kind: InstallationType) -> Iterator[dict[str, str]]:
             if any(_legal(kind, {**rest, **more, a: x, b: y}) for more in _others(kind)):
                 wanted.add(((a, x), (b, y)))
     while wanted:
-        first = min(wanted)
-        tried = []
-        for _ in range(TRIES):
-            drawn = {v: chance.choice(list(d.choices)) for v, d in variants.items()}
-            drawn.update(first)
-            if _legal(kind, drawn):
-                tried.append(drawn)
+        first = dict(min(wanted))
+        tried = [_completed(kind, first, chance) for _ in range(TRIES)]
         best = max(tried, key=lambda c: len(_pairs(c) & wanted))
         wanted -= _pairs(best)
         yield best
+
+
+def _completed(
+    kind: InstallationType, pair: Mapping[str, str], chance: random.Random
+) -> dict[str, str]:
+    """A pair with other choices drawn at random, one after another, as far as they can be built."""
+    rest = {v: d.default for v, d in kind.variants.items()}
+    found = next(c for more in _others(kind) if _legal(kind, c := {**rest, **more, **pair}))
+    names = [name for name in kind.variants if name not in pair]
+    chance.shuffle(names)
+    for name in names:
+        drawn = {**found, name: chance.choice(list(kind.variants[name].choices))}
+        found = drawn if _legal(kind, drawn) else found
+    return found
 
 
 def _others(kind: InstallationType) -> Iterator[dict[str, str]]:
