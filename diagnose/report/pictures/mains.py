@@ -5,6 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from diagnose.report.pictures.canvas import THIN, Pen
+from diagnose.report.pictures.motors import (
+    PHASE,
+    Place,
+    draw_motor,
+    height_of_titles,
+    part_of,
+    windings_of,
+)
 from diagnose.report.pictures.notes import LEADING
 from diagnose.report.pictures.shapes import shape_of
 from diagnose.report.pictures.sketch import TITLE, Sketch
@@ -16,20 +24,10 @@ CELL, TWO, HEAD, LOAD = 98.0, 142.0, 96.0, 118.0
 START, TURN = 66.0, 40.0
 """Widths: the origin, the beginning and the end of a line that goes on."""
 MOTOR = 280.0
-PARTS = {
-    "contact": "contact",
-    "contactor": "contact",
-    "coil": "coil",
-    "adapter": "input",
-    "supply": "output",
-}
-"""What of a unit a symbol is, where the unit is drawn in several places."""
 DROP = 24.0
 """From the left edge of a load's cell to its conductor."""
 STEP = 55.0
 """Each further symbol on the way to a second winding."""
-PHASE = 38.0
-"""From one phase to the next."""
 FLAT, TALL = 96.0, 178.0
 """From live to neutral on a line without and with branches."""
 
@@ -128,11 +126,19 @@ class _Drawn:
         names = max(
             (self._title_height(x) for x in line.items if isinstance(x, Column)), default=0.0
         )
+        if line.last:
+            ends = height_of_titles(
+                sketch, mains, MOTOR * self.stretch, self.row.more * self.stretch
+            )
+            names = max(names, ends)
         branched = any(isinstance(x, Branch) for x in line.items) or line.last
         columns = [item for item in line.items if isinstance(item, Column)]
         y, self.ys = top + names + TOP + 12, [0.0] * len(self.nets)
+        three = line.last and mains.three_phase
+        inner = windings_of(sketch, mains.motor) if three else []
         for k, net in enumerate(self.nets):
             links = [x for column in columns for x in column.ways[k]]
+            links += inner[k : k + 1] if k < 3 else []
             below = sketch.depth({n for x in links for n in (x.a, x.b)} | {net}, links)
             self.ys[k] = y
             if k == 0 and mains.three_phase:
@@ -161,7 +167,7 @@ class _Drawn:
 
     def draw(self) -> float:
         """Everything on the line; where it ends."""
-        x = self._begin()
+        s, x = self.s, self._begin()
         for item in self.row.items:
             wide = _width(item) * self.stretch
             if isinstance(item, Branch):
@@ -170,7 +176,8 @@ class _Drawn:
                 self._column(item, x, wide)
             x += wide
         if self.row.last:
-            self._motor(x)
+            at = Place(x, MOTOR * self.stretch, self.row.more * self.stretch, tuple(self.ys))
+            draw_motor(s, self.mains, at)
         else:
             self._go_on(x)
         return self.bottom
@@ -274,69 +281,3 @@ class _Drawn:
             self.s.title(last.unit, x + 26, middle - 8, room, 4, "start", part=part)
         else:
             self.s.title(last.unit, x + 26, base, room, 4, "start", True, part)
-
-    # ------------------------------------------------------------------ the motor
-
-    def _motor(self, x: float) -> None:
-        s = self.s
-        motor = self.mains.motor
-        if self.mains.three_phase:
-            self._three_phase_motor(x)
-            return
-        links = [link for link in s.sheet.links if link.unit == motor]
-        protector, rest = links[0], links[1:]
-        wide = MOTOR * self.stretch
-        first, second = x + wide * 0.31, x + wide * 0.74 + self.row.more * self.stretch
-        s.way((protector,), (x, self.l), first - x)
-        windings = [link for link in rest if link.symbol == "winding"]
-        tail = tuple(link.turned() for link in rest if link.symbol == "terminal")
-        s.way(tail, (x, self.n), first - x)
-        for at, winding in zip((first, second), windings, strict=False):
-            s.way((winding,), (at, self.l), self.n - self.l, down=True)
-        s.wire((first, self.n), (second, self.n))
-        for way in self.mains.beside:
-            s.way(way, (first, self.l), second - first)
-            step = (second - first) / len(way)
-            for unit in dict.fromkeys(link.unit for link in way):
-                own = [k for k, link in enumerate(way) if link.unit == unit]
-                at, room = first + step * (own[0] + own[-1] + 1) / 2, step * len(own)
-                s.title(unit, at, self.l - self._top(way) - 8, max(room, 60), 3)
-        s.point(protector.b, first, self.l)
-        if windings:
-            s.point(windings[0].b, first, self.n)
-        if len(windings) > 1:
-            s.point(windings[1].a, second, self.l)
-        middle, centre = (first + second) / 2, self.l + (self.n - self.l) * 0.62
-        pen = s.pen(motor)
-        s.wire((middle, centre + 24), (middle, self.e), (x, self.e))
-        fill = "url(#hatch)" if motor in s.marks.failed else "#ffffff"
-        s.canvas.circle(middle, centre, 24, Pen(pen.ink, pen.width, "", fill))
-        s.keep(middle, centre, 25)
-        s.canvas.text(middle, centre + 1, "M", 17, "middle", bold=True, ink=pen.ink)
-        s.canvas.text(middle, centre + 15, "1 ~", 10, "middle", ink=pen.ink)
-        s.title(motor, middle, centre - 32, second - first - 50, 2)
-
-    def _three_phase_motor(self, x: float) -> None:
-        s, motor = self.s, self.mains.motor
-        centre, middle, pen = x + 100.0, self.ys[1], s.pen(motor)
-        for y in self.ys[:3]:
-            s.wire((x, y), (centre - 20, y))
-        s.wire((centre, middle + 40), (centre, self.e), (x, self.e))
-        s.wire((x, self.n), (x + 14, self.n))
-        fill = "url(#hatch)" if motor in s.marks.failed else "#ffffff"
-        s.canvas.circle(centre, middle, PHASE + 6, Pen(pen.ink, pen.width, "", fill))
-        s.keep(centre, middle, PHASE + 7)
-        s.canvas.text(centre, middle + 2, "M", 17, "middle", bold=True, ink=pen.ink)
-        s.canvas.text(centre, middle + 17, "3 ~", 10, "middle", ink=pen.ink)
-        s.title(motor, centre, self.l - PHASE + 6, 150, 2)
-
-
-def part_of(sketch: Sketch, way: Way) -> str:
-    """What of a unit stands here, where its other parts are drawn elsewhere."""
-    for link in way:
-        word = PARTS.get(link.symbol, "")
-        if word and any(
-            x.unit == link.unit and x.symbol in PARTS and x not in way for x in sketch.sheet.links
-        ):
-            return word
-    return ""

@@ -80,14 +80,17 @@ class MainsPlanner(Planner):
 
     def _start_chain(self, motor: str, rails: set[str], left: list[Link]) -> list[Way]:
         """What leads to a second winding through several units: switch, capacitor, a core."""
-        windings = [x for x in self.links if x.unit == motor and x.symbol == "winding"]
+        own = [x for x in self.links if x.unit == motor]
+        windings = [x for x in own if x.symbol == "winding"]
         if len(windings) != 2:
             return []
+        second = windings[1].a
+        second = next((x.a for x in own if x.symbol == "terminal" and x.b == second), second)
         begin = {*rails, *(n for x in self.links if x.unit == motor for n in (x.a, x.b))}
         lead = [x for x in self.links if x.unit != motor or x.symbol == "terminal"]
-        begin -= {windings[1].a, windings[0].b}
+        begin -= {second, windings[1].a, windings[0].b}
         usable = [x for x in lead if x in left and x.symbol not in LOADS - {"capacitor"}]
-        back = walk(windings[1].a, begin, usable)
+        back = walk(second, begin, usable)
         if not back:
             return []
         way = tuple(x.turned() for x in reversed(back))

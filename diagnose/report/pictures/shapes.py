@@ -96,7 +96,8 @@ SHAPES: Mapping[str, Shape] = {
         (
             ("l", "run", "terminal"),
             ("run", "common", "winding"),
-            ("s", "common", "winding"),
+            ("s", "start", "terminal"),
+            ("start", "common", "winding"),
             ("common", "n", "terminal"),
         ),
         "motor",
