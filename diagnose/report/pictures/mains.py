@@ -91,7 +91,7 @@ def _cut(mains: Mains, nets: tuple[str, ...], cuts: tuple[int, ...]) -> list[Lin
 
 
 def _long(mains: Mains) -> float:
-    return max((STEP * max(0, len(way) - 2) for way in mains.beside), default=0.0)
+    return max((STEP * max(0, len(way) - 2 + (len(way) > 2)) for way in mains.beside), default=0.0)
 
 
 def _after(column: Column, nets: tuple[str, ...]) -> tuple[str, ...]:
@@ -273,7 +273,13 @@ class _Drawn:
         last = load[-1]
         middle = y + step * (len(load) - 0.5)
         room = (LOAD - DROP - 34) * self.stretch + DROP * 0.5
-        part = part_of(self.s, load)
+        part = part_of(self.s, tuple(link for link in load if link.unit == last.unit))
+        for k, link in enumerate(load[:-1]):
+            if link.unit != last.unit and link.unit not in {x.unit for x in load[:k]}:
+                own = part_of(self.s, (link,))
+                self.s.title(
+                    link.unit, x + 26, y + step * (k + 0.5) - 4, room, 2, "start", True, own
+                )
         lines = self.s.title_lines(last.unit, room, 4, part)
         notes = self.s.depth((), [last])
         base = middle - (lines - 1) * LEADING / 2 + 4 - (notes / 2 + 8 if notes else 0)

@@ -117,7 +117,7 @@ class MainsPlanner(Planner):
             if group_net in heads:  # a load behind a contact of another unit
                 drawn = {x.unit for way in (*starts, heads[group_net][1]) for x in way}
                 chain = walk(group_net, returns, [x for x in left if x.unit not in drawn])
-                starts += [chain] if chain else []
+                starts += [chain] if chain and len(chain) > 1 else []
             if starts:
                 loads[group_net] = starts
         found = []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from diagnose.report.pictures.canvas import Pen
+from diagnose.report.pictures.canvas import THIN, Pen
 from diagnose.report.pictures.notes import LEADING
 from diagnose.report.pictures.sketch import Sketch
 from diagnose.report.pictures.symbols import TOP, TOPS
@@ -22,6 +22,8 @@ PHASE = 38.0
 """From one phase to the next."""
 FIRST, SECOND = 0.31, 0.74
 """Where the two windings of a single-phase motor stand, as shares of its width."""
+APART = 44.0
+"""From the main winding to where a way begins that comes from the panel."""
 LINES = 5
 """Of a name beside a motor."""
 
@@ -68,10 +70,7 @@ def _single_phase(s: Sketch, mains: Mains, at: Place) -> None:
         s.way(way, (where, live), neutral - live, down=True)
     s.wire((first, neutral), (second, neutral))
     for way in mains.beside:
-        s.way(way, (first, live), second - first)
-        for unit, middle, room in _spans(way, second - first):
-            top = live - max(TOPS.get(link.symbol, TOP) for link in way) - 8
-            s.title(unit, first + middle, top, room, LINES, part=part_of(s, way))
+        _beside(s, motor, way, first, second, live)
     s.point(protector.b, first, live)
     if windings:
         s.point(windings[0].b, first, neutral)
@@ -84,13 +83,45 @@ def _single_phase(s: Sketch, mains: Mains, at: Place) -> None:
     s.title(motor, middle, centre - 32, second - first - 50, 2)
 
 
-def _spans(way: Way, length: float) -> list[tuple[str, float, float]]:
-    """Each unit on a way: its name, its middle from the way's beginning, room for its title."""
+def _beside(s: Sketch, motor: str, way: Way, first: float, second: float, live: float) -> None:
+    """What leads to a second winding; where it begins in the panel, that point is named again."""
+    own = {n for x in s.sheet.links if x.unit == motor for n in (x.a, x.b)}
+    begin = first if way[0].a in own else first + APART
+    if begin > first:
+        s.canvas.line([(begin - 22, live - 5), (begin - 16, live), (begin - 22, live + 5)], THIN)
+        s.wire((begin - 16, live), (begin, live))
+    s.way(way, (begin, live), second - begin)
+    if begin > first:
+        s.point(way[0].a, begin, live, "")
+    top = live - max(TOPS.get(link.symbol, TOP) for link in way) - 8
+    for group, middle, room in _spans(way, second - begin):
+        s.title(group[0].unit, begin + middle, top, room, LINES, part=part_of(s, group))
+    for k, link in enumerate(way[:-1]):
+        x = begin + (second - begin) * (k + 1) / len(way)
+        for coil in _coils(s, link.b, way):
+            s.symbol(coil, x, live + 38, 38, "down")
+            s.point(coil.b, x, live + 84, "")
+            s.title(coil.unit, x - 24, live + 26, 104, 2, "end", True, part_of(s, (coil,)))
+
+
+def _coils(s: Sketch, net: str, way: Way) -> list[Link]:
+    """Coils between a net of a way and the neutral, of units that are on it with another part."""
+    found = []
+    for unit in dict.fromkeys(x.unit for x in way):
+        for x in s.sheet.links:
+            if x.unit == unit and x.symbol == "coil" and net in (x.a, x.b):
+                found.append(x if x.a == net else x.turned())
+    return found
+
+
+def _spans(way: Way, length: float) -> list[tuple[Way, float, float]]:
+    """Each unit's links on a way: their middle from the way's beginning, room for its title."""
     step = length / len(way)
     found = []
     for unit in dict.fromkeys(link.unit for link in way):
-        own = [k for k, link in enumerate(way) if link.unit == unit]
-        found.append((unit, step * (own[0] + own[-1] + 1) / 2, max(step * len(own), 60.0)))
+        at = [k for k, link in enumerate(way) if link.unit == unit]
+        group = tuple(way[k] for k in at)
+        found.append((group, step * (at[0] + at[-1] + 1) / 2, max(step * len(at), 60.0)))
     return found
 
 
@@ -98,11 +129,12 @@ def height_of_titles(sketch: Sketch, mains: Mains, wide: float, more: float) -> 
     """Room that the names of what stands beside a motor take above its conductor."""
     if mains.three_phase:
         return 0.0
+    length = wide * (SECOND - FIRST) + more
     return max(
         (
-            sketch.title_lines(unit, room, LINES, part_of(sketch, way)) * LEADING
+            sketch.title_lines(group[0].unit, room, LINES, part_of(sketch, group)) * LEADING
             for way in mains.beside
-            for unit, _, room in _spans(way, wide * (SECOND - FIRST) + more)
+            for group, _, room in _spans(way, length - (APART if len(way) > 2 else 0.0))
         ),
         default=0.0,
     )
