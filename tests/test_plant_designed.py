@@ -49,7 +49,8 @@ def test_the_array_holds_every_pair_that_can_be_built(kb: KnowledgeBase) -> None
         assert possible_pairs(kind) == expected
         array = covering_array(kind)
         assert set().union(*(pairs_of(c) for c in array)) == expected
-        assert len(array) <= np.prod([len(c) for c in axes.values()])
+        if len(axes) > 2:  # of two axes every pair is a whole combination
+            assert len(array) < np.prod([len(c) for c in axes.values()])
         tried += 1
     assert tried >= 2
 

@@ -107,6 +107,35 @@ def test_sensor_readings_fall_in_the_same_outcomes(name: str) -> None:  # [1]
     assert tally.read_ac.size < WORST_READ_AC, tally.read_ac.where
 
 
+DRIVES = (
+    ("start=three_phase,drive=contactor", ("mains.phase_lost", "pump_cable.joint_corroded")),
+    ("start=soft_starter", ("mains.reversed",)),
+    ("source=generator", ("mains.runs_slow",)),
+    ("two_pumps:default", ("delivery_two.check_leaking",)),
+)
+OWN_FILES = ("three_phase", "sources", "two_pumps")
+
+
+@pytest.mark.parametrize(("name", "modes"), DRIVES, ids=[name for name, _ in DRIVES])
+def test_phases_curves_and_other_frequencies(name: str, modes: tuple[str, ...]) -> None:  # [1]
+    kb = load_knowledge(KNOWLEDGE)
+    whole = MatrixBuilder(kb, compose_named(kb, parse_installation(kb, name)))
+    own = {
+        ident
+        for ident, test in whole.tests.items()
+        if test.spec.kind != "sign"
+        and test.spec.place is not None
+        and any(file in test.spec.place.file for file in OWN_FILES)
+    }
+    builder = whole.only(own, [])
+    comparison = Comparison(builder, 1)
+    comparison.compare([None, *(builder.installation.modes[mode] for mode in modes)])
+    tally = comparison.tally
+    assert tally.agrees, tally.report()
+    assert tally.states >= len(modes) + 1
+    assert tally.ac.size < WORST_READ_AC, tally.ac.where
+
+
 def test_a_plant_with_another_meter_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """The comparison can fail: a meter of 200 ohm loads what it measures."""
     monkeypatch.setattr(readings, "METER_OHMS", 200.0)

@@ -1,4 +1,4 @@
-"""Records of what is built: ready installations, and what a healthy one is designed to do."""
+"""Records of what is built: ready installations, what cannot be built, situations, what it does."""
 
 from __future__ import annotations
 
@@ -33,4 +33,26 @@ class Preset:
     title: str
     met: str
     variants: Mapping[str, str]
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Conflict:
+    """A combination of variants that cannot be built, and why."""
+
+    when: Mapping[str, str]
+    reason: str
+
+
+@dataclass(frozen=True)
+class Situation:
+    """Values of the situation's variables, and the situation that came before."""
+
+    id: str
+    title: str
+    values: Mapping[str, str]
+    after: str = ""
+    found: bool = False
+    real_level: bool = False
+    """The water must really stand there: floats held by hand will not do."""
     place: Place | None = None

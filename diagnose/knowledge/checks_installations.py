@@ -99,8 +99,12 @@ def _change_issues(
                     what, f"terminal of '{name}'", terminal, family.terminals(name), place
                 )
     for name, numbers in change.set.items():
-        for part in family.parts_of(name):
-            yield from _number_issues(f"{what}: {name}", numbers, part.parameters, place)
+        if name not in family.fitted:
+            continue
+        known: dict[str, Number] = {}
+        for part in family.parts_of(name):  # any of the parts that it may be has the parameter
+            known = {**part.parameters, **known}
+        yield from _number_issues(f"{what}: {name}", numbers, known, place)
     for name, variables in change.variables.items():
         legal = {v for part in family.parts_of(name) for v in part.variables}
         for variable in variables:

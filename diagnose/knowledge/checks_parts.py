@@ -25,21 +25,39 @@ FIELDS: Mapping[str, tuple[str, ...]] = {
     "diode": ("drop", "resistance"),
     "capacitor": ("capacitance",),
     "impedance": ("resistance", "reactance"),
+    "rotor": ("resistance", "backward", "reactance"),
+    "curve": ("loss", "flow"),
 }
 """What each kind of element must say."""
 ELECTRIC = {
     "resistance": "ohm",
     "reactance": "ohm",
+    "backward": "ohm",
     "capacitance": "F",
     "voltage": "V",
     "drop": "V",
     "amps": "A",
 }
-WATER = {"resistance": "ohm", "voltage": "m", "drop": "m", "amps": "L/min"}
+WATER = {
+    "resistance": "ohm",
+    "voltage": "m",
+    "drop": "m",
+    "amps": "L/min",
+    "loss": "m",
+    "flow": "L/min",
+}
 """Units of an element's fields; on the water side a head in m stands for a voltage, a flow in
 L/min for a current, and a resistance in m per L/min is written in ohm."""
-SIGNAL_POINTS = {"volts": 2, "pin": 3, "share": 3, "amps": 1, "residual": 2, "torque": 2}
-AT_TERMINALS = ("volts", "pin", "share")
+SIGNAL_POINTS = {
+    "volts": 2,
+    "pin": 3,
+    "share": 3,
+    "amps": 1,
+    "residual": 2,
+    "torque": 2,
+    "sequence": 3,
+}
+AT_TERMINALS = ("volts", "pin", "share", "sequence")
 INTERMITTENT = ("hot", "wet", "starting", "touched")
 _BARE = re.compile(r"[-+]?[0-9.]+([eE][-+]?[0-9]+)?")
 
@@ -60,6 +78,12 @@ def elements_are_whole(kb: KnowledgeBase) -> Iterator[Issue]:
                 if field not in element.fields:
                     message = f"{what}: a {element.kind} needs its '{field}'"
                     yield error("element", message, element, legal=FIELDS[element.kind])
+            for other in element.partners:
+                if other not in part.elements:
+                    yield unknown(what, "element", other, part.elements, element)
+            if element.kind == "rotor" and len(element.partners) != 2:
+                message = f"{what}: 'next' names the two other phases, in the order of rotation"
+                yield error("element", message, element)
             for field, text in element.fields.items():
                 unit = _field_unit(field, ends[0])
                 yield from _factors(f"{what}: {field}", text, part, unit, element)
@@ -111,7 +135,7 @@ def _signal_points(what: str, part: Part, signal: Signal) -> Iterator[Issue]:
     at_terminals = signal.kind in AT_TERMINALS
     legal: Iterable[str] = part.terminals if at_terminals else part.elements
     kind = "terminal" if at_terminals else "element"
-    if len(signal.of) != count:
+    if len(signal.of) != count and not (signal.kind == "residual" and len(signal.of) > count):
         yield error("signal", f"{what}: '{signal.kind}' names {count} {kind}s", signal)
     for name in signal.of:
         if name not in legal:
@@ -121,7 +145,7 @@ def _signal_points(what: str, part: Part, signal: Signal) -> Iterator[Issue]:
 def _threshold_unit(part: Part, signal: Signal) -> str:
     if signal.kind == "share":
         return "1"
-    if signal.kind == "volts":
+    if signal.kind in ("volts", "sequence"):
         domain = part.terminals.get(signal.of[0]) if signal.of else None
         return "m" if domain == "water" else "V"
     element = part.elements.get(signal.of[0]) if signal.of else None

@@ -15,7 +15,7 @@ INSTRUMENTS = (
     *("capacitance", "insulation_tester", "bucket", "gauge"),
 )
 POINTS: Mapping[str, int] = {
-    **dict.fromkeys(("volts_dc", "volts_ac", "volts_ac_loz"), 2),
+    **dict.fromkeys(("volts_dc", "volts_ac", "volts_ac_loz", "hertz"), 2),
     **dict.fromkeys(("ohms", "insulation", "farads"), 2),
     **{"head": 1, "amps_ac": 1, "amps_dc": 1, "flow": 1, "signal": 0},
 }
@@ -25,7 +25,7 @@ RESISTANCES = ("ohms", "insulation", "farads")
 ISOLATED_SUPPLIES = ("off", "bench")
 """Mains isolated; on "bench" the 5 V side may be fed from a power bank or a bench outlet."""
 LEGAL_STATES: Mapping[str, tuple[str, ...]] = {
-    **dict.fromkeys(("volts_dc", "volts_ac", "volts_ac_loz"), ("live", "dead")),
+    **dict.fromkeys(("volts_dc", "volts_ac", "volts_ac_loz", "hertz"), ("live", "dead")),
     **dict.fromkeys(RESISTANCES, ("dead",)),
     "amps_ac": ("live", "energised"),
     "amps_dc": ("live",),
@@ -34,6 +34,7 @@ LEGAL_INSTRUMENTS: Mapping[str, tuple[str, ...]] = {
     "volts_dc": ("multimeter", "loz"),
     "volts_ac": ("multimeter",),
     "volts_ac_loz": ("loz",),
+    "hertz": ("multimeter",),
     "amps_ac": ("clamp", "multimeter"),
     "amps_dc": ("multimeter",),
     "ohms": ("multimeter",),

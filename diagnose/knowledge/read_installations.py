@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from diagnose.knowledge.built_records import DOES, Designed, Preset
+from diagnose.knowledge.built_records import DOES, Conflict, Designed, Preset, Situation
 from diagnose.knowledge.read_parts import NumberReader
 from diagnose.knowledge.reading import Mapping, Reader, Text
 from diagnose.knowledge.records import (
     DOMAINS,
-    Conflict,
     InstallationType,
     Instance,
     Number,
-    Situation,
     Variant,
     VariantChange,
 )

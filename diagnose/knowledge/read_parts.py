@@ -23,8 +23,10 @@ from diagnose.knowledge.records import (
 )
 from diagnose.quantities import QuantityError, parse_quantity
 
-SIGNAL_KINDS = ("volts", "amps", "pin", "share", "residual", "torque")
+SIGNAL_KINDS = ("volts", "amps", "pin", "share", "residual", "torque", "sequence")
 RATE_UNIT = "/Mh"
+PHASES = ("one", "two", "three")
+"""Of a source: L1, L2, L3."""
 
 
 class NumberReader:
@@ -193,9 +195,14 @@ def _read_element(name: str, node: Any, issues: list[Issue]) -> Element:
         "diode": ("drop", "resistance"),
         "capacitor": ("capacitance", "resistance"),
         "impedance": ("resistance", "reactance"),
+        "rotor": ("resistance", "backward", "reactance"),
+        "curve": ("voltage", "loss", "flow"),
     }[kind]
     fields = {key: reader.text(key) for key in allowed if reader.has(key)}
-    element = Element(name, kind, (between[0], between[1]), fields, closed, reader.place)
+    phase = reader.choice("phase", PHASES, "one") if kind == "source" else ""
+    partners = reader.texts("next") if kind == "rotor" else ()
+    ends = (between[0], between[1])
+    element = Element(name, kind, ends, fields, closed, reader.place, phase, partners)
     reader.done()
     return element
 

@@ -27,6 +27,7 @@ READING_UNITS = {
     "volts_dc": "V",
     "volts_ac": "V",
     "volts_ac_loz": "V",
+    "hertz": "Hz",
     "amps_ac": "A",
     "amps_dc": "A",
     "ohms": "ohm",

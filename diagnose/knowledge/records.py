@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from diagnose.errors import Place
-from diagnose.knowledge.built_records import Designed, Preset
+from diagnose.knowledge.built_records import Conflict, Designed, Preset, Situation
 from diagnose.knowledge.day_records import DayPlan
 from diagnose.knowledge.overlay_records import Overlay
 from diagnose.knowledge.rule_records import Rule
@@ -16,7 +16,16 @@ Domain = Literal["dc", "ac", "water"]
 DOMAINS: tuple[Domain, ...] = ("dc", "ac", "water")
 SOURCE_KINDS = ("standard", "handbook", "datasheet", "common practice", "judgement", "memory")
 MODE_CLASSES = ("wear", "commissioning", "damage", "as_designed")
-ELEMENT_KINDS = ("resistor", "source", "current", "diode", "capacitor", "impedance")
+ELEMENT_KINDS = (
+    "resistor",
+    "source",
+    "current",
+    "diode",
+    "capacitor",
+    "impedance",
+    "rotor",
+    "curve",
+)
 STATES = ("energised", "live", "dead", "any")
 PLACES = ("panel", "roof", "sump", "pump", "anywhere", "telephone")
 """Where a test is made; what is at the telephone is asked of the customer and never on site."""
@@ -52,7 +61,10 @@ class Number:
 
 @dataclass(frozen=True)
 class Element:
-    """A two-terminal element; numeric fields name a parameter of the part."""
+    """A two-terminal element; numeric fields name a parameter of the part.
+
+    `phase` turns a source (two: L2); `partners`: a rotor's other phases as it turns.
+    """
 
     id: str
     kind: str
@@ -60,6 +72,8 @@ class Element:
     fields: Mapping[str, str]
     closed: str | None = None
     place: Place | None = None
+    phase: str = ""
+    partners: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -68,8 +82,9 @@ class Signal:
 
     kind: ``volts`` (two terminals), ``amps`` (one element), ``pin`` (logic input: pin,
     ground, supply), ``share`` (analogue input: pin, ground, reference; the voltage as a share of
-    the reference), ``residual`` (two elements: vector sum of their currents) or
-    ``torque`` (two elements: |Im(conj(I1) I2)|, A²).
+    the reference), ``residual`` (two elements or more: vector sum of their currents),
+    ``torque`` (two elements: |Im(conj(I1) I2)|, A²) or ``sequence`` (three terminals: their
+    positive less their negative sequence, in V).
     """
 
     id: str
@@ -175,28 +190,6 @@ class Variant:
     ask: str
     default: str
     choices: Mapping[str, VariantChange]
-    place: Place | None = None
-
-
-@dataclass(frozen=True)
-class Conflict:
-    """A combination of variants that cannot be built, and why."""
-
-    when: Mapping[str, str]
-    reason: str
-
-
-@dataclass(frozen=True)
-class Situation:
-    """Values of the situation's variables, and the situation that came before."""
-
-    id: str
-    title: str
-    values: Mapping[str, str]
-    after: str = ""
-    found: bool = False
-    real_level: bool = False
-    """The water must really stand there: floats held by hand will not do."""
     place: Place | None = None
 
 

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from diagnose.knowledge.records import DOMAINS, Domain
 from diagnose.plant.circuit import Circuit
 from diagnose.plant.compiled import Branch, Watched
+from diagnose.plant.elements import TURNS
 from diagnose.plant.phases import Condition, Flags, Frame, Indices, Phase, Values
 
 SETTLE = 26
@@ -168,13 +169,15 @@ class Settler:
             pin, ground, reference = (_voltage(v, node) for node in watched.nodes)
             whole = np.maximum(np.real(reference - ground), LEAST_REFERENCE)
             return np.asarray(np.maximum(np.real(pin - ground) / whole, 0.0))
+        if watched.kind == "sequence":
+            return sequence(*(_voltage(v, node) for node in watched.nodes))
         solver = self.circuit.solvers[watched.domain]
         on = phase.on[watched.domain]
         flows = [solver.current(on, self._tile, v, b) for b in watched.branches]
         if watched.kind == "amps":
             return np.asarray(np.abs(flows[0]))
         if watched.kind == "residual":
-            return np.asarray(np.abs(flows[0] + flows[1]))
+            return np.asarray(np.abs(sum(flows)))
         return np.asarray(np.abs(np.imag(np.conj(flows[0]) * flows[1])))
 
     def _level(
@@ -330,6 +333,14 @@ class Settler:
             for k, pin in enumerate(self.pins):
                 column = seen.setdefault(pin.name, np.zeros(self.rows))
                 column[moved] = found[:, k]
+
+
+def sequence(one: NDArray[Any], two: NDArray[Any], three: NDArray[Any]) -> NDArray[np.float64]:
+    """Positive less negative sequence of three voltages, V; below 0 the field turns back."""
+    a = TURNS["three"]
+    positive = (one + a * two + a * a * three) / 3
+    negative = (one + a * a * two + a * three) / 3
+    return np.asarray(np.abs(positive) - np.abs(negative))
 
 
 def _voltage(v: NDArray[Any], node: int) -> NDArray[Any]:

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from diagnose.cache import cache_folder, keep, note_use
 from diagnose.errors import Place
 from diagnose.knowledge import expressions, family
+from diagnose.knowledge.built_records import Situation
 from diagnose.knowledge.records import (
     Complaint,
     Element,
@@ -35,7 +36,6 @@ from diagnose.knowledge.records import (
     Part,
     Sign,
     Signal,
-    Situation,
     TestSpec,
 )
 from diagnose.plant.compose import Installation

@@ -18,16 +18,14 @@ from diagnose.knowledge.expressions import Expression, ExpressionError, code, co
 from diagnose.knowledge.records import DOMAINS, Domain, Element, Signal
 from diagnose.plant.compiled import Branch, LogicLine, Watched
 from diagnose.plant.compose import Fault, Installation
+from diagnose.plant.elements import REFERENCE_FREQUENCY, Curve, law_of
 from diagnose.plant.lanes import Draw, Lanes, Samples, draw
 from diagnose.plant.network import Network
-from diagnose.plant.solver import DomainSolver
+from diagnose.plant.solver import Coupling, DomainSolver
 
 OPEN_OHMS: Mapping[Domain, float] = {"dc": 1e9, "ac": 1e9, "water": 1e6}
 SHORT_OHMS = 0.02
 BRIDGE_OHMS = 0.05
-CURRENT_OHMS = 1e8
-"""Across a current source that does not say otherwise: next to ideal."""
-FREQUENCY = 50.0
 SAMPLES = 6
 
 
@@ -49,6 +47,9 @@ class Circuit:
         self.parameters: dict[str, Samples] = {}
         self.constants: dict[str, Any] = {}
         self._collect()
+        self.frequency = self._frequency()
+        self.curves: dict[Domain, dict[int, Curve]] = {d: {} for d in DOMAINS}
+        self._crossed: list[tuple[str, list[str], NDArray[Any]]] = []
         self.networks: dict[Domain, Network] = {}
         self.branches: dict[Domain, list[Branch]] = {}
         self.node: dict[str, int] = {}
@@ -73,7 +74,29 @@ class Circuit:
         g, c = np.zeros(shape, dtype=kind), np.zeros(shape, dtype=kind)
         for k, branch in enumerate(branches):
             g[k], c[k] = branch.g, branch.c
-        return DomainSolver(self.networks[domain], g, c, OPEN_OHMS[domain], pins)
+        couplings = self._couplings() if domain == "ac" else ()
+        extra = (couplings, self.curves[domain])
+        return DomainSolver(self.networks[domain], g, c, OPEN_OHMS[domain], pins, *extra)
+
+    def _couplings(self) -> list[Coupling]:
+        """What the phases of a rotor add to one another's currents."""
+        found = []
+        for full, others, cross in self._crossed:
+            own = self._branch[full][1]
+            for other, sign in zip(others, (1.0, -1.0), strict=True):
+                found.append(Coupling(own, self.branch(other)[1], sign * cross))
+        return found
+
+    def _frequency(self) -> Samples:
+        """The frequency of the mains in every lane, in Hz: its source's, where one gives it."""
+        given = [
+            f"{name}.frequency"
+            for name in self.installation.instances
+            if "frequency" in self.installation.part_of(name).parameters
+        ]
+        if not given:
+            return np.full(self.lanes.count, REFERENCE_FREQUENCY)
+        return self.parameters[given[0]]
 
     def share(self, healthy: Circuit) -> None:
         """Use the healthy circuit's solutions in every lane and domain that is unchanged."""
@@ -162,37 +185,18 @@ class Circuit:
                 return np.full(self.lanes.count, default)
             return self.value(element.fields[key], name, element.place)
 
-        zeros = np.zeros(self.lanes.count)
-        resistance = field("resistance", 0.01)
-        drop = zeros
-        g: NDArray[Any]
-        c: NDArray[Any]
-        if element.kind == "source":
-            g = 1.0 / resistance
-            c = -field("voltage", 0.0) * g
-        elif element.kind == "current":
-            g = 1.0 / field("resistance", CURRENT_OHMS)
-            c = field("amps", 0.0)
-        elif element.kind == "diode":
-            drop = field("drop", 0.7)
-            g = 1.0 / resistance
-            c = -drop * g
-        elif element.kind == "impedance":
-            g = 1.0 / (resistance + 1j * field("reactance", 0.0))
-            c = zeros
-        elif element.kind == "capacitor":
-            omega = 2 * np.pi * FREQUENCY
-            farads = np.maximum(field("capacitance", 0.0), 1e-15)
-            g = 1.0 / (resistance - 1j / (omega * farads))
-            c = zeros
-        else:
-            g, c = 1.0 / resistance, zeros
+        law = law_of(element, field, self.frequency)
+        g, c = law.g, law.c
         closed = self.compile(element.closed, name, element.place) if element.closed else None
         joined = self.lanes.joined.get(full)
         if joined is not None:
             g, c = np.where(joined, 1.0 / SHORT_OHMS, g), np.where(joined, 0.0, c)
         cut = self.lanes.cut.get(full)
-        return Branch(full, element.kind, domain, index, g, c, drop, closed, False, cut, joined)
+        if law.curve is not None:
+            self.curves[domain][index] = law.curve
+        if law.cross is not None:
+            self._crossed.append((full, [f"{name}.{e}" for e in element.partners], law.cross))
+        return Branch(full, element.kind, domain, index, g, c, law.drop, closed, False, cut, joined)
 
     def net_of(self, address: str) -> str:
         """The net behind ``instance.terminal`` or a net's own name."""
@@ -288,7 +292,7 @@ class Circuit:
         nodes: tuple[int, ...] = ()
         branches: tuple[int, ...] = ()
         domain: Domain = "dc"
-        if signal.kind in ("volts", "pin", "share"):
+        if signal.kind in ("volts", "pin", "share", "sequence"):
             nets = [self.net_of(f"{name}.{t}") for t in signal.of]
             domain = self.installation.domain[nets[0]]
             nodes = tuple(self.node[net] for net in nets)

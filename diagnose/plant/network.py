@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[Any]
 """Real or complex numbers, by domain."""
+Cross = Sequence[tuple[int, int, Array]]
 LEAK = 1e-10
 """Conductance from every node to the reference, S: keeps an unconnected node solvable."""
 
@@ -40,8 +41,11 @@ class Network:
                 incidence[k, b] -= 1.0
         return Network(tuple(nodes), tuple(branches), incidence)
 
-    def matrix(self, g: Array) -> Array:
-        """Nodal matrices (rows, n, n) from branch conductances (rows, branches)."""
+    def matrix(self, g: Array, cross: Cross = ()) -> Array:
+        """Nodal matrices (rows, n, n) from branch conductances (rows, branches).
+
+        `cross`: transadmittances, each (branch, branch whose voltage drives it, S (rows,)).
+        """
         n = len(self.nodes)
         columns = np.ascontiguousarray(g.T)
         flat = np.zeros((n * n, len(g)), dtype=g.dtype)
@@ -53,11 +57,18 @@ class Network:
             if a >= 0 and b >= 0:
                 flat[a * n + b] -= columns[k]
                 flat[b * n + a] -= columns[k]
+        for k, m, y in cross:
+            for node, sign in zip(self.branches[k], (1.0, -1.0), strict=True):
+                for other, turned in zip(self.branches[m], (1.0, -1.0), strict=True):
+                    if node >= 0 and other >= 0:
+                        flat[node * n + other] += sign * turned * y
         flat[:: n + 1] += LEAK
         matrix: Array = flat.reshape(n, n, len(g)).transpose(2, 0, 1)
         return matrix
 
-    def solve(self, g: Array, c: Array, extra: Sequence[int] = ()) -> tuple[Array, Array]:
+    def solve(
+        self, g: Array, c: Array, extra: Sequence[int] = (), cross: Cross = ()
+    ) -> tuple[Array, Array]:
         """Node voltages (rows, n) and the Thevenin resistances seen from the nodes `extra`.
 
         Parameters
@@ -73,15 +84,15 @@ class Network:
         inside = [(k, node) for k, node in enumerate(extra) if node >= 0]
         for k, node in inside:
             right[:, node, 1 + k] = 1.0
-        solution = np.linalg.solve(self.matrix(g), right)
+        solution = np.linalg.solve(self.matrix(g, cross), right)
         seen = np.zeros((len(g), len(extra)))
         for k, node in inside:
             seen[:, k] = np.abs(solution[:, node, 1 + k])
         return solution[:, :, 0], seen
 
-    def loaded(self, g: Array, c: Array, p: int, q: int, load: float) -> Array:
+    def loaded(self, g: Array, c: Array, p: int, q: int, load: float, cross: Cross = ()) -> Array:
         """Node voltages (rows, n) with a conductance `load`, in S, added between two nodes."""
-        matrix = self.matrix(g)
+        matrix = self.matrix(g, cross)
         for node, other in ((p, q), (q, p)):
             if node >= 0:
                 matrix[:, node, node] += load

@@ -17,7 +17,16 @@ from diagnose.plant.circuit import Circuit
 from diagnose.plant.compose import Installation, fill
 from diagnose.plant.phases import Condition
 
-NODE_KINDS = ("volts_dc", "volts_ac", "volts_ac_loz", "ohms", "insulation", "farads", "head")
+NODE_KINDS = (
+    "volts_dc",
+    "volts_ac",
+    "volts_ac_loz",
+    "hertz",
+    "ohms",
+    "insulation",
+    "farads",
+    "head",
+)
 BRANCH_KINDS = ("amps_ac", "amps_dc", "flow")
 NAMED = re.compile(r"\b([a-z_][a-z0-9_]*)\.[a-z_]")
 """Whose name stands before a dot in an expression."""

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.knowledge.records import Domain, Outcome
-from diagnose.plant.circuit import FREQUENCY, Circuit
+from diagnose.plant.circuit import Circuit
 from diagnose.plant.phases import Phase, Values
 from diagnose.plant.procedures import BRANCH_KINDS, InstalledTest
 
@@ -18,6 +18,8 @@ METER_OHMS = 10e6
 """Input resistance of an ordinary digital multimeter on volts (references A5)."""
 LOZ_OHMS = 3e3
 """Input resistance of a low-impedance range (references A5)."""
+COUNTS_ABOVE = 10.0
+"""V that a multimeter needs to count the frequency (common practice)."""
 DIODE_TURNS = 8
 """Rounds of solving with the meter in the circuit until its diodes keep still."""
 OHMS_END = 5e7
@@ -78,7 +80,12 @@ def _reading(
     meter = LOZ_OHMS if kind == "volts_ac_loz" else METER_OHMS
     lifted = test.condition.lift if test.condition else frozenset()
     v = _metered(circuit, domain, p, q, meter, phase, rows, lifted)
-    return np.real(_across(v, p, q)) if kind == "volts_dc" else np.abs(_across(v, p, q))
+    across = _across(v, p, q)
+    if kind == "hertz":
+        return np.where(
+            np.abs(across) > COUNTS_ABOVE, circuit.frequency[rows % len(circuit.frequency)], 0.0
+        )
+    return np.real(across) if kind == "volts_dc" else np.abs(across)
 
 
 def _across(v: NDArray[Any], p: int, q: int) -> NDArray[Any]:
@@ -107,7 +114,7 @@ def _metered(
     diodes = [b for b in circuit.branches[domain] if b.kind == "diode" and b.name not in lifted]
     for _ in range(DIODE_TURNS):
         g, c = solver.conductance(on, lanes), solver.constant(on, lanes)
-        v = network.loaded(g, c, p, q, 1.0 / meter)
+        v = network.loaded(g, c, p, q, 1.0 / meter, solver.cross(on, lanes))
         moved = on.copy()
         for diode in diodes:
             moved[:, diode.index] = np.real(network.drop(v, diode.index)) > diode.drop[lanes]
@@ -136,7 +143,7 @@ def _resistance(
     g = solver.conductance(on, sample)
     if kind == "farads":
         admittance = 1.0 / network.between(g, p, q)
-        return np.maximum(np.imag(admittance) / (2 * np.pi * FREQUENCY), 0.0)
+        return np.maximum(np.imag(admittance) / (2 * np.pi * circuit.frequency[sample]), 0.0)
     direct = np.real(1.0 / np.where(g == 0, 1e-12, g)).copy()
     for branch in circuit.branches[domain]:
         k = branch.index

@@ -7,15 +7,32 @@ healthy circuit, so distinct (sample, pattern) pairs are remembered.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.plant.elements import Curve
 from diagnose.plant.network import Array, Network
 
 Flags = NDArray[np.bool_]
 Indices = NDArray[np.int_]
+
+
+ROUNDS = 60
+"""Rounds in which the flows through curves come to rest."""
+AT_REST = 1e-7
+"""L/min by which a flow may still move when it counts as at rest."""
+
+
+@dataclass(frozen=True)
+class Coupling:
+    """The current of branch `own` gains y·V(`other`) while both are closed; y: (lanes,)."""
+
+    own: int
+    other: int
+    y: Array
 
 
 class DomainSolver:
@@ -29,16 +46,29 @@ class DomainSolver:
         Resistance of a branch that is not closed.
     extra : sequence of int
         Nodes from which the Thevenin resistance is wanted.
+    couplings : sequence of Coupling
+        What the branches of a rotor add to one another.
+    curves : mapping of int to Curve
+        Branches whose loss goes by the square of their flow.
     """
 
     def __init__(
-        self, network: Network, g: Array, c: Array, open_ohms: float, extra: Sequence[int]
+        self,
+        network: Network,
+        g: Array,
+        c: Array,
+        open_ohms: float,
+        extra: Sequence[int],
+        couplings: Sequence[Coupling] = (),
+        curves: Mapping[int, Curve] | None = None,
     ) -> None:
         self.network = network
         self.g_on = g
         self.c_on = c
         self.g_off = 1.0 / open_ohms
         self.extra = tuple(extra)
+        self.couplings = tuple(couplings)
+        self.curves = dict(curves or {})
         self._found: dict[bytes, int] = {}
         self._v: Array = np.zeros((0, len(network.nodes)), dtype=g.dtype)
         self._seen: NDArray[np.float64] = np.zeros((0, len(self.extra)))
@@ -53,10 +83,12 @@ class DomainSolver:
         if self.network.branches != healthy.network.branches:
             return
         width = healthy.g_on.shape[1]
+        ours, theirs = self._numbers(), healthy._numbers()
         for lane in range(self.g_on.shape[1]):
             sample = lane % width
-            same = np.array_equal(self.g_on[:, lane], healthy.g_on[:, sample])
-            if same and np.array_equal(self.c_on[:, lane], healthy.c_on[:, sample]):
+            if all(
+                np.array_equal(a[:, lane], b[:, sample]) for a, b in zip(ours, theirs, strict=True)
+            ):
                 self._same_as[lane] = -1 - sample
 
     def change(self, branch: int, c: Array) -> None:
@@ -64,6 +96,20 @@ class DomainSolver:
         self.c_on[branch] = c
         self._found.clear()
         self._v, self._seen = self._v[:0], self._seen[:0]
+
+    def _numbers(self) -> list[Array]:
+        """All that shapes a solution, each (anything, lanes)."""
+        found = [self.g_on, self.c_on]
+        found += [coupling.y[np.newaxis] for coupling in self.couplings]
+        found += [np.stack([x.head, x.straight, x.square]) for x in self.curves.values()]
+        return found
+
+    def cross(self, on: Flags, sample: Indices) -> list[tuple[int, int, Array]]:
+        """Transadmittances in force: branch, branch whose voltage drives it, S (rows,)."""
+        return [
+            (x.own, x.other, np.where(on[:, x.own] & on[:, x.other], x.y[sample], 0.0))
+            for x in self.couplings
+        ]
 
     def conductance(self, on: Flags, sample: Indices) -> Array:
         """Branch conductances (rows, branches)."""
@@ -76,9 +122,19 @@ class DomainSolver:
     def current(self, on: Flags, sample: Indices, v: Array, branch: int) -> Array:
         """Current through one branch, (rows,)."""
         closed = on[:, branch]
+        drop = self.network.drop(v, branch)
+        if branch in self.curves:
+            flow = self.curves[branch].flow(drop, sample)
+            return np.asarray(np.where(closed, flow, self.g_off * drop))
         g = np.where(closed, self.g_on[branch, sample], self.g_off)
         c = np.where(closed, self.c_on[branch, sample], 0.0)
-        return np.asarray(g * self.network.drop(v, branch) + c)
+        current = g * drop + c
+        for x in self.couplings:
+            if x.own == branch:
+                both = closed & on[:, x.other]
+                gained = x.y[sample] * self.network.drop(v, x.other)
+                current = current + np.where(both, gained, 0.0)
+        return np.asarray(current)
 
     def keys(self, on: Flags, lane: Indices) -> list[bytes]:
         """What tells solutions apart: the lane (by its alias) and the switch pattern."""
@@ -111,11 +167,7 @@ class DomainSolver:
                 fresh[key] = row
         if fresh:
             rows = np.fromiter(fresh.values(), dtype=np.int_, count=len(fresh))
-            v, seen = self.network.solve(
-                self.conductance(on[rows], lane[rows]),
-                self.constant(on[rows], lane[rows]),
-                self.extra,
-            )
+            v, seen = self._fresh(on[rows], lane[rows])
             start = len(self._v)
             self._v = np.concatenate([self._v, v])
             self._seen = np.concatenate([self._seen, seen])
@@ -123,3 +175,22 @@ class DomainSolver:
                 self._found[key] = start + k
         places = np.fromiter((self._found[key] for key in keys), dtype=np.int_, count=len(keys))
         return self._v[places], self._seen[places]
+
+    def _fresh(self, on: Flags, lane: Indices) -> tuple[Array, Array]:
+        """Solve each row; where there are curves, until their flows stay what they are."""
+        g, c, cross = self.conductance(on, lane), self.constant(on, lane), self.cross(on, lane)
+        v, seen = self.network.solve(g, c, self.extra, cross)
+        flows = {k: g[:, k] * self.network.drop(v, k) + c[:, k] for k in self.curves}
+        for _ in range(ROUNDS if self.curves else 0):
+            for k, curve in self.curves.items():
+                closed = on[:, k]
+                tangent, constant = curve.tangent(flows[k], lane)
+                g[:, k] = np.where(closed, tangent, self.g_off)
+                c[:, k] = np.where(closed, constant, 0.0)
+            v, seen = self.network.solve(g, c, self.extra, cross)
+            now = {k: g[:, k] * self.network.drop(v, k) + c[:, k] for k in self.curves}
+            moved = max(float(np.abs(now[k] - flows[k]).max()) for k in self.curves)
+            flows = now
+            if moved < AT_REST:
+                break
+        return v, seen

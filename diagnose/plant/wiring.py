@@ -35,6 +35,8 @@ class Named:
 def named_installations(kb: KnowledgeBase) -> list[Named]:
     """The default of every installation type, its presets, then its single changes.
 
+    Names of other types than the first begin with the type (``type:default``).
+
     A choice that its conflicts forbid by itself is completed by the first other choice that
     allows it (an overload relay needs a contactor); where there is none, or a preset cannot be
     built, it is listed as it stands and `compose` says why.
@@ -84,7 +86,7 @@ def _completed(kind: InstallationType, wanted: dict[str, str]) -> dict[str, str]
 
 
 def parse_installation(kb: KnowledgeBase, text: str) -> Named:
-    """Read an installation's name, or ``variant=choice,variant=choice`` on the first type.
+    """Read an installation's name, or ``variant=choice,variant=choice`` (``type:variant=choice``).
 
     A type or a preset may stand before the choices: ``name,variant=choice``.
 

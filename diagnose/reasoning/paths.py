@@ -11,8 +11,8 @@ import networkx as nx
 
 from diagnose.errors import fail
 from diagnose.knowledge.records import Element
-from diagnose.plant.circuit import FREQUENCY
 from diagnose.plant.compose import Installation
+from diagnose.plant.elements import REFERENCE_FREQUENCY
 
 SERIES_OHMS = 5.0
 """Up to here a way counts as a conductor: contacts and cables, no coil or winding (judgement)."""
@@ -61,8 +61,10 @@ def _impedance(installation: Installation, unit: str, element: Element) -> float
         return math.prod(_nominal(installation, unit, t.strip()) for t in text.split("*"))
 
     if element.kind == "capacitor":
-        return 1.0 / (2.0 * math.pi * FREQUENCY * value("capacitance"))
-    if element.kind == "impedance":
+        return 1.0 / (2.0 * math.pi * REFERENCE_FREQUENCY * value("capacitance"))
+    if element.kind == "curve":
+        return value("loss") / value("flow")
+    if element.kind in ("impedance", "rotor"):
         return math.hypot(value("resistance"), value("reactance"))
     return value("resistance")
 

@@ -33,6 +33,13 @@ INSTALLATIONS = (
     "roof_sensor=transmitter",
     "roof_sensor=ultrasonic",
     "pressure_set:default",
+    "start=three_phase,drive=contactor",
+    "start=soft_starter,surge=fitted",
+    "start=start_capacitor,source=generator",
+    "start=start_relay,source=feeder",
+    "start=control_box,source=inverter",
+    "region=v120",
+    "two_pumps:default",
 )
 
 

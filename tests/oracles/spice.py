@@ -2,8 +2,8 @@
 
 Each settled circuit is written anew from the parts' own elements (never from
 `diagnose.plant.network`), with its switches as they settled, and solved by ngspice: direct
-current by ``.op``, the mains side by ``.ac`` at 50 Hz with complex node voltages, the water side
-as a direct-current circuit (volts for metres, amperes for litres a minute).
+current by ``.op``, the mains side by ``.ac`` at its frequency with complex node voltages, the water
+side as a direct-current circuit (volts for metres, amperes for litres a minute).
 
 What differs from the plant on purpose:
 
@@ -15,9 +15,11 @@ What differs from the plant on purpose:
   conducts is found by ngspice, not taken from the plant.
 - Sources are ideal sources behind resistors, impedances are a resistor and an inductor (what an
   ohmmeter sees of them is the resistor), capacitors are capacitors.
+- The phases of a three-phase rotor are coupled by controlled sources over R-L branches of their
+  own, the factor j by an inductor of 1 ohm; a curve is a behavioural source with a square root.
 - Meters are there: 10 Mohm or 3 kohm across the points; an ohmmeter is 1 mA that ends at 0.25 V
   (1 mA with 250 ohm beside it), so that it lights no diode; an insulation tester is 500 V behind
-  100 kohm; capacitance is a 50 Hz current of 1 A into the dead circuit.
+  100 kohm; capacitance is a current of 1 A at the mains frequency into the dead circuit.
 
 What is the same because it is the model, not the method: an open contact is 1 Gohm (1 Mohm for
 water), a short 0.02 ohm, a jumper 0.05 ohm, and 10 Gohm lead from every node to the reference.
@@ -39,18 +41,14 @@ from numpy.typing import NDArray
 
 from diagnose.knowledge.expressions import Expression
 from diagnose.knowledge.records import Domain, Element
-from diagnose.plant.circuit import (
-    BRIDGE_OHMS,
-    CURRENT_OHMS,
-    FREQUENCY,
-    OPEN_OHMS,
-    SHORT_OHMS,
-    Circuit,
-)
+from diagnose.plant.circuit import BRIDGE_OHMS, OPEN_OHMS, SHORT_OHMS, Circuit
 from diagnose.plant.compose import Fault
+from diagnose.plant.elements import CURRENT_OHMS
 from diagnose.plant.lanes import patch_of
+from tests.oracles.spice_machines import REACTANCE_AT, curve, rotor
 
 PROGRAM = "ngspice"
+PHASE_DEGREES = {"": 0, "one": 0, "two": -120, "three": 120}
 METER_OHMS, LOZ_OHMS = 10e6, 3e3
 """Input resistance of an ordinary multimeter and of a low-impedance range (makers' notes)."""
 NODE_LEAK_OHMS = 1e10
@@ -74,6 +72,7 @@ class Question:
 
     analysis: Analysis
     text: str
+    frequency: float = REACTANCE_AT
 
 
 @dataclass(frozen=True)
@@ -82,6 +81,7 @@ class Solution:
 
     v: Complex
     amps: Mapping[str, complex]
+    frequency: float = REACTANCE_AT
 
 
 @dataclass(frozen=True)
@@ -188,7 +188,8 @@ class SpiceWriter:
         chosen += [f"rz#_{k} n#_{k} 0 {NODE_LEAK_OHMS:g}" for k in range(len(self.nodes[domain]))]
         if probe is not None:
             chosen += self._instrument(probe)
-        return Question("op" if direct else "ac", "\n".join(chosen))
+        hertz = float(self.circuit.frequency[lane])
+        return Question("op" if direct else "ac", "\n".join(chosen), hertz)
 
     def _instrument(self, probe: Probe) -> list[str]:
         p, q = self.node(probe.p), self.node(probe.q)
@@ -225,7 +226,8 @@ class SpiceWriter:
         r, kind = values.get("resistance", 0.01), self._kinds[full].kind
         if kind == "source":
             volts = 0.0 if dead else values["voltage"]
-            size = f"dc 0 ac {volts:.17g}" if domain == "ac" else f"dc {volts:.17g}"
+            turned = PHASE_DEGREES[self._kinds[full].phase]
+            size = f"dc 0 ac {volts:.17g} {turned}" if domain == "ac" else f"dc {volts:.17g}"
             body = f"vs#_{e} {a} s#_{e} {size}\nr#_{e} s#_{e} {b} {r:.17g}"
         elif kind == "current":
             amps = 0.0 if dead else values["amps"]
@@ -237,11 +239,18 @@ class SpiceWriter:
             model = diode_model(values["drop"], r, domain == "water")
             body = f"d#_{e} {a} {b} dm#_{e}\n.model dm#_{e} d({model})"
         elif kind == "impedance":
-            henry = values.get("reactance", 0.0) / (2 * np.pi * FREQUENCY)
+            henry = values.get("reactance", 0.0) / (2 * np.pi * REACTANCE_AT)
             body = f"r#_{e} {a} l#_{e} {r:.17g}\nl#_{e} l#_{e} {b} {henry:.17g}"
         elif kind == "capacitor":
             farad = max(values.get("capacitance", 0.0), 1e-15)
             body = f"r#_{e} {a} l#_{e} {r:.17g}\nc#_{e} l#_{e} {b} {farad:.17g}"
+        elif kind == "rotor":
+            unit, hertz = full.rpartition(".")[0], float(self.circuit.frequency[lane])
+            others = [self.ends[f"{unit}.{other}"] for other in self._kinds[full].partners]
+            field = [tuple(self.node(net) for net in ends) for ends in others]
+            body = rotor(e, values, hertz, (a, b), field)
+        elif kind == "curve":
+            body = curve(e, values, a, b)
         else:
             body = f"r#_{e} {a} {b} {r:.17g}"
         return meter + body, opened
@@ -254,7 +263,7 @@ class SpiceWriter:
         if probe.kind == "volts":
             return across
         if probe.kind == "farads":
-            return max((1.0 / across).imag / (2 * np.pi * FREQUENCY), 0.0)
+            return max((1.0 / across).imag / (2 * np.pi * solution.frequency), 0.0)
         flowing = solution.amps["probe"].real
         return across.real / flowing if flowing > 0 else float("inf")
 
@@ -277,20 +286,22 @@ _PROBE = re.compile(r"i\(vp(\d+)\)")
 def solve(questions: Sequence[Question]) -> list[Solution]:
     """Solve circuits, many in one run of ngspice."""
     answers: dict[int, Solution] = {}
-    for analysis in ("op", "ac"):
-        wanted = [k for k, q in enumerate(questions) if q.analysis == analysis]
+    groups: dict[tuple[str, float], list[int]] = {}
+    for k, q in enumerate(questions):
+        groups.setdefault((q.analysis, q.frequency if q.analysis == "ac" else 0.0), []).append(k)
+    for (analysis, hertz), wanted in groups.items():
         for start in range(0, len(wanted), BLOCK):
             chosen = wanted[start : start + BLOCK]
-            found = _run([questions[k].text for k in chosen], analysis)
+            found = _run([questions[k].text for k in chosen], analysis, hertz)
             answers |= dict(zip(chosen, found, strict=True))
     return [answers[k] for k in range(len(questions))]
 
 
-def _run(texts: Sequence[str], analysis: str) -> list[Solution]:
+def _run(texts: Sequence[str], analysis: str, hertz: float) -> list[Solution]:
     deck = ["* settled circuits"]
     deck += [text.replace("#", str(k)) for k, text in enumerate(texts)]
     deck.append(".options temp=27 tnom=27 reltol=1e-4 abstol=1e-11 vntol=1e-7")
-    deck.append(".op" if analysis == "op" else f".ac lin 1 {FREQUENCY:g} {FREQUENCY:g}")
+    deck.append(".op" if analysis == "op" else f".ac lin 1 {hertz:.17g} {hertz:.17g}")
     deck += [".end", ""]
     with tempfile.TemporaryDirectory() as folder:
         source, raw = Path(folder, "deck.cir"), Path(folder, "deck.raw")
@@ -302,14 +313,14 @@ def _run(texts: Sequence[str], analysis: str) -> list[Solution]:
             check=False,
         )
         if done.returncode == 0 and raw.exists():
-            return _read(raw.read_bytes(), len(texts))
+            return _read(raw.read_bytes(), len(texts), hertz)
     if len(texts) > 1:  # one that does not converge spoils the deck for all
         half = len(texts) // 2
-        return _run(texts[:half], analysis) + _run(texts[half:], analysis)
+        return _run(texts[:half], analysis, hertz) + _run(texts[half:], analysis, hertz)
     raise RuntimeError(f"ngspice did not solve this circuit:\n{done.stderr}\n{texts[0]}")
 
 
-def _read(data: bytes, count: int) -> list[Solution]:
+def _read(data: bytes, count: int, hertz: float) -> list[Solution]:
     """The last point of a binary raw file, sorted by circuit."""
     head, _, body = data.partition(b"Binary:\n")
     lines = head.decode("ascii").splitlines()
@@ -327,6 +338,6 @@ def _read(data: bytes, count: int) -> list[Solution]:
         elif found := _PROBE.fullmatch(name):
             amps[int(found[1])]["probe"] = value
     return [
-        Solution(np.array([v[k] for k in range(len(v))]), a)
+        Solution(np.array([v[k] for k in range(len(v))]), a, hertz)
         for v, a in zip(volts, amps, strict=True)
     ]

@@ -15,6 +15,7 @@ not come to rest, each domain is solved again by `tests.oracles.spice`. Then are
 
 from __future__ import annotations
 
+import cmath
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -71,7 +72,7 @@ class Comparison:
             f"{name}.{element}"
             for name in installation.instances
             for signal in installation.part_of(name).signals.values()
-            if signal.kind not in ("volts", "pin", "share")
+            if signal.kind not in ("volts", "pin", "share", "sequence")
             for element in signal.of
         }
         self._tests: dict[tuple[object, ...], list[InstalledTest]] = {}
@@ -97,7 +98,7 @@ class Comparison:
             found = self._states(simulation, writer, k, names)
             states += found
             for test in self._tests.get(condition.key, ()):
-                if test.spec.kind == "signal":
+                if test.spec.kind in ("signal", "hertz"):
                     self.tally.observations += len(found)
                     continue
                 for phase in {id(state.phase): state.phase for state in found}.values():
@@ -230,6 +231,10 @@ class Comparison:
                     writer.voltage(circuit.nets[f"{name}.{t}"], solution).real for t in of
                 )
                 size = max((pin - ground) / max(whole - ground, LEAST_REFERENCE), 0.0)
+            elif watched.kind == "sequence":
+                size = _sequence(
+                    *(writer.voltage(circuit.nets[f"{name}.{t}"], solution) for t in of)
+                )
             elif watched.kind == "volts":
                 ends = [writer.voltage(circuit.nets[f"{name}.{t}"], solution) for t in of]
                 size = abs(ends[0] - ends[1])
@@ -238,7 +243,7 @@ class Comparison:
                 if watched.kind == "amps":
                     size = abs(flows[0])
                 elif watched.kind == "residual":
-                    size = abs(flows[0] + flows[1])
+                    size = abs(sum(flows))
                 else:
                     size = abs((flows[0].conjugate() * flows[1]).imag)
             high = float(watched.on_above[state.lane])
@@ -308,6 +313,12 @@ class Comparison:
         )
         edge = _at_edge(ours, theirs, test.outcomes, test.spread, test.spec.unit)
         (self.tally.edges if edge else self.tally.bins).append(told)
+
+
+def _sequence(one: complex, two: complex, three: complex) -> float:
+    """Positive less negative sequence, by the textbook's operator a."""
+    a = cmath.exp(2j * cmath.pi / 3)
+    return abs(one + a * two + a**2 * three) / 3 - abs(one + a**2 * two + a * three) / 3
 
 
 def _at_edge(

@@ -5,7 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from diagnose.report.pictures.canvas import THIN, Pen
+from diagnose.report.pictures.motors import (
+    PHASE,
+    Place,
+    draw_motor,
+    height_of_titles,
+    part_of,
+    windings_of,
+)
 from diagnose.report.pictures.notes import LEADING
+from diagnose.report.pictures.shapes import shape_of
 from diagnose.report.pictures.sketch import TITLE, Sketch
 from diagnose.report.pictures.symbols import TOP, TOPS
 from diagnose.report.pictures.wiring import Branch, Column, Mains, Way
@@ -15,16 +24,10 @@ CELL, TWO, HEAD, LOAD = 98.0, 142.0, 96.0, 118.0
 START, TURN = 66.0, 40.0
 """Widths: the origin, the beginning and the end of a line that goes on."""
 MOTOR = 280.0
-PARTS = {
-    "contact": "contact",
-    "contactor": "contact",
-    "coil": "coil",
-    "adapter": "input",
-    "supply": "output",
-}
-"""What of a unit a symbol is, where the unit is drawn in several places."""
 DROP = 24.0
 """From the left edge of a load's cell to its conductor."""
+STEP = 55.0
+"""Each further symbol on the way to a second winding."""
 FLAT, TALL = 96.0, 178.0
 """From live to neutral on a line without and with branches."""
 
@@ -34,26 +37,27 @@ class Line:
     """One line of the row: what stands on it, and on which nets it begins."""
 
     items: list[Column | Branch]
-    live: str
-    neutral: str
-    earth: str
+    nets: tuple[str, ...]
+    """The nets on which it begins: live, L2, L3, neutral, earth; "" for a conductor not there."""
     first: bool
     last: bool
+    more: float = 0.0
+    """Width that a long way to the second winding takes beyond the usual."""
 
     @property
     def width(self) -> float:
-        ends = (START if self.first else TURN) + (MOTOR if self.last else TURN)
+        ends = (START if self.first else TURN) + (MOTOR + self.more if self.last else TURN)
         return ends + sum(_width(item) for item in self.items)
 
 
 def _width(item: Column | Branch) -> float:
     if isinstance(item, Branch):
         return (HEAD * max(1, len(item.head)) if item.head else 0.0) + LOAD * len(item.loads)
-    longest = max(len(way) for way in (item.live, item.neutral, item.earth))
+    longest = max(len(way) for way in item.ways)
     return CELL if longest < 2 else TWO
 
 
-def lines_of(mains: Mains, nets: tuple[str, str, str], room: float) -> list[Line]:
+def lines_of(mains: Mains, nets: tuple[str, ...], room: float) -> list[Line]:
     """Break the row into as few lines as fit `room`, the widest of them as narrow as can be."""
     items = mains.items
     starts = list(range(len(items)))
@@ -74,28 +78,35 @@ def _cuts(places: list[int], count: int) -> list[tuple[int, ...]]:
     return list(combinations(places, count))
 
 
-def _cut(mains: Mains, nets: tuple[str, str, str], cuts: tuple[int, ...]) -> list[Line]:
+def _cut(mains: Mains, nets: tuple[str, ...], cuts: tuple[int, ...]) -> list[Line]:
     lines = []
-    live, neutral, ground = nets
     for k in range(len(cuts) - 1):
         items = list(mains.items[cuts[k] : cuts[k + 1]])
         first, last = k == 0, k == len(cuts) - 2
-        lines.append(Line(items, live, neutral, ground, first, last))
+        lines.append(Line(items, nets, first, last, _long(mains)))
         for item in items:
             if isinstance(item, Column):
-                live = item.live[-1].b if item.live else live
-                neutral = item.neutral[-1].b if item.neutral else neutral
-                ground = item.earth[-1].b if item.earth else ground
+                nets = _after(item, nets)
     return lines
+
+
+def _long(mains: Mains) -> float:
+    return max((STEP * max(0, len(way) - 2 + (len(way) > 2)) for way in mains.beside), default=0.0)
+
+
+def _after(column: Column, nets: tuple[str, ...]) -> tuple[str, ...]:
+    """The conductors' nets behind a column."""
+    return tuple(way[-1].b if way else net for way, net in zip(column.ways, nets, strict=True))
 
 
 def draw_mains(sketch: Sketch, mains: Mains, left: float, top: float, room: float) -> float:
     """Draw the whole row from `top` down; the y at which it ends comes back."""
-    nets = sketch.it.nets
-    part = sketch.it.part_of(mains.origin)
-    roles = ("l", "n", "pe")
-    begin = tuple(nets.get(f"{mains.origin}.{r}", "") for r in roles if r in part.terminals)
-    lines = lines_of(mains, (*begin, "", "", "")[:3], room)  # type: ignore[arg-type]
+    roles = shape_of(sketch.it.part_of(mains.origin)).roles
+    nets = {role: sketch.it.nets[f"{mains.origin}.{t}"] for role, t in roles.items()}
+    begin = tuple(nets.get(r, "") for r in ("live", "second", "third", "neutral", "earth"))
+    if not mains.three_phase:
+        begin = (begin[0], "", "", *begin[3:])
+    lines = lines_of(mains, begin, room)
     y = top
     for line in lines:
         y = _Drawn(sketch, mains, line, left, y, room).draw()
@@ -111,20 +122,39 @@ class _Drawn:
         self.s, self.mains, self.row = sketch, mains, line
         self.left = left
         self.stretch = min(1.3, room / line.width)
-        self.live, self.neutral, self.ground = line.live, line.neutral, line.earth
+        self.nets = line.nets
         names = max(
             (self._title_height(x) for x in line.items if isinstance(x, Column)), default=0.0
         )
+        if line.last:
+            ends = height_of_titles(
+                sketch, mains, MOTOR * self.stretch, self.row.more * self.stretch
+            )
+            names = max(names, ends)
         branched = any(isinstance(x, Branch) for x in line.items) or line.last
-        lives = [x for i in line.items if isinstance(i, Column) for x in i.live]
-        neutrals = [x for i in line.items if isinstance(i, Column) for x in i.neutral]
-        earths = [x for i in line.items if isinstance(i, Column) for x in i.earth]
-        self.l = top + names + TOP + 12
-        below = sketch.depth({n for x in lives for n in (x.a, x.b)} | {self.live}, lives)
-        self.n = self.l + (TALL if branched else FLAT) + below
-        below = sketch.depth({n for x in neutrals for n in (x.a, x.b)} | {self.neutral}, neutrals)
-        self.e = self.n + 32 + below
-        self.bottom = self.e + 26 + sketch.depth({n for x in earths for n in (x.a, x.b)}, earths)
+        columns = [item for item in line.items if isinstance(item, Column)]
+        y, self.ys = top + names + TOP + 12, [0.0] * len(self.nets)
+        three = line.last and mains.three_phase
+        inner = windings_of(sketch, mains.motor) if three else []
+        for k, net in enumerate(self.nets):
+            links = [x for column in columns for x in column.ways[k]]
+            links += inner[k : k + 1] if k < 3 else []
+            below = sketch.depth({n for x in links for n in (x.a, x.b)} | {net}, links)
+            self.ys[k] = y
+            if k == 0 and mains.three_phase:
+                y += PHASE + below
+            elif k == 0:
+                y += (TALL if branched else FLAT) + below
+            elif k in (1, 2) and mains.three_phase:
+                y += (PHASE if k == 1 else TALL) + below
+            elif k == 3:
+                y += 32 + below
+            elif k == 4:
+                self.bottom = y + 26 + sketch.depth({n for x in links for n in (x.a, x.b)}, links)
+        self.l, self.n, self.e = self.ys[0], self.ys[3], self.ys[4]
+        shown = (0, 1, 2, 3, 4) if mains.three_phase else (0, 3, 4)
+        names_ = ("L1", "L2", "L3", "N", "PE") if mains.three_phase else ("L", "", "", "N", "PE")
+        self.wires = [(k, self.ys[k], names_[k]) for k in shown]
 
     def _title_height(self, column: Column) -> float:
         room = _width(column) * self.stretch - 8
@@ -137,7 +167,7 @@ class _Drawn:
 
     def draw(self) -> float:
         """Everything on the line; where it ends."""
-        x = self._begin()
+        s, x = self.s, self._begin()
         for item in self.row.items:
             wide = _width(item) * self.stretch
             if isinstance(item, Branch):
@@ -146,7 +176,8 @@ class _Drawn:
                 self._column(item, x, wide)
             x += wide
         if self.row.last:
-            self._motor(x)
+            at = Place(x, MOTOR * self.stretch, self.row.more * self.stretch, tuple(self.ys))
+            draw_motor(s, self.mains, at)
         else:
             self._go_on(x)
         return self.bottom
@@ -155,7 +186,6 @@ class _Drawn:
 
     def _begin(self) -> float:
         s, x = self.s, self.left
-        wires = ((self.l, self.live, "L"), (self.n, self.neutral, "N"), (self.e, self.ground, "PE"))
         if self.row.first:
             wide = START * self.stretch
             s.title(self.mains.origin, x, self.l - 16, wide + 30, 2, "start")
@@ -163,23 +193,23 @@ class _Drawn:
             if self.mains.origin in s.marks.failed:
                 hatched = Pen(pen.ink, 1.0, "", "url(#hatch)")
                 s.canvas.box(x + 14, self.l - 9, 15, self.e - self.l + 18, hatched, 3)
-            for y, net, name in wires:
+            for k, y, name in self.wires:
                 s.canvas.text(x, y + 4, name, TITLE, bold=True, ink=pen.ink)
                 s.canvas.circle(x + 24, y, 4, pen)
                 s.wire((x + 28, y), (x + wide, y))
-                s.point(net, x + wide, y)
+                s.point(self.nets[k], x + wide, y)
             s.outline(self.mains.origin, x - 6, self.l - 12, 38, self.e - self.l + 24)
         else:
             wide = TURN * self.stretch
-            for y, net, name in wires:
+            for k, y, name in self.wires:
                 s.canvas.text(x, y + 4, name, TITLE, bold=True)
                 s.canvas.line([(x + 19, y - 5), (x + 25, y), (x + 19, y + 5)], THIN)
                 s.wire((x + 25, y), (x + wide, y))
-                s.point(net, x + wide, y, "")
+                s.point(self.nets[k], x + wide, y, "")
         return x + wide
 
     def _go_on(self, x: float) -> None:
-        for y in (self.l, self.n, self.e):
+        for _, y, _ in self.wires:
             self.s.wire((x, y), (x + 26, y))
             self.s.canvas.line([(x + 22, y - 5), (x + 28, y), (x + 22, y + 5)], THIN)
 
@@ -188,31 +218,30 @@ class _Drawn:
     def _column(self, column: Column, x: float, wide: float) -> None:
         s = self.s
         middle = x + wide / 2
-        longest = max(len(column.live), len(column.neutral), len(column.earth))
+        ways = [(column.ways[k], y) for k, y, _ in self.wires]
+        longest = max(len(way) for way, _ in ways)
         top = self.l - self._top(column.live) - 8
         s.title(column.unit, middle, top, wide - 8, part=part_of(s, column.live))
-        for way, y in ((column.live, self.l), (column.neutral, self.n), (column.earth, self.e)):
+        for way, y in ways:
             lead = wide * (longest - len(way)) / longest if way else 0.0
             s.wire((x, y), (x + lead, y))
             s.way(way, (x + lead, y), wide - lead)
-        links = (*column.live, *column.neutral, *column.earth)
-        several = sum(bool(w) for w in (column.live, column.neutral, column.earth)) > 1
+        links = [link for way, _ in ways for link in way]
+        several = sum(bool(way) for way, _ in ways) > 1
         if any(link.symbol == "core" for link in links) and several:
             lowest = self.e if column.earth else self.n
             s.outline(column.unit, x + 14, self.l - 20, wide - 28, lowest - self.l + 36)
         elif several and not any(x.symbol in ("terminal", "plug") for x in links):
-            at = x + wide / 2 - 1
-            s.canvas.line([(at, self.l - 8), (at, self.n - 8)], Pen(width=1.0, dash="4 3"))
-        for way, y in ((column.live, self.l), (column.neutral, self.n), (column.earth, self.e)):
+            at, last = x + wide / 2 - 1, max(y for way, y in ways if way)
+            s.canvas.line([(at, self.l - 8), (at, last - 8)], Pen(width=1.0, dash="4 3"))
+        for way, y in ways:
             if way:
                 s.point(way[-1].b, x + wide, y)
-        self.live = column.live[-1].b if column.live else self.live
-        self.neutral = column.neutral[-1].b if column.neutral else self.neutral
-        self.ground = column.earth[-1].b if column.earth else self.ground
+        self.nets = _after(column, self.nets)
 
     def _branch(self, branch: Branch, x: float, wide: float) -> None:
         s = self.s
-        for y in (self.l, self.n, self.e):
+        for _, y, _ in self.wires:
             s.wire((x, y), (x + wide, y))
         y = self.l
         at = x
@@ -244,7 +273,13 @@ class _Drawn:
         last = load[-1]
         middle = y + step * (len(load) - 0.5)
         room = (LOAD - DROP - 34) * self.stretch + DROP * 0.5
-        part = part_of(self.s, load)
+        part = part_of(self.s, tuple(link for link in load if link.unit == last.unit))
+        for k, link in enumerate(load[:-1]):
+            if link.unit != last.unit and link.unit not in {x.unit for x in load[:k]}:
+                own = part_of(self.s, (link,))
+                self.s.title(
+                    link.unit, x + 26, y + step * (k + 0.5) - 4, room, 2, "start", True, own
+                )
         lines = self.s.title_lines(last.unit, room, 4, part)
         notes = self.s.depth((), [last])
         base = middle - (lines - 1) * LEADING / 2 + 4 - (notes / 2 + 8 if notes else 0)
@@ -252,48 +287,3 @@ class _Drawn:
             self.s.title(last.unit, x + 26, middle - 8, room, 4, "start", part=part)
         else:
             self.s.title(last.unit, x + 26, base, room, 4, "start", True, part)
-
-    # ------------------------------------------------------------------ the motor
-
-    def _motor(self, x: float) -> None:
-        s = self.s
-        motor = self.mains.motor
-        links = [link for link in s.sheet.links if link.unit == motor]
-        protector, rest = links[0], links[1:]
-        wide = MOTOR * self.stretch
-        first, second = x + wide * 0.31, x + wide * 0.74
-        s.way((protector,), (x, self.l), first - x)
-        windings = [link for link in rest if link.symbol == "winding"]
-        tail = tuple(link.turned() for link in rest if link.symbol == "terminal")
-        s.way(tail, (x, self.n), first - x)
-        for at, winding in zip((first, second), windings, strict=False):
-            s.way((winding,), (at, self.l), self.n - self.l, down=True)
-        s.wire((first, self.n), (second, self.n))
-        for way in self.mains.beside:
-            s.way(way, (first, self.l), second - first)
-            s.title(way[0].unit, (first + second) / 2, self.l - self._top(way) - 8, second - first)
-        s.point(protector.b, first, self.l)
-        if windings:
-            s.point(windings[0].b, first, self.n)
-        if len(windings) > 1:
-            s.point(windings[1].a, second, self.l)
-        middle, centre = (first + second) / 2, self.l + (self.n - self.l) * 0.62
-        pen = s.pen(motor)
-        s.wire((middle, centre + 24), (middle, self.e), (x, self.e))
-        fill = "url(#hatch)" if motor in s.marks.failed else "#ffffff"
-        s.canvas.circle(middle, centre, 24, Pen(pen.ink, pen.width, "", fill))
-        s.keep(middle, centre, 25)
-        s.canvas.text(middle, centre + 1, "M", 17, "middle", bold=True, ink=pen.ink)
-        s.canvas.text(middle, centre + 15, "1 ~", 10, "middle", ink=pen.ink)
-        s.title(motor, middle, centre - 32, second - first - 50, 2)
-
-
-def part_of(sketch: Sketch, way: Way) -> str:
-    """What of a unit stands here, where its other parts are drawn elsewhere."""
-    for link in way:
-        word = PARTS.get(link.symbol, "")
-        if word and any(
-            x.unit == link.unit and x.symbol in PARTS and x not in way for x in sketch.sheet.links
-        ):
-            return word
-    return ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from itertools import groupby
 
 from diagnose.report.pictures.shapes import LOADS
@@ -18,27 +18,27 @@ class MainsPlanner(Planner):
         if not origin or not motor:
             return None
         free = [x for x in self.within("ac") if x.unit != motor]
-        ways = {
-            role: walk(
-                self.net(origin, role),
-                {self.net(motor, role)},
-                free,
-                lambda link: link.symbol not in LOADS,
+        ways: dict[str, Way] = {}
+        for role in ("live", "second", "third", "neutral", "earth"):
+            goal = self.net(motor, role)
+            found = goal and walk(
+                self.net(origin, role), {goal}, free, lambda link: link.symbol not in LOADS
             )
-            for role in ("live", "neutral", "earth")
-        }
-        live, neutral = ways["live"], ways["neutral"] or ()
-        if live is None:
+            ways[role] = found or ()
+        live, neutral = ways["live"], ways["neutral"]
+        if not live:
             return None
-        earth = ways["earth"] or ()
-        columns = _columns(live, neutral, earth)
+        if not neutral and self.net(origin, "neutral"):
+            neutral = self._neutral(origin, free)  # no conductor of the motor's
+            ways["neutral"] = neutral
+        columns = _columns(ways)
         self.used |= {origin, motor}
-        self.use(live, neutral, earth)
+        self.use(*ways.values())
         rails = {self.net(origin, "live"), *(link.b for link in live)}
         returns = {self.net(origin, "neutral"), *(link.b for link in neutral)}
-        taken = {*live, *neutral, *earth}
+        taken = {link for way in ways.values() for link in way}
         left = [x for x in free if x not in taken and x.turned() not in taken]
-        beside = self._beside(motor, left)
+        beside = self._beside(motor, rails, left)
         put = {x.unit for way in beside for x in way}
         branches = self._branches(rails, returns, [x for x in left if x.unit not in put])
         items: list[Column | Branch] = []
@@ -49,9 +49,22 @@ class MainsPlanner(Planner):
             if column.live:
                 at = column.live[-1].b
                 items += [branch for branch in branches if branch.net == at]
-        return Mains(origin, motor, tuple(items), beside)
+        return Mains(origin, motor, tuple(items), beside, bool(ways["third"]))
 
-    def _beside(self, motor: str, left: list[Link]) -> tuple[Way, ...]:
+    def _neutral(self, origin: str, free: list[Link]) -> Way:
+        """The neutral of a three-phase panel: as far as what hangs between it and L1 goes."""
+        at = self.net(origin, "neutral")
+        way: list[Link] = []
+        left = [x for x in free if x.symbol not in LOADS]
+        while True:
+            step = next((x if x.a == at else x.turned() for x in left if at in (x.a, x.b)), None)
+            if step is None:
+                return tuple(way)
+            left = [x for x in left if x not in (step, step.turned())]
+            way.append(step)
+            at = step.b
+
+    def _beside(self, motor: str, rails: set[str], left: list[Link]) -> tuple[Way, ...]:
         """What joins two terminals of the motor, but not its supply conductors."""
         outer = {self.net(motor, role) for role in ("live", "neutral", "earth")}
         inner = {n for x in self.links if x.unit == motor for n in (x.a, x.b)} - outer
@@ -61,7 +74,28 @@ class MainsPlanner(Planner):
             if way is not None and {way[0].a, way[-1].b} <= inner:
                 ways.append(way)
                 self.used.add(unit)
+        if not ways:
+            ways += self._start_chain(motor, rails, left)
         return tuple(ways)
+
+    def _start_chain(self, motor: str, rails: set[str], left: list[Link]) -> list[Way]:
+        """What leads to a second winding through several units: switch, capacitor, a core."""
+        own = [x for x in self.links if x.unit == motor]
+        windings = [x for x in own if x.symbol == "winding"]
+        if len(windings) != 2:
+            return []
+        second = windings[1].a
+        second = next((x.a for x in own if x.symbol == "terminal" and x.b == second), second)
+        begin = {*rails, *(n for x in self.links if x.unit == motor for n in (x.a, x.b))}
+        lead = [x for x in self.links if x.unit != motor or x.symbol == "terminal"]
+        begin -= {second, windings[1].a, windings[0].b}
+        usable = [x for x in lead if x in left and x.symbol not in LOADS - {"capacitor"}]
+        back = walk(second, begin, usable)
+        if not back:
+            return []
+        way = tuple(x.turned() for x in reversed(back))
+        self.use(way)
+        return [way]
 
     def _branches(self, rails: set[str], returns: set[str], left: list[Link]) -> list[Branch]:
         heads: dict[str, tuple[str, Way]] = {}
@@ -80,6 +114,10 @@ class MainsPlanner(Planner):
                 for w in (_series(list(g), {group_net}) for _, g in groupby(left, lambda x: x.unit))
                 if w is not None and w[0].a == group_net and w[-1].b in returns
             ]
+            if group_net in heads:  # a load behind a contact of another unit
+                drawn = {x.unit for way in (*starts, heads[group_net][1]) for x in way}
+                chain = walk(group_net, returns, [x for x in left if x.unit not in drawn])
+                starts += [chain] if chain and len(chain) > 1 else []
             if starts:
                 loads[group_net] = starts
         found = []
@@ -95,13 +133,13 @@ class MainsPlanner(Planner):
         return sorted(found, key=lambda b: order[(b.head or b.loads[0])[0].unit])
 
 
-def _columns(live: Way, neutral: Way, earth: Way) -> list[Column]:
+def _columns(ways: Mapping[str, Way]) -> list[Column]:
     """Units along the live conductor, those of the others put where they belong."""
     order: list[str] = []
-    for unit in [link.unit for link in live]:
+    for unit in [link.unit for link in ways["live"]]:
         if unit not in order:
             order.append(unit)
-    for way in (neutral, earth):
+    for way in (ways["second"], ways["third"], ways["neutral"], ways["earth"]):
         at = 0
         for link in way:
             if link.unit in order:
@@ -110,7 +148,9 @@ def _columns(live: Way, neutral: Way, earth: Way) -> list[Column]:
                 order.insert(at, link.unit)
                 at += 1
     return [
-        Column(unit, *(tuple(x for x in way if x.unit == unit) for way in (live, neutral, earth)))
+        Column(
+            unit, **{role: tuple(x for x in way if x.unit == unit) for role, way in ways.items()}
+        )
         for unit in order
     ]
 

@@ -10,7 +10,9 @@ from dataclasses import dataclass, field
 
 from diagnose.knowledge.records import Part
 
-LOADS = frozenset({"coil", "adapter", "rc", "winding", "resistor", "supply", "capacitor"})
+LOADS = frozenset(
+    {"coil", "adapter", "rc", "varistor", "winding", "resistor", "supply", "capacitor"}
+)
 """Symbols that no series conductor leads through."""
 
 
@@ -32,11 +34,77 @@ def _two_pole(symbol: str) -> Shape:
     return Shape((("l_in", "l_out", symbol), ("n_in", "n_out", symbol)))
 
 
+def _poles(
+    symbol: str, more: tuple[tuple[str, str, str], ...] = (), neutral: bool = False
+) -> Shape:
+    """Three poles alike, with or without the neutral, and what else there is."""
+    ways = tuple((f"{x}_in", f"{x}_out", symbol) for x in ("l", "l2", "l3"))
+    last = (("n_in", "n_out", symbol),) if neutral else ()
+    return Shape((*ways, *last, *more))
+
+
 _MAINS = {"live": "l", "neutral": "n", "earth": "pe"}
+_PHASES = {"second": "l2", "third": "l3"}
 
 SHAPES: Mapping[str, Shape] = {
     "mains_supply": Shape((), "origin", _MAINS),
+    "generator": Shape((), "origin", _MAINS),
+    "inverter": Shape((), "origin", _MAINS),
+    "mains_three": Shape((), "origin", {**_MAINS, **_PHASES}),
     "isolator": _two_pole("isolator"),
+    "isolator_four": _poles("isolator", neutral=True),
+    "breaker_three": _poles("breaker"),
+    "residual_four": _poles("residual", neutral=True),
+    "terminals_three": _poles("terminal", neutral=True),
+    "contactor_three": _poles("contactor", (("a1", "a2", "coil"),)),
+    "overload_three": _poles("thermal", (("c_in", "c_out", "break"),)),
+    "soft_starter": _poles("thyristor", (("a1", "a2", "coil"),)),
+    "cable_four": _poles("core", (("pe_in", "pe_out", "core"),)),
+    "feeder": Shape(
+        (("l_in", "l_out", "core"), ("n_in", "n_out", "core"), ("pe_in", "pe_out", "core"))
+    ),
+    "cable_three_wire": Shape(
+        (
+            ("l_in", "l_out", "core"),
+            ("n_in", "n_out", "core"),
+            ("pe_in", "pe_out", "core"),
+            ("s_in", "s_out", "core"),
+        )
+    ),
+    "surge_protector": Shape((("l", "n", "varistor"),)),
+    "alternator": Shape((("in", "out_one", "contact"), ("in", "out_two", "contact"))),
+    "box_overload": Shape((("l_in", "l_out", "thermal"),)),
+    "voltage_relay": Shape((("s_in", "s_out", "break"), ("k_in", "k_out", "coil"))),
+    "current_relay": Shape((("c_in", "c_out", "coil"), ("s_in", "s_out", "contact"))),
+    "start_capacitor": Shape((("a", "inner", "terminal"), ("inner", "b", "capacitor"))),
+    "motor_three": Shape(
+        tuple((f"w{k}", "star", "winding") for k in (1, 2, 3)),
+        "motor",
+        {"live": "l", "earth": "pe", **_PHASES},
+    ),
+    "motor_start": Shape(
+        (
+            ("l", "w", "protector"),
+            ("m", "n_in", "winding"),
+            ("aux", "n_in", "winding"),
+            ("n_in", "n", "terminal"),
+        ),
+        "motor",
+        _MAINS,
+    ),
+    "motor_three_wire": Shape(
+        (
+            ("l", "run", "terminal"),
+            ("run", "common", "winding"),
+            ("s", "start", "terminal"),
+            ("start", "common", "winding"),
+            ("common", "n", "terminal"),
+        ),
+        "motor",
+        _MAINS,
+    ),
+    "pump_surface": Shape((("inlet", "outlet", "pump"),)),
+    "pump_submersible": Shape((("inlet", "outlet", "pump"),)),
     "breaker": Shape((("l_in", "l_out", "breaker"),)),
     "residual_device": _two_pole("residual"),
     "outlet": Shape(

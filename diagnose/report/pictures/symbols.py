@@ -86,6 +86,25 @@ def _resistor(s: Spot) -> float:
     return 16.0
 
 
+def _break_contact(s: Spot) -> float:
+    s.line((-12, 0), (13, 7))
+    s.line((12, -2), (12, 9))
+    return 12.0
+
+
+def _thyristor(s: Spot) -> float:
+    s.line((-9, -8), (-9, 8), (7, 0), (-9, -8))
+    s.line((7, -8), (7, 8))
+    s.line((7, 0), (13, 8))
+    return 9.0
+
+
+def _varistor(s: Spot) -> float:
+    reach = _resistor(s)
+    s.line((-15, 10), (-9, 10), (10, -10))
+    return reach
+
+
 def _thermal(s: Spot) -> float:
     s.rectangle(18, 10)
     s.line((-18, 0), (-8, 0), (-8, -6), (8, -6), (8, 0), (18, 0))
@@ -265,6 +284,7 @@ def _pump(s: Spot) -> float:
 
 DRAW: Mapping[str, Callable[[Spot], float]] = {
     "adapter": _adapter,
+    "break": _break_contact,
     "breaker": _breaker,
     "buzzer": _buzzer,
     "capacitor": _capacitor,
@@ -303,7 +323,9 @@ DRAW: Mapping[str, Callable[[Spot], float]] = {
     "tap": tap,
     "terminal": _terminal,
     "thermal": _thermal,
+    "thyristor": _thyristor,
     "turned": _turned,
+    "varistor": _varistor,
     "winding": _winding,
 }
 """Symbol → what draws it; each returns how far its body reaches along the conductor."""

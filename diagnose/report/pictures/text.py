@@ -219,11 +219,16 @@ class _Writer:
         yield "Mains"
         columns = [x for x in mains.items if isinstance(x, Column)]
         tails = {x.symbol: x for x in self.sheet.links if x.unit == mains.motor}
-        for role, label in (("live", "live"), ("neutral", "neutral"), ("earth", "earth")):
+        labels = {"live": "live", "neutral": "neutral", "earth": "earth"}
+        if mains.three_phase:
+            labels = {"live": "L1", "second": "L2", "third": "L3", "neutral": "N", "earth": "earth"}
+        for role, label in labels.items():
             way: Way = tuple(x for c in columns for x in getattr(c, role))
             start = way[0].a if way else ""
             pieces = [self.unit(mains.origin), self.point(start), *self.pieces(way)]
-            if role == "live" and "protector" in tails:
+            if mains.three_phase and role == "neutral":
+                pass  # ends in the panel
+            elif role == "live" and "protector" in tails:
                 pieces.append(self.unit(mains.motor, [self.point(tails["protector"].b)]))
             else:
                 pieces.append(self.unit(mains.motor))

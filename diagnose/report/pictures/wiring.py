@@ -35,6 +35,13 @@ class Column:
     live: Way = ()
     neutral: Way = ()
     earth: Way = ()
+    second: Way = ()
+    third: Way = ()
+
+    @property
+    def ways(self) -> tuple[Way, ...]:
+        """What it does to each conductor, from the top down."""
+        return (self.live, self.second, self.third, self.neutral, self.earth)
 
 
 @dataclass(frozen=True)
@@ -57,6 +64,7 @@ class Mains:
     motor: str
     items: tuple[Column | Branch, ...]
     beside: tuple[Way, ...]
+    three_phase: bool = False
 
 
 @dataclass(frozen=True)
@@ -155,9 +163,9 @@ class Planner:
         self.used: set[str] = set()
 
     def only(self, block: str) -> str:
-        """The unit that makes a block; "" where none or several do."""
+        """The unit that makes a block; "" where none or several do (of motors, the first)."""
         found = [u for u, shape in self.shapes.items() if shape.block == block]
-        return found[0] if len(found) == 1 else ""
+        return found[0] if len(found) == 1 or (found and block == "motor") else ""
 
     def net(self, unit: str, role: str) -> str:
         """The net on which a block's live, neutral or earth is; "" where it has none."""
