@@ -7,9 +7,8 @@ and the folder is synchronised. A kill at any moment leaves the old file or the 
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -34,6 +33,7 @@ from diagnose.casebook.text import (
 from diagnose.errors import DiagnoseError, Issue, fail
 from diagnose.interview.events import Event
 from diagnose.interview.state import is_closed
+from diagnose.keeping import write_whole
 from diagnose.knowledge.reading import read_bytes
 
 if TYPE_CHECKING:
@@ -244,29 +244,6 @@ def is_file(path: Path) -> bool:
         return False
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Put a file in the place of an earlier one: whole or not at all, and on disk.
-
-    Raises
-    ------
-    DiagnoseError
-        It cannot be written.
-    """
-    temporary = path.with_name(f".{path.name}.new")
-    try:
-        temporary.unlink(missing_ok=True)  # left behind by a kill, or a link laid by somebody
-        with temporary.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
-        _sync_folder(path.parent)
-    except OSError as error:
-        with suppress(OSError):  # half a file would take room on a full disk
-            temporary.unlink(missing_ok=True)
-        raise fail("unwritable", f"cannot write '{path}': {error.strerror}") from error
-
-
 def _canonical(path: Path, data: bytes) -> bytes:
     """The file's bytes, laid out so that an event can be added; unchanged where it already is.
 
@@ -277,15 +254,3 @@ def _canonical(path: Path, data: bytes) -> bytes:
     if data.endswith(event_text(events[-1]).encode()):
         return data
     return case_text(header, events).encode()
-
-
-def _sync_folder(folder: Path) -> None:
-    """Put a rename on disk, where the system can synchronise a folder."""
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-    except OSError:  # not possible on some systems
-        return
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

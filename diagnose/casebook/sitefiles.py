@@ -11,12 +11,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from diagnose.casebook.files import is_file, write_whole
+from diagnose.casebook.files import is_file
 from diagnose.casebook.store import slug
 from diagnose.casebook.stores import chosen_store, is_address
-from diagnose.casebook.text import dump
 from diagnose.errors import DiagnoseError, Issue, fail
 from diagnose.interview.sites import site_key
+from diagnose.keeping import dump, write_whole
 from diagnose.knowledge.checks_base import nearest
 from diagnose.knowledge.reading import Reader, read_yaml
 from diagnose.knowledge.records import KnowledgeBase
@@ -107,10 +107,6 @@ def save_site(folder: Path, site: Site) -> Path:
     """
     if not site.key:
         raise fail("site", f"'{site.name}' has no letter or digit: no file can be named by it")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise fail("unwritable", f"cannot make '{folder}': {error.strerror}") from error
     path = folder / f"{site.key}.yaml"
     write_whole(path, site_text(site).encode())
     return path

@@ -7,11 +7,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import yaml
-
 from diagnose.casebook.store import FORMAT, CaseHeader, check_time
 from diagnose.errors import DiagnoseError, Issue, Place
 from diagnose.interview.events import KINDS, Event
+from diagnose.keeping import dump
 from diagnose.knowledge.reading import Mapping as Node
 from diagnose.knowledge.reading import Reader, Text, decode, parse_yaml, read_yaml
 from diagnose.knowledge.reading import Sequence as ListNode
@@ -27,43 +26,6 @@ MAPPINGS = ("variants", "shown", "took")
 LISTS = ("ids", "instruments", "asks", "parts", "van", "switch_off", "keep_off")
 """Keys of an event's data that hold a list of texts."""
 HEAD = "# A case of diagnose. Events are added at the end and never changed.\n"
-
-
-class _Dumper(yaml.SafeDumper):
-    """Writes every text that is not plainly printable in double quotes, with escapes."""
-
-
-def _text(dumper: yaml.SafeDumper, value: str) -> yaml.ScalarNode:
-    style = None if value.isprintable() else '"'
-    return dumper.represent_scalar("tag:yaml.org,2002:str", value, style)
-
-
-_Dumper.add_representer(str, _text)
-
-
-def dump(data: Any) -> str:
-    """Texts, numbers, lists and mappings as YAML, in their order."""
-    return str(
-        yaml.dump(
-            _plain(data),
-            Dumper=_Dumper,
-            sort_keys=False,
-            allow_unicode=True,
-            default_flow_style=False,
-            width=96,
-        )
-    )
-
-
-def _plain(value: Any) -> Any:
-    """The value in types that YAML knows; texts lose their places."""
-    if isinstance(value, str):
-        return str(value)
-    if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, Sequence):
-        return [_plain(v) for v in value]
-    return value
 
 
 def canonical(event: Event) -> Event:

@@ -124,9 +124,9 @@ def _put(text: str, output: Path | None) -> None:
     if output is None or str(output) == "-":
         sys.stdout.write(visible(text) if sys.stdout.isatty() else text)
         return
-    from diagnose.practice.keeping import replace_file
+    from diagnose.keeping import write_whole
 
-    replace_file(output, text)
+    write_whole(output, text.encode())
     print(output)
 
 

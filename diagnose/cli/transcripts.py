@@ -17,9 +17,9 @@ from typing import Any
 import yaml
 
 from diagnose.errors import DiagnoseError, Issue, fail
+from diagnose.keeping import write_whole
 from diagnose.knowledge.reading import Mapping as Node
 from diagnose.knowledge.reading import Reader, Text, read_yaml
-from diagnose.practice.keeping import replace_file
 from diagnose.practice.records import ACTS, Act, Exercise
 from diagnose.units import whole_number
 
@@ -63,7 +63,7 @@ class Transcript:
 
     def _write(self) -> None:
         assert self.path is not None
-        replace_file(self.path, transcript_text(self.exercise, self.acts))
+        write_whole(self.path, transcript_text(self.exercise, self.acts).encode())
 
 
 def transcript_text(exercise: Exercise, acts: Sequence[Act]) -> str:

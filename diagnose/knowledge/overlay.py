@@ -9,13 +9,13 @@ overlay never builds one anew.
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from diagnose.errors import DiagnoseError, Issue, Place, fail
+from diagnose.errors import DiagnoseError, Issue
+from diagnose.keeping import write_whole
 from diagnose.knowledge.checks_base import nearest
 from diagnose.knowledge.family import Family
 from diagnose.knowledge.folder import shown_name
@@ -261,14 +261,4 @@ def write_overlay(overlay: Overlay, path: Path) -> None:
     DiagnoseError
         It cannot be written.
     """
-    beside = path.with_name(f".{path.name}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with beside.open("w", encoding="utf-8") as file:
-            file.write(overlay_text(overlay))
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
-    except OSError as error:
-        place = Place(shown_name(path), 1, 1)
-        raise fail("unwritable", f"cannot write: {error.strerror}", place) from error
+    write_whole(path, overlay_text(overlay).encode())

@@ -13,9 +13,10 @@ from pathlib import Path
 from typing import Any
 
 from diagnose.errors import DiagnoseError, Issue
+from diagnose.keeping import dump, write_whole
 from diagnose.knowledge.reading import Reader, read_yaml
 from diagnose.practice.examiner import LEVELS, Plan
-from diagnose.practice.keeping import dump, number_of, replace_file
+from diagnose.practice.reading import number_of
 from diagnose.practice.records import ACTS, Act, Taken
 
 FORMAT = "1"
@@ -96,7 +97,7 @@ def save_transcript(path: Path, transcript: ExamTranscript) -> None:
     DiagnoseError
         The file cannot be written.
     """
-    replace_file(path, transcript_text(transcript))
+    write_whole(path, transcript_text(transcript).encode())
 
 
 def read_transcript(path: Path) -> ExamTranscript:

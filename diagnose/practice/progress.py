@@ -18,9 +18,10 @@ from pathlib import Path
 from typing import Any
 
 from diagnose.errors import DiagnoseError, Issue, fail
+from diagnose.keeping import dump, write_whole
 from diagnose.knowledge.reading import Reader, Text, decode, parse_yaml, read_bytes, read_yaml
-from diagnose.practice.keeping import dump, number_of, replace_file
 from diagnose.practice.mastery import Trace
+from diagnose.practice.reading import number_of
 from diagnose.practice.records import ENDED
 from diagnose.practice.skills import SKILLS
 
@@ -152,7 +153,7 @@ def append(path: Path, done: Done, trainee: str = NOBODY) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with FileLock(path.with_name(f".{path.name}.lock"), timeout=PATIENCE):
-            replace_file(path, _with(path, done, trainee))
+            write_whole(path, _with(path, done, trainee).encode())
     except TimeoutError as error:
         raise fail("busy", f"another program is writing to '{path}'") from error
     except OSError as error:

@@ -1,9 +1,9 @@
-"""Plain YAML files that are never half written: progress and transcripts."""
+"""Files that are never half written, and plain data as YAML."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,6 @@ from typing import Any
 import yaml
 
 from diagnose.errors import fail
-from diagnose.knowledge.reading import Reader, Text
 
 
 class _Dumper(yaml.SafeDumper):
@@ -27,9 +26,16 @@ _Dumper.add_representer(str, _text)
 
 
 def dump(data: Any) -> str:
-    """Plain data as YAML, keys in their order."""
+    """Texts, numbers, lists and mappings as YAML, in their order."""
     return str(
-        yaml.dump(_plain(data), Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=96)
+        yaml.dump(
+            _plain(data),
+            Dumper=_Dumper,
+            sort_keys=False,
+            allow_unicode=True,
+            default_flow_style=False,
+            width=96,
+        )
     )
 
 
@@ -39,53 +45,42 @@ def _plain(value: Any) -> Any:
         return str(value)
     if isinstance(value, Mapping):
         return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
+    if isinstance(value, Sequence):
         return [_plain(v) for v in value]
     return value
 
 
-def replace_file(path: Path, text: str) -> None:
-    """Put a text in a file's place: the old file or the new one stays, whatever happens.
+def write_whole(path: Path, data: bytes) -> None:
+    """Put a file in the place of an earlier one: whole or not at all, and on disk.
 
     Raises
     ------
     DiagnoseError
-        The file cannot be written.
+        It cannot be written.
     """
     temporary = path.with_name(f".{path.name}.new")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         temporary.unlink(missing_ok=True)  # left behind by a kill, or a link laid by somebody
-        with temporary.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        with temporary.open("xb") as file:
+            file.write(data)
             file.flush()
             os.fsync(file.fileno())
         temporary.replace(path)
+        sync_folder(path.parent)
     except OSError as error:
         with suppress(OSError):  # half a file would take room on a full disk
             temporary.unlink(missing_ok=True)
         raise fail("unwritable", f"cannot write '{path}': {error.strerror}") from error
+
+
+def sync_folder(folder: Path) -> None:
+    """Put a rename on disk, where the system can synchronise a folder."""
     try:
-        handle = os.open(path.parent, os.O_RDONLY)
+        handle = os.open(folder, os.O_RDONLY)
     except OSError:  # a folder cannot be opened on some systems
         return
     try:
         os.fsync(handle)
     finally:
         os.close(handle)
-
-
-def number_of(reader: Reader, key: str, whole: bool = False) -> float:
-    """A number from 0 on under a key; 0 where there is an issue, which is then noted."""
-    text = reader.text(key)
-    if not isinstance(reader.raw(key), Text):
-        return 0.0
-    try:
-        value = float(int(text)) if whole else float(text)
-    except (ValueError, OverflowError):
-        value = -1.0
-    if not 0.0 <= value < 1e18:
-        kind = "whole number" if whole else "number"
-        reader.problem(f"'{text}' is no {kind} from 0 on", key)
-        return 0.0
-    return value
