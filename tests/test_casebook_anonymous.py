@@ -65,14 +65,17 @@ def planted(case: CaseHeader, events: list[Event]) -> tuple[CaseHeader, list[Eve
             data["choice"] = "sometimes"  # an id, as all choices are
         for key in FREE[event.kind]:
             if key in ("van", "parts", "switch_off"):
-                data[key] = [name(), {"from": name()}]
+                data[key] = [name(), name()]
             elif key == "site" or (key == "found" and "unit" in data):
                 continue
             else:
                 data[key] = name()
         told.append(replace(event, data=data))
     for kind in set(KINDS) - {event.kind for event in events}:
-        extra: dict[str, Any] = {key: name() for key in FREE[kind]}
+        extra: dict[str, Any] = {
+            key: [name()] if key in ("van", "switch_off", "keep_off") else name()
+            for key in FREE[kind]
+        }
         if kind == "withdrawn":
             extra["event"] = "none"
         if kind == "complaint":
