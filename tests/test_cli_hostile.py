@@ -8,6 +8,7 @@ overrides the direction of writing (Unicode Standard Annex 9: U+202A to U+202E, 
 from __future__ import annotations
 
 import ast
+import io
 import json
 import unicodedata
 from pathlib import Path
@@ -120,15 +121,7 @@ def said(
     typed: str = "",
 ) -> str:
     """All that a command writes, prompts included, while some lines are typed."""
-    lines = typed.splitlines()
-
-    def read(prompt: str = "") -> str:
-        print(prompt, end="")
-        if not lines:
-            raise EOFError
-        return lines.pop(0)
-
-    monkeypatch.setattr("builtins.input", read)
+    monkeypatch.setattr("sys.stdin", io.StringIO(typed))
     capsys.readouterr()
     code: object = 0
     try:
