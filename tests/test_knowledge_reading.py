@@ -247,7 +247,7 @@ def mutilated(tree: Any, path: tuple[Any, ...], by: Any) -> Any:
 
 
 MOST_SPOTS = 150
-"""Places of one file that are mutilated, evenly spread: `tests.campaigns.fuzz` tries them all."""
+"""Places of one file that are mutilated, evenly spread; `tests.campaigns.fuzz` tries others."""
 MUTILATIONS: list[Any] = [None, "", "nonsense", ["a", ["b"]], {"a": {"b": "c"}}, []]
 
 

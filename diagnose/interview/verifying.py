@@ -103,23 +103,14 @@ def checks_for(installation: Installation) -> list[Check]:
     if has("rcd"):
         checks.append(_rcd_button())
     checks += [
-        Check(
-            "current",
-            "Running current within the nameplate",
+        _current(
             "Isolate, open the panel, put the clamp round the line core to the pump alone, close "
             "the panel as far as it goes, switch on. Compare with the nameplate while it pumps. "
             "Isolate before the clamp comes off, close the panel and switch on again.",
-            ("mains_live", "meter_category"),
-            like={"motor_current": ("light", "good")},
-            state="live",
-            by="instructed",
-            instrument="clamp",
+            "motor_current",
         ),
-        Check(
-            "left_behind",
-            "Nothing left behind",
-            "No jumper, no lifted lead, no forced mode; covers closed; drawing corrected.",
-            state="any",
+        _left_behind(
+            "No jumper, no lifted lead, no forced mode; covers closed; drawing corrected."
         ),
     ]
     return checks
@@ -135,6 +126,25 @@ def _by_the_sensor(installation: Installation) -> tuple[str, str]:
         "draw water until the level is below its start mark",
         "let the tank fill to its stop mark",
     )
+
+
+def _current(how: str, test: str) -> Check:
+    """The running current, by the test that reads it."""
+    return Check(
+        "current",
+        "Running current within the nameplate",
+        how,
+        ("mains_live", "meter_category"),
+        like={test: ("light", "good")},
+        state="live",
+        by="instructed",
+        instrument="clamp",
+    )
+
+
+def _left_behind(how: str) -> Check:
+    """What must not stay in the installation."""
+    return Check("left_behind", "Nothing left behind", how, state="any")
 
 
 def _rcd_button() -> Check:
@@ -184,23 +194,14 @@ def _checks_of_a_pressure_set(rcd: bool) -> list[Check]:
             like={"set_holds": ("holds",)},
         ),
         *([_rcd_button()] if rcd else []),
-        Check(
-            "current",
-            "Running current within the nameplate",
+        _current(
             "Isolate, open the pressure switch, put the clamp round its live lead alone, switch on "
             "with two taps open. Compare with the nameplate. Isolate before the clamp comes off "
             "and the cover goes on.",
-            ("mains_live", "meter_category"),
-            like={"set_motor_current": ("light", "good")},
-            state="live",
-            by="instructed",
-            instrument="clamp",
+            "set_motor_current",
         ),
-        Check(
-            "left_behind",
-            "Nothing left behind",
-            "No jumper, no lifted lead; cover on; valves open; settings noted on the drawing.",
-            state="any",
+        _left_behind(
+            "No jumper, no lifted lead; cover on; valves open; settings noted on the drawing."
         ),
     ]
 

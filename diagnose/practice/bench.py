@@ -9,7 +9,7 @@ another. What is shown hangs on the exercise, the test and the how-manieth look 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -291,8 +291,3 @@ class Bench:
             condition = self.test(test).condition
             conditions = [] if condition is None else [self._builder.index[condition.key]]
         return any(bool(found.simulation.holds(c, TRIPPED).any()) for c in conditions)
-
-
-def exercise_on(installation: Installation, exercise: Exercise) -> Exercise:
-    """The exercise with every variant of its installation filled in."""
-    return replace(exercise, kind=installation.type.id, variants=dict(installation.choices))
