@@ -7,8 +7,9 @@ likeliest causes, each with its likeliest outcomes, minutes stretched by what a 
 costs in information, and what every walk and change of state costs from wherever one then stands.
 
 Where the simplified problem is small, its optimum is found (`diagnose.reasoning.exact`). Where it
-is not, each leading test is followed by information per minute to the end: one step of policy
-improvement [1]_. The work is bounded by counts, never by the clock.
+is not, each leading test is followed by the best of a few tests, `DEPTH` times, and then by
+information per minute to the end: a rollout [1]_ with a short search before it. The work is bounded
+by counts, never by the clock.
 
 References
 ----------
@@ -20,6 +21,7 @@ References
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -40,9 +42,13 @@ from diagnose.reasoning.strategy import (
     Terrain,
 )
 
-WIDTH = 8
+WIDTH = 20
 """Tests compared."""
-NEAR = 0.6
+DEPTH = 2
+"""Tests after the compared one that are chosen by trying several."""
+BRANCH = 5
+"""Tests tried at each of them, those with most information per minute."""
+NEAR = 0.3
 """Share of the leading test's information per minute below which a test is not compared."""
 ROWS = 32
 """Causes looked at, those that look alike counted once."""
@@ -60,6 +66,7 @@ EXPANSIONS = 300
 """Sets that the search for the optimum may open in one turn, about 200 ms on two cores."""
 
 Floats = NDArray[np.float64]
+Rows = NDArray[np.int_]
 
 
 class Lookahead:
@@ -73,6 +80,8 @@ class Lookahead:
         Share of one unit at which looking ahead counts the unit as known.
     expansions
         Sets that the search for the optimum may open; 0 never searches.
+    depth
+        Tests after each compared one that are chosen by trying several.
     """
 
     name = "lookahead"
@@ -85,6 +94,7 @@ class Lookahead:
         near: float = NEAR,
         rows: int = ROWS,
         expansions: int = EXPANSIONS,
+        depth: int = DEPTH,
     ) -> None:
         self.worth = worth
         self.sure = sure
@@ -92,6 +102,7 @@ class Lookahead:
         self.near = near
         self.rows = rows
         self.expansions = expansions
+        self.depth = depth
 
     def rank(
         self, belief: Belief, candidates: Sequence[Candidate], terrain: Terrain = FLAT
@@ -122,7 +133,7 @@ class Lookahead:
         leading = [c for c in choices[: self.width] if c in fresh and c.score >= least]
         if len(leading) < 2:
             return choices
-        minutes = {c: round(ahead.minutes_with(fresh.index(c)), 9) for c in leading}
+        minutes = {c: round(ahead.minutes_with(fresh.index(c), self.depth), 9) for c in leading}
         order = sorted(leading, key=lambda c: (minutes[c], choices.index(c)))
         second = minutes[order[1]] - minutes[order[0]]
         found = Outlook("rollout", minutes[order[0]], second, 0)
@@ -174,12 +185,12 @@ class Ahead:
         ways = [terrain.repair.get(table.unit_names[u], -1) for u in labels]
         self.ending = np.array([[0.0 if w < 0 else m[w] for w in ways] for m in terrain.minutes])
         self._narrow(np.array([c.gain for c in choices]))
-        self.seen: dict[tuple[bytes, int], float] = {}
+        self.seen: dict[tuple[bytes, bytes, int, int], float] = {}
 
     def _narrow(self, gains: Floats) -> None:
         """Keep, of the tests that split alike, the cheapest; stretch the minutes by the spread."""
         hot = self.outcome[:, :, None] == np.arange(self.outcome.max() + 1)
-        told = self._gains(self.weight, np.arange(len(self.weight)), hot.astype(np.float64))
+        told = self._gains(np.arange(len(self.weight)), self.weight, hot.astype(np.float64))
         stretched = self.own * np.clip(told / np.maximum(gains, 1e-9), 1.0, STRETCH)
         alike = self.outcome[:, None] == self.outcome[None]
         pattern = np.ascontiguousarray(alike.argmax(axis=0).T.astype(np.uint8))
@@ -198,10 +209,10 @@ class Ahead:
         ]
         self.hot = hot[:, tests].astype(np.float64)
 
-    def _gains(self, weight: Floats, members: NDArray[np.int_], hot: Floats) -> Floats:
+    def _gains(self, members: Rows, weight: Floats, hot: Floats) -> Floats:
         """Weighted bits about the label from each test, (tests,)."""
         of_label = self.of_label[members]
-        of_label = of_label[:, of_label.any(axis=0)] * weight[members, None]
+        of_label = of_label[:, of_label.any(axis=0)] * weight[:, None]
         joint = of_label.T @ hot[members].reshape(len(members), -1)
         shape = hot.shape[1:]
         both = entropy(joint, axis=0).reshape(shape).sum(axis=1)
@@ -223,47 +234,62 @@ class Ahead:
             return None
         return optimal(problem, expansions)
 
-    def minutes_with(self, choice: int) -> float:
+    def minutes_with(self, choice: int, depth: int) -> float:
         """Expected minutes until the unit is known, one of the choices done first."""
         total = float(self.minutes[choice])
         standing = int(self.terrain.after[self.terrain.start, self.way[choice]])
         for o in range(self.clean.shape[2]):
             chance = self.clean[:, choice, o]
-            weight = np.where(chance >= SUPPORTED, self.weight * chance, 0.0)
-            if weight.any():
-                total += self.minutes_left(weight, standing)
+            members = np.flatnonzero((chance >= SUPPORTED) & (self.weight > 0))
+            if len(members):
+                weight = self.weight[members] * chance[members]
+                total += self.minutes_left(members, weight, standing, depth)
         return total
 
-    def minutes_left(self, weight: Floats, standing: int) -> float:
-        """(Weighted) minutes by information per minute from here, to stand at the repair."""
-        members = np.flatnonzero(weight)
-        of_label = np.bincount(self.label[members], weight[members])
-        mass = float(of_label.sum())
+    def minutes_left(self, members: Rows, weight: Floats, standing: int, depth: int) -> float:
+        """(Weighted) minutes until one stands at the repair.
+
+        Parameters
+        ----------
+        members, weight : (members,)
+            The causes that fit, and their weights.
+        depth
+            Tests still to be chosen by trying several; after them information per minute chooses.
+        """
+        of_label = np.bincount(self.label[members], weight)
         best = int(of_label.argmax())
+        mass = float(weight.sum())
         if of_label[best] >= self.sure * mass:
             return mass * float(self.ending[standing, best])
-        key = (weight.tobytes(), standing)
+        key = (members.tobytes(), weight.tobytes(), standing, depth)
         if key not in self.seen:
-            self.seen[key] = self._left(weight, members, mass, standing)
+            self.seen[key] = self._left(members, weight, mass, standing, depth)
         return self.seen[key]
 
-    def _left(self, weight: Floats, members: NDArray[np.int_], mass: float, standing: int) -> float:
+    def _left(self, members: Rows, weight: Floats, mass: float, standing: int, depth: int) -> float:
         rows = self.split[members]
-        splits = np.flatnonzero((rows != rows[0]).any(axis=0))
+        splits = (rows != rows[0]).any(axis=0).nonzero()[0]
         if not len(splits):
-            of_label = np.bincount(self.label[members], weight[members])
-            return mass * float(self.ending[standing, of_label.argmax()])
+            best = np.bincount(self.label[members], weight).argmax()
+            return mass * float(self.ending[standing, best])
         cost = self.after[standing, splits]
         if len(members) == 2:
-            best = splits[int(np.argmin(np.round(cost, 12)))]
+            leading = splits[[np.round(cost, 12).argmin()]]
         else:
-            scores = self._gains(weight, members, self.hot[:, splits]) / cost
-            best = splits[int(np.argmax(np.round(scores / mass, 12)))]
-        total = mass * float(self.after[standing, best])
-        then = int(self.then[standing, best])
-        for o in np.unique(rows[:, best]):
-            total += self.minutes_left(np.where(self.split[:, best] == o, weight, 0.0), then)
-        return total
+            scores = np.round(self._gains(members, weight, self.hot[:, splits]) / cost / mass, 12)
+            leading = splits[(-scores).argsort(kind="stable")[: BRANCH if depth else 1]]
+        least = math.inf
+        for test in leading.tolist():
+            total = mass * float(self.after[standing, test])
+            then = int(self.then[standing, test])
+            column = rows[:, test]
+            for o in sorted(set(column.tolist())):
+                if total >= least:
+                    break
+                part = column == o
+                total += self.minutes_left(members[part], weight[part], then, max(depth - 1, 0))
+            least = min(least, total)
+        return least
 
 
 def _likeliest(belief: Belief, most: int) -> NDArray[np.int_]:
