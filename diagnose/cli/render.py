@@ -223,7 +223,8 @@ class Screen:
             "It is expected to tell {gain} bit about which part has failed, for about {minutes} "
             "min with the way and the preparation."
         )
-        self.para(expected.format(gain=f"{why.gain:.2f}", minutes=f"{why.minutes:.0f}"), 2)
+        minutes = f"{why.minutes:.{0 if why.minutes >= 1 else 1}f}"
+        self.para(expected.format(gain=f"{why.gain:.2f}", minutes=minutes), 2)
         if why.method:
             self.para(looked_ahead(why.method, why.margin), 2)
         for split in why.splits:
