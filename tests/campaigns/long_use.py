@@ -141,7 +141,11 @@ def growth(samples: list[Sample], of: Callable[[Sample], float]) -> float:
 
 def growing(samples: list[Sample], most: int = 8) -> dict[str, float]:
     """The types whose objects grow most in number, per 1,000 rounds."""
-    found = {k: growth(samples, lambda s, k=k: s.objects[k]) for k in samples[-1].objects}
+
+    def slope_of(kind: str) -> float:
+        return growth(samples, lambda s: s.objects[kind])
+
+    found = {kind: slope_of(kind) for kind in samples[-1].objects}
     named = sorted(found.items(), key=lambda pair: -pair[1])[:most]
     return {name: round(slope, 1) for name, slope in named if slope >= 1}
 

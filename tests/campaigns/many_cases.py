@@ -134,7 +134,9 @@ def watched(code: str, folder: Path, *arguments: str, own: str = "", cache: Path
     environment = os.environ | {"DIAGNOSE_CACHE": str(cache), "DIAGNOSE_CONFIG": os.devnull}
     done = subprocess.run(
         [sys.executable, "-c", WATCHED + code, str(folder), *arguments],
-        **{"cwd": ROOT, "env": environment, "stdin": subprocess.DEVNULL},
+        cwd=ROOT,
+        env=environment,
+        stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
         check=False,
