@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
+from weakref import WeakValueDictionary
 
 from diagnose.casebook.store import (
     CaseHeader,
@@ -55,8 +56,8 @@ class FileStore:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self._locks: dict[str, FileLock] = {}
-        self._written: dict[str, bytes] = {}
+        self._locks: WeakValueDictionary[str, FileLock] = WeakValueDictionary()
+        self._written: tuple[str, bytes] | None = None
         self._kept_index: FolderIndex | None = None
 
     @property
@@ -86,11 +87,13 @@ class FileStore:
         return sorted(self.folder.glob(PATTERN))
 
     def _lock(self, name: str) -> FileLock:
-        if name not in self._locks:
+        lock = self._locks.get(name)
+        if lock is None:
             from filelock import FileLock  # only here: reading needs none, and it imports much
 
-            self._locks[name] = FileLock(self.folder / f".{name}.lock", timeout=PATIENCE)
-        return self._locks[name]
+            lock = FileLock(self.folder / f".{name}.lock", timeout=PATIENCE)
+            self._locks[name] = lock
+        return lock
 
     @contextmanager
     def _writing(self, name: str) -> Iterator[None]:
@@ -168,13 +171,13 @@ class FileStore:
     def _in_order(self, path: Path) -> bytes:
         """The file's bytes, laid out so that an event can be added at the end."""
         data = read_bytes(path)
-        return data if self._written.get(path.stem) == data else _canonical(path, data)
+        return data if self._written == (path.stem, data) else _canonical(path, data)
 
     def _add(self, path: Path, old: bytes, events: Sequence[Event]) -> None:
         new = old + "".join(event_text(event) for event in events).encode()
         # behind a link stands the file that is meant: it is written to, and the link stays
         self._replace(path.resolve() if path.is_symlink() else path, new)
-        self._written[path.stem] = new
+        self._written = path.stem, new
 
     def _make_folder(self) -> None:
         try:

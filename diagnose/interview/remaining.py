@@ -53,9 +53,8 @@ SUSPECTS = 60
 """Failure modes that are simulated beside the repaired one."""
 AT_ONCE = 30
 """Of these simulated at once ahead of need, so that nobody waits long for them."""
-
-KEPT = 50
-"""Repaired causes beside all others that are kept for the next turn."""
+KEPT = 20
+"""Repaired causes beside all others, and sets of simulated pairs, that are kept: the latest."""
 
 
 class Remaining:
@@ -111,6 +110,8 @@ class Remaining:
         """
         with self._simulating:
             known = self._pairs.setdefault((first, *tests, "", *complaints), {})
+            if len(self._pairs) > KEPT:
+                del self._pairs[next(iter(self._pairs))]
             new = [n for n in seconds if n not in known]
             if new:
                 known |= self._simulated(first, new, tests, complaints)
@@ -200,8 +201,8 @@ class _After:
             tuple(c for c in state.checked if c.after_repairs <= number),
         )
         if key not in known:
-            if len(known) > KEPT:
-                known.clear()
+            if len(known) >= KEPT:
+                del known[next(iter(known))]
             known[key] = _Beside(self, cause, number, suspects)
         return known[key]
 

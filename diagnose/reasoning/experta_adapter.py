@@ -10,7 +10,9 @@ this module. What is replaced in experta 1.9.4, and why:
   fact; here the nodes are listed per instance (`_Matcher`) and tests for a literal are found by
   hashing (`_Fan`);
 - its reset searches the whole class for members each time (`_Engine`);
-- it copies each rule some ten times on the way to a normal form that ours have (`_Matcher`).
+- it copies each rule some ten times on the way to a normal form that ours have (`_Matcher`);
+- it names a pattern without a name by its address and keeps for good what captures it, so each
+  new network would leave some behind; here they go once the network stands (`_Matcher`).
 
 It takes 1, True and 1.0 for one value, so values are text, and each declared fact carries its
 record, by which experta tells a conclusion that is there already.
@@ -164,6 +166,9 @@ class _Matcher(_ReteMatcher):  # type: ignore[misc]
 
     def build_network(self) -> None:
         super().build_network()
+        kept = _checks.FactCapture._instances
+        for name in [name for name in kept if name.startswith("__pattern_")]:
+            del kept[name]
         nodes: dict[int, Any] = {}
         open_nodes = [self.root_node]
         while open_nodes:

@@ -1,0 +1,64 @@
+"""What the steps of ``tests.campaigns.release`` share."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+
+
+class Unverified(RuntimeError):
+    """It could not be tried here; the message says why."""
+
+
+@dataclass(frozen=True)
+class Result:
+    """One line of the table."""
+
+    name: str
+    verdict: str
+    about: str
+
+
+def run(*command: str | Path, cwd: Path, env: Mapping[str, str] | None = None) -> str:
+    """Run a command with nothing to read; its output.
+
+    Parameters
+    ----------
+    env
+        Added to the environment of this process.
+
+    Raises
+    ------
+    RuntimeError
+        It failed; with what it said.
+    """
+    done = subprocess.run(
+        [str(word) for word in command],
+        cwd=cwd,
+        env=os.environ | (env or {}),
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if done.returncode:
+        said = (done.stdout + done.stderr).strip().splitlines()
+        raise RuntimeError(f"{command[0]} exits {done.returncode}: {' / '.join(said[-3:])}")
+    return done.stdout
+
+
+def attempt(name: str, work: Callable[[], str]) -> Result:
+    """Do one step; how it went."""
+    print(f"release: --- {name}", file=sys.stderr, flush=True)
+    try:
+        return Result(name, "passed", work())
+    except Unverified as error:
+        return Result(name, "not verified", str(error))
+    except Exception as error:  # whatever it is, it is a line of the table
+        return Result(name, "FAILED", f"{type(error).__name__}: {error}"[:400])
