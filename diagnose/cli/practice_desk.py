@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 from diagnose.cli import practice_show as show
 from diagnose.cli.lines import match
-from diagnose.cli.practice_looking import PLACES, Looking
+from diagnose.cli.practice_looking import Looking
 from diagnose.cli.practice_words import ACTS, METERS, Command, one_of, understand
 from diagnose.cli.render import Screen, sentence
 from diagnose.cli.saving import persist
@@ -98,7 +98,7 @@ class Desk:
     def _obey(self, command: Command) -> None:
         word, rest = command.word, command.rest
         looks: dict[str, Callable[[], None]] = {
-            "help": lambda: show.helped(self.screen),
+            "help": lambda: show.helped(self.screen, self.bench),
             "functions": lambda: show.functions(self.screen, self.coach.groups),
             "parts": lambda: show.parts(self.screen, self.bench, self.coach.groups),
             "found": lambda: show.found(self.screen, self.bench, self.attempt),
@@ -124,7 +124,7 @@ class Desk:
         elif word in ACTS:
             self._show(Act(word))
         elif word == "go":
-            options = [Option(p, p) for p in PLACES]
+            options = [Option(p, p) for p in self.bench.places]
             self._show(Act("go", {"place": one_of("places", rest, options)}))
         elif word == "level":
             options = [Option(x, x) for x in ("empty", "mid", "full")]

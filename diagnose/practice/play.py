@@ -36,15 +36,20 @@ WHERE = {
 }
 """Where an act is done; all others where one stands."""
 MOST_PREPARATIONS = 40
+BLOCKED = (
+    ("selector", "Mode switch in manual, pump switch off."),
+    ("hand_off_auto", "The hand-off-automatic switch stands at off."),
+    ("", "There is no switch for it: everybody is clear of the pump, it may start by itself."),
+)
+"""How the pump is kept from starting: what must be fitted for it, and what is then said."""
 DONE = {
     "isolate": "All poles are open.",
     "lock_off": "Your lock and tag are on the isolator, the key is in your pocket.",
     "prove_tester": "The tester indicates on the proving unit.",
     "prove_dead": "Line to neutral 0 V, line to earth 0 V, neutral to earth 0 V.",
     "discharge": "Discharged through the resistor; 0 V across it now.",
-    "disconnect": "Controller, adapter and relay module are off the circuit.",
+    "disconnect": "Nothing electronic is left on the circuit, nor a surge arrester.",
     "close": "All leads are back, the covers are closed.",
-    "block": "Mode switch in manual, pump switch off.",
     "energise": "Your lock is off, the supply is on.",
 }
 
@@ -125,6 +130,8 @@ def step(
     text = DONE.get(act.kind, "")
     if act.kind == "level":
         text = f"The roof tank is {moved.level} now."
+    elif act.kind == "block":
+        text = next(said for needs, said in BLOCKED if bench.installation.fits(needs))
     elif act.kind == "isolate" and safety.hazard is Hazard.KNOWN:
         text = "Switched off upstream, from a dry and safe place, on all poles."
     return _took(moved, act, minutes, text=said or text)
