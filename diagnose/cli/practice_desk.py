@@ -284,8 +284,10 @@ class Desk:
                 self.do(Act("state", data))
                 said = self.coach.on_expectation(belief, self.function, name, expected)
                 self.screen.para(said, 2, "cyan")
-        line = self.read("  Enter to do it, n to leave it > ").strip().casefold()
-        return line not in ("n", "no", "q")
+        line = self.read("  Enter to do it, n to leave it > ").strip()
+        if line.casefold() not in ("", "y", "yes", "n", "no", "q"):
+            self.looking.pending = line
+        return line.casefold() in ("", "y", "yes")
 
     def _conclude(self, before: Belief, name: str, outcome: str) -> None:
         title = self.coach.functions[self.function].title.lower()

@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
+from diagnose.knowledge.records import KnowledgeBase
+from diagnose.plant.compose import Installation
 from diagnose.practice.bench import Bench
 from diagnose.practice.deeds import SAFETY, judge, test_of, unit_of
 from diagnose.practice.records import (
@@ -231,7 +233,7 @@ def _minutes(bench: Bench, costs: Costs, act: Act) -> float:
             return bench.tests[name].minutes
         return word("minutes", "quick" if name == SAFETY else "glance")
     if act.kind == "swap":
-        return repair_minutes(bench, unit_of(bench, act))
+        return repair_minutes(bench.knowledge, bench.installation, unit_of(bench, act))
     if act.kind == "level":
         return costs.level.get(act.data["level"], 0.0)
     if act.kind in ("check", "meter"):
@@ -249,13 +251,15 @@ def _minutes(bench: Bench, costs: Costs, act: Act) -> float:
     }.get(act.kind, 0.0)
 
 
-def repair_minutes(bench: Bench, unit: str) -> float:
-    """Minutes of a repair: as the hidden failure mode asks for, else as the unit's likeliest."""
-    modes = [m.mode for m in bench.left() if m.unit == unit]
-    known = [m.mode for m in bench.installation.modes.values() if m.unit == unit]
-    modes = modes or sorted(known, key=lambda mode: -mode.rate.nominal)[:1]
-    words = [mode.repair for mode in modes] or ["replace"]
-    return max(bench.knowledge.word("repair_minutes", word) for word in words)
+def repair_minutes(knowledge: KnowledgeBase, installation: Installation, unit: str) -> float:
+    """Minutes to put a unit right: as its likeliest failure mode asks for, whatever is hidden.
+
+    The clock must not tell whether it was the right unit; only checks do.
+    """
+    known = [m.mode for m in installation.modes.values() if m.unit == unit]
+    likeliest = max(known, key=lambda mode: mode.rate.nominal, default=None)
+    word = "replace" if likeliest is None else likeliest.repair
+    return knowledge.word("repair_minutes", word)
 
 
 # ---------------------------------------------------------------------- doing it properly
