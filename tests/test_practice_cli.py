@@ -139,7 +139,7 @@ def test_words_that_nobody_knows_are_answered_in_one_line(tmp_path: Path) -> Non
 
 
 def test_help_names_every_word_that_does_something() -> None:
-    told = " ".join(words for words, _ in HELP)
+    told = " ".join(words for words, _, _ in HELP)
     for word in {w for _, w in WORDS} - {"help", "nothing"}:
         spoken = [t for t, w in WORDS if w == word]
         assert any(t.split()[-1] in told or t in told for t in spoken), word

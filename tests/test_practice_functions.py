@@ -6,6 +6,7 @@ decomposition is what was taught. Which part does what is common practice, no so
 
 from __future__ import annotations
 
+import re
 from contextlib import suppress
 from pathlib import Path
 
@@ -17,8 +18,10 @@ from diagnose.interview.state import Finding, State
 from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.practice_reading import load_practice, practice_issues
 from diagnose.plant.compose import compose
+from diagnose.practice.customer import true_of
 from diagnose.practice.functions import Coach, function_of, groups_of, suspicion
 from diagnose.reasoning.belief import Belief
+from diagnose.reasoning.planner import level_found
 from tests.people import standard_session
 from tests.tiny import copy_tiny, edit, found, place_of, tiny
 
@@ -38,6 +41,35 @@ def coach(session: Session) -> Coach:
 def belief(session: Session, complaint: str, *findings: tuple[str, str]) -> Belief:
     seen = [Finding(str(k), t, o, o, True, 1.0, 0) for k, (t, o) in enumerate(findings)]
     return session.belief(State(complaints=(complaint,), findings=seen))
+
+
+NOT_THERE = {
+    "roof_tank": ("roof", "tank"),
+    "selector": ("manual",),
+    "controller": ("controller", "5 V"),
+    "vessel": ("pressure comes", "no pressure"),
+}
+"""Words that a customer or a function must not use where this is not fitted."""
+
+
+@pytest.mark.parametrize("kind", ["pressure_set", "relay_logic", "tank_and_sump", "two_pumps"])
+def test_nobody_speaks_of_what_is_not_fitted(session: Session, kind: str) -> None:
+    kb = session.knowledge
+    practice, installation = load_practice(kb), compose(kb, kind)
+    said = [t for g in groups_of(practice, installation) for t in (g.function.does,)]
+    said += [g.function.works_when for g in groups_of(practice, installation)]
+    for name, complaint in kb.complaints.items():
+        for position, alternative in enumerate(complaint.when):
+            asked = re.findall(r"(\w+)\.self ==", " ".join(alternative.values()))
+            here = all(map(installation.has, asked))
+            if here and set(alternative) <= set(installation.type.situations):
+                fitting = true_of(practice.wordings[name], (position,), installation)
+                assert fitting, (name, position)
+                said += [w.says for w in fitting if w.of] or [w.says for w in fitting]
+        assert level_found(installation, kb, (name,)) in ("", "empty", "mid", "full")
+    for unit, words in NOT_THERE.items():
+        if not installation.has(unit):
+            assert [t for t in said for word in words if word in t] == []
 
 
 def test_every_unit_of_every_wiring_has_one_function(session: Session) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 from diagnose.cli import practice_show as show
 from diagnose.cli.lines import match
-from diagnose.cli.practice_looking import PLACES, Looking
+from diagnose.cli.practice_looking import Looking
 from diagnose.cli.practice_words import ACTS, METERS, Command, one_of, understand
 from diagnose.cli.render import Screen, sentence
 from diagnose.cli.saving import persist
@@ -98,7 +98,7 @@ class Desk:
     def _obey(self, command: Command) -> None:
         word, rest = command.word, command.rest
         looks: dict[str, Callable[[], None]] = {
-            "help": lambda: show.helped(self.screen),
+            "help": lambda: show.helped(self.screen, self.bench),
             "functions": lambda: show.functions(self.screen, self.coach.groups),
             "parts": lambda: show.parts(self.screen, self.bench, self.coach.groups),
             "found": lambda: show.found(self.screen, self.bench, self.attempt),
@@ -124,7 +124,7 @@ class Desk:
         elif word in ACTS:
             self._show(Act(word))
         elif word == "go":
-            options = [Option(p, p) for p in PLACES]
+            options = [Option(p, p) for p in self.bench.places]
             self._show(Act("go", {"place": one_of("places", rest, options)}))
         elif word == "level":
             options = [Option(x, x) for x in ("empty", "mid", "full")]
@@ -284,8 +284,10 @@ class Desk:
                 self.do(Act("state", data))
                 said = self.coach.on_expectation(belief, self.function, name, expected)
                 self.screen.para(said, 2, "cyan")
-        line = self.read("  Enter to do it, n to leave it > ").strip().casefold()
-        return line not in ("n", "no", "q")
+        line = self.read("  Enter to do it, n to leave it > ").strip()
+        if line.casefold() not in ("", "y", "yes", "n", "no", "q"):
+            self.looking.pending = line
+        return line.casefold() in ("", "y", "yes")
 
     def _conclude(self, before: Belief, name: str, outcome: str) -> None:
         title = self.coach.functions[self.function].title.lower()

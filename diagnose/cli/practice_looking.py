@@ -13,8 +13,9 @@ from diagnose.practice.functions import Coach
 
 PAGE = 17
 """Lines shown before the trainee is asked for more: they fit a screen of 24 lines."""
+WORDS = ("float", "relay", "fuse", "insulation", "clamp", "pressure")
+"""Words to look for, where a test has them."""
 LEAVE = ("q", "quit", "n", "no")
-PLACES = ("panel", "roof", "sump", "pump")
 
 
 class Looking:
@@ -67,7 +68,7 @@ class Looking:
                 ids = self._bearing
                 chosen = [n for n in chosen if functions[word] in ids[n]]
                 chosen = sorted(chosen, key=lambda n: ids[n].index(functions[word]))
-            elif word in PLACES:
+            elif word in self.bench.places:
                 chosen = [n for n in chosen if self.bench.tests[n].spec.place_at == word]
             elif word in show.STATE_WORDS:
                 chosen = [n for n in chosen if self.bench.tests[n].spec.state == word]
@@ -94,10 +95,12 @@ class Looking:
         s.para(f"{len(self.names)} tests. Narrow the list down, in any mixture:", 2)
         titles = ", ".join(f.title.casefold() for f in self.coach.functions.values())
         s.field("function", titles)
-        s.field("place", ", ".join(PLACES))
+        s.field("place", ", ".join(self.bench.places))
         s.field("state", "dead, live, energised (supply on, covers closed), any")
-        s.field("a word", "such as float, relay, fuse, insulation, clamp")
-        s.para("For example: tests sensing panel dead", 2)
+        words = [w for w in WORDS if any(w in self._text_of(n) for n in self.names)]
+        s.field("a word", f"such as {', '.join(words)}")
+        first = next(iter(self.coach.functions.values())).title.casefold()
+        s.para(f"For example: tests {first} panel dead", 2)
 
     def circuit(self, rest: str, points: tuple[int, ...]) -> None:
         """The circuit as text: around some test points, or the whole."""

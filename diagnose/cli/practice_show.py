@@ -63,9 +63,12 @@ def opening(screen: Screen, bench: Bench, attempt: Attempt) -> None:
         screen.field("You stand", f"at the panel; the supply is on, covers are closed{level}")
 
 
-def helped(screen: Screen) -> None:
+def helped(screen: Screen, bench: Bench) -> None:
     """The words that may be typed."""
-    for words, text in HELP:
+    for words, said, needs in HELP:
+        if not bench.installation.fits(needs):
+            continue
+        text = said.format(places=", ".join(bench.places))
         if len(words) > 18:
             screen.para(f"{words}: {text}", 2, hang=4)
         else:

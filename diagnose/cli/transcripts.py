@@ -24,6 +24,8 @@ from diagnose.practice.records import ACTS, Act, Exercise
 from diagnose.units import whole_number
 
 FORMAT = "1"
+HIDDEN = 120
+"""What is hidden is filled up to so many characters: its length does not tell how many faults."""
 HEAD = (
     "# A practice attempt of diagnose: nothing here happened. Acts are added at the end.\n"
     "# 'hidden' is what the exercise hides, in base64 so that it is not read by accident.\n"
@@ -78,7 +80,7 @@ def transcript_text(exercise: Exercise, acts: Sequence[Act]) -> str:
         "seed": exercise.seed,
         "wording": exercise.wording,
         "meter": str(exercise.meter),
-        "hidden": base64.b64encode(json.dumps(hidden).encode()).decode(),
+        "hidden": base64.b64encode(json.dumps(hidden).ljust(HIDDEN).encode()).decode(),
     }
     text = HEAD + yaml.safe_dump(head, sort_keys=False, allow_unicode=True) + "acts:"
     if not acts:

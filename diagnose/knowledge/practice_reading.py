@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from diagnose.errors import DiagnoseError, Issue, Place
-from diagnose.knowledge.checks_base import error, unknown
+from diagnose.knowledge.checks_base import error, needs_issues, unknown
+from diagnose.knowledge.family import Family
 from diagnose.knowledge.folder import shown_name
 from diagnose.knowledge.read_parts import NumberReader
 from diagnose.knowledge.reading import Reader, read_yaml
@@ -24,10 +25,14 @@ FOLDER = "practice"
 
 @dataclass(frozen=True)
 class Wording:
-    """One way of saying a complaint; `of` are the alternatives (from 0) of which it is true."""
+    """One way of saying a complaint; `of` are the alternatives (from 0) of which it is true.
+
+    `needs` is what must be fitted for it to be true (`Installation.fits`), "" for nothing.
+    """
 
     says: str
     of: tuple[int, ...]
+    needs: str = ""
     place: Place | None = None
 
 
@@ -45,8 +50,22 @@ class Unsafe:
 
 
 @dataclass(frozen=True)
+class Told:
+    """What a function does where something is fitted (`needs`, see `Installation.fits`)."""
+
+    needs: str
+    does: str
+    works_when: str
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
 class Function:
-    """One function of an installation and the part types that do it."""
+    """One function of an installation and the part types that do it.
+
+    `does` and `works_when` are true anywhere; the first of `told` whose needs are
+    fitted says more.
+    """
 
     id: str
     title: str
@@ -54,6 +73,7 @@ class Function:
     works_when: str
     parts: tuple[str, ...]
     source: str
+    told: tuple[Told, ...] = ()
     place: Place | None = None
 
 
@@ -139,7 +159,7 @@ def _wording(node: Any, issues: list[Issue], complaint: str) -> Wording:
             of.append(position - 1)
         else:
             reader.problem(f"'{text}' is not a position, from 1", "of")
-    wording = Wording(reader.text("says"), tuple(of), reader.place)
+    wording = Wording(reader.text("says"), tuple(of), reader.text("needs", ""), reader.place)
     reader.done()
     return wording
 
@@ -173,14 +193,23 @@ def _function(node: Any, issues: list[Issue]) -> Function:
         works_when=reader.text("works_when"),
         parts=reader.texts("parts"),
         source=reader.text("source"),
+        told=tuple(_told(child, issues, name) for child in reader.children("where")),
         place=reader.place,
     )
     reader.done()
     return function
 
 
+def _told(node: Any, issues: list[Issue], function: str) -> Told:
+    reader = Reader(node, issues, f"function '{function}': where")
+    told = Told(reader.text("needs"), reader.text("does"), reader.text("works_when"), reader.place)
+    reader.done()
+    return told
+
+
 def check_practice(knowledge: KnowledgeBase, found: PracticeKnowledge) -> Iterator[Issue]:
     """What the practice files say to the rest: every complaint worded, every part placed once."""
+    family = Family.all_of(knowledge)
     for complaint, wordings in found.wordings.items():
         if complaint not in knowledge.complaints:
             yield unknown("wordings", "complaint", complaint, knowledge.complaints, complaint)
@@ -191,14 +220,18 @@ def check_practice(knowledge: KnowledgeBase, found: PracticeKnowledge) -> Iterat
                 if position >= count:
                     message = f"'{complaint}' has {count} alternatives, not {position + 1}"
                     yield error("unknown-id", message, wording)
+            yield from needs_issues(f"wording of '{complaint}'", wording.needs, family, wording)
     for name, complaint_record in knowledge.complaints.items():
         spoken = found.wordings.get(name, ())
         for position in range(len(complaint_record.when)):
-            if not any(not w.of or position in w.of for w in spoken):
+            if not any((not w.of or position in w.of) and not w.needs for w in spoken):
                 message = f"no wording says alternative {position + 1} of the complaint '{name}'"
                 yield error("wording", message, *spoken[:1], complaint_record)
     placed: dict[str, str] = {}
     for function in found.functions.values():
+        for told in function.told:
+            what = f"function '{function.id}': where"
+            yield from needs_issues(what, told.needs, family, told)
         for part in function.parts:
             if part not in knowledge.parts:
                 yield unknown(f"function '{function.id}'", "part", part, knowledge.parts, part)

@@ -28,6 +28,8 @@ from diagnose.practice.customer import Customer
 from diagnose.practice.draws import Drawer, chance, chosen, unsound
 from diagnose.practice.instruments import Display, displayed
 from diagnose.practice.records import Exercise, Shown
+from diagnose.reasoning.places import PANEL
+from diagnose.reasoning.planner import OUTSIDE, repair_places
 
 if TYPE_CHECKING:
     from diagnose.interview.steps import Check
@@ -140,6 +142,10 @@ class Bench:
         self.practice = workshop.practice
         self.installation = workshop.installation
         self.tests: Mapping[str, InstalledTest] = workshop.builder.tests
+        at = {t.spec.place_at for t in self.tests.values()} | set(
+            repair_places(self.installation).values()
+        )
+        self.places = tuple(place for place in (PANEL, *OUTSIDE) if place in at)
         self.checks: dict[str, Check] = {c.id: c for c in checks_for(self.installation)}
         complaints = [c.id for c in workshop.builder.complaints]
         self._builder = workshop.builder.only(self.tests, complaints)

@@ -7,13 +7,16 @@ can do shows what it shows. No part is ever blamed.
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
 from typing import TYPE_CHECKING
 
-from diagnose.interview.history import rate_factors
+from diagnose.interview.history import questions_for, rate_factors
 from diagnose.practice.draws import chosen
 from diagnose.practice.records import Shown
 
 if TYPE_CHECKING:
+    from diagnose.knowledge.practice_reading import Wording
+    from diagnose.plant.compose import Installation
     from diagnose.practice.bench import Bench
 
 USUAL = 0.6
@@ -30,22 +33,30 @@ ASKED = ("safety", "history")
 """Kinds of questions that the customer is asked on site."""
 
 
+def true_of(
+    wordings: Iterable[Wording], held: Collection[int], installation: Installation
+) -> list[Wording]:
+    """The wordings of a complaint that are true here, where these alternatives of it hold."""
+    return [
+        wording
+        for wording in wordings
+        if (not wording.of or set(held) & set(wording.of)) and installation.fits(wording.needs)
+    ]
+
+
 class Customer:
     """Answers for one bench."""
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
-        self.questions = {q.id: q for q in bench.knowledge.questions.values() if q.kind in ASKED}
+        self.questions = questions_for(bench.knowledge, bench.installation, *ASKED)
 
     def says(self) -> str:
         """The complaint in the customer's words: a wording that is true of this installation."""
         exercise = self.bench.exercise
-        held = set(self.bench.alternatives(exercise.complaint))
-        fitting = [
-            wording
-            for wording in self.bench.practice.wordings[exercise.complaint]
-            if not wording.of or held & set(wording.of)
-        ]
+        held = self.bench.alternatives(exercise.complaint)
+        wordings = self.bench.practice.wordings[exercise.complaint]
+        fitting = true_of(wordings, held, self.bench.installation)
         return fitting[exercise.wording % len(fitting)].says
 
     def answer(self, question: str) -> Shown:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from diagnose.errors import fail
-from diagnose.knowledge.records import PLACES
 from diagnose.plant.procedures import InstalledTest
 from diagnose.practice.bench import Bench
 from diagnose.practice.records import ACTS, Act, Attempt, Hazard
@@ -138,9 +137,13 @@ def _senseless(bench: Bench, attempt: Attempt, act: Act, deed: Deed) -> str:
     level = _level_missing(bench, attempt, act)
     if level:
         return f"The water must really stand at '{level}' for this (level {level})."
-    if kind == "go" and data.get("place") not in PLACES[:4]:
-        raise fail("unknown-id", f"there is no place '{data.get('place')}'", None, PLACES[:4])
+    if kind == "go" and data.get("place") not in bench.places:
+        raise fail(
+            "unknown-id", f"there is no place '{data.get('place')}' here", None, bench.places
+        )
     if kind == "level":
+        if not bench.installation.has("roof_tank"):
+            return "There is no roof tank here."
         if data.get("level") not in LEVELS:
             raise fail("unknown-id", f"there is no level '{data.get('level')}'", None, LEVELS)
         if data["level"] == attempt.level:

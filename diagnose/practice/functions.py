@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,7 +60,9 @@ def groups_of(practice: PracticeKnowledge, installation: Installation) -> list[G
             if instance.part == part
         ]
         if units:
-            found.append(Group(function, tuple(units)))
+            told = next((t for t in function.told if installation.fits(t.needs)), function)
+            here = replace(function, does=told.does, works_when=told.works_when)
+            found.append(Group(here, tuple(units)))
     return found
 
 

@@ -15,6 +15,7 @@ from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.practice.difficulty import Rated
 from diagnose.practice.functions import groups_of
+from diagnose.practice.play import repair_minutes
 from diagnose.practice.records import Attempt
 
 SAFE = "safe_working"
@@ -105,7 +106,6 @@ def allowed_minutes(knowledge: KnowledgeBase, installation: Installation, rated:
     """Minutes of the standard trainee from the complaint to the proved repair."""
     minutes = rated.difficulty.minutes + knowledge.word("changes", "verify")
     for mode in rated.modes:
-        word = installation.modes[mode].mode.repair
-        minutes += knowledge.word("repair_minutes", word)
+        minutes += repair_minutes(knowledge, installation, installation.modes[mode].unit)
     changes = ("isolate", "prove_dead", "energise")
     return minutes + sum(knowledge.word("changes", change) for change in changes)

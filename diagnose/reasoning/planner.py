@@ -163,13 +163,16 @@ def repair_places(installation: Installation) -> dict[str, str]:
 def level_found(
     installation: Installation, knowledge: KnowledgeBase, complaints: Sequence[str]
 ) -> str:
-    """Where the water stands on arrival, as the complaint has it; "" where it says nothing."""
+    """Where the water of the roof tank stands on arrival, as the complaint has it.
+
+    "" where it says nothing, and where there is no roof tank.
+    """
     situations = installation.type.situations
     for complaint in complaints:
         for name in knowledge.complaints[complaint].when[0]:
             situation = situations.get(name)
             if situation is not None and (situation.real_level or situation.found):
-                return situation.values["roof"]
+                return situation.values.get("roof", "")
     return ""
 
 

@@ -130,14 +130,14 @@ def saved(ours: Sequence[int], theirs: Sequence[int], seed: int = 0) -> dict[str
     return {"saved": float(1 - a.sum() / b.sum()), "low": float(low), "high": float(high)}
 
 
-def run(chooser: Chooser, learners: int) -> dict[str, Any]:
+def run(chooser: Chooser, learners: int, first: int = FIRST) -> dict[str, Any]:
     """All learners of both kinds in all orders."""
-    result: dict[str, Any] = {"learners_of_each_kind": learners}
+    result: dict[str, Any] = {"learners_of_each_kind": learners, "first": first}
     pooled: dict[str, list[tuple[float, bool]]] = {"foretold": [], "mastery": []}
     for kind in KINDS:
         courses: dict[str, list[Course]] = {
             order: [
-                teach(kind(seed), chooser, order, seed) for seed in range(FIRST, FIRST + learners)
+                teach(kind(seed), chooser, order, seed) for seed in range(first, first + learners)
             ]
             for order in ORDERS
         }
@@ -171,12 +171,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--learners", type=int, default=250, help="of each kind")
+    parser.add_argument("--first", type=int, default=FIRST, metavar="SEED", help="of the learners")
     parser.add_argument("--quick", action="store_true", help="30 learners of each kind")
     parser.add_argument("--out", type=Path, help="draw it (.svg)")
     parser.add_argument("--json", action="store_true", help="on one line")
     options = parser.parse_args(arguments)
     result: dict[str, Any] = {"cores": os.cpu_count()}
-    result |= run(shipped_chooser(), 30 if options.quick else options.learners)
+    result |= run(shipped_chooser(), 30 if options.quick else options.learners, options.first)
     if options.out:
         from tests.benchmarks.tracing_figure import figure
 
