@@ -84,7 +84,7 @@ SPOKEN = {
 }
 """What a test may only speak of where a part of these types is fitted."""
 LEAST = {"sump_sensor": "none", "residual": "none"}
-SPEAKING = (
+SPEAKING: tuple[tuple[str, dict[str, str]], ...] = (
     ("tank_and_sump", {}),
     ("tank_and_sump", {**LEAST, "roof_sensor": "electrodes", "timers": "fitted"}),
     ("tank_and_sump", {**LEAST, "roof_sensor": "electrode_relay", "source": "feeder"}),
