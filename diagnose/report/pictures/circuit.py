@@ -57,8 +57,8 @@ def circuit_svg(
     canvas = Canvas(title, description(installation, marks), WIDTH)
     sketch = Sketch(canvas, installation, points, sheet, marks)
     y = _head(sketch, title, caution)
-    if sheet.mains is not None and part != "control":
-        y = draw_mains(sketch, sheet.mains, MARGIN, y, ROOM) + 14
+    for row in sheet.mains if part != "control" else ():
+        y = draw_mains(sketch, row, MARGIN, y, ROOM) + 14
     if part != "mains":
         y += 14 if part == "control" else 0
         y = _control(sketch, y) + 10 if sheet.controller else y
