@@ -198,6 +198,9 @@ class _Writer:
             first, *rest = sheet.water
             pieces = [self.unit(first.unit), self.point(first.b), *self.pieces(tuple(rest))]
             yield from self.row("", [piece for piece in pieces if piece])
+        for loop in sheet.loops:
+            start = self.point(loop[0].a) or self.end(loop[0].a)
+            yield from self.row("rod", [start, *self.pieces(loop)])
         missing = [net for net, number in self.points.numbers.items() if number not in self.told]
         units = [*sheet.rest, *holding(self.it, sheet, missing)]
         if units:

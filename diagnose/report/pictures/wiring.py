@@ -111,6 +111,8 @@ class Sheet:
     outputs: tuple[Row, ...]
     modules: tuple[Module, ...]
     water: Way
+    loops: tuple[Way, ...]
+    """Circuits of their own on the mains side: from a relay's terminal through a rod and back."""
     rest: tuple[str, ...]
     notes: tuple[str, ...]
     """Units without wires (a program)."""
