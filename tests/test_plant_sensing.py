@@ -267,6 +267,7 @@ TANKS = (
     {"roof_sensor": "electrodes", "inputs": "pull_up", "sump_sensor": "none"},
     {"roof_sensor": "electrode_relay"},
     {"roof_sensor": "electrode_relay", "inputs": "pull_up", "drive": "contactor"},
+    {"roof_sensor": "electrode_relay", "start": "three_phase", "drive": "contactor"},
     {"roof_sensor": "transmitter", "sump_sensor": "none"},
     {"roof_sensor": "transmitter", "inputs": "pull_up", "float_contact": "falling"},
     {"roof_sensor": "ultrasonic", "module": "active_high"},

@@ -22,7 +22,7 @@ from diagnose.report.pictures.circuit import circuit_svg
 from diagnose.report.pictures.motors import PARTS
 from diagnose.report.pictures.outputs import Outputs
 from diagnose.report.pictures.plan import sheet_of
-from diagnose.report.pictures.shapes import LOADS
+from diagnose.report.pictures.shapes import LOADS, shape_of
 from diagnose.report.pictures.text import circuit_text
 from diagnose.report.pictures.values import Marks, Measured
 from diagnose.report.pictures.wiring import Branch, Column
@@ -103,34 +103,46 @@ def test_every_fitted_part_is_named_in_full(installation: Installation) -> None:
         assert instance.title in on_text, instance.title
 
 
-BOXED = {"rod_cable", "rod_box", "rods", "roof_high_rod", "roof_low_rod", "vessel", "gauge"}
-BOXED |= {f"{x}_two" for x in ("contactor", "overload", "capacitor", "pump_cable", "motor", "pump")}
-BOXED |= {"delivery_two"}
-"""A circuit of its own on the mains side, what hangs on the pipe, and all of a second pump stand
-in boxes."""
+BOXED = {"vessel", "gauge", "pump_two", "delivery_two"}
+"""What hangs on the pipe, and the second pump's way of the water, stand in boxes."""
 
 
 @pytest.mark.parametrize("installation", ALL, ids=NAMES)
 def test_the_plan_follows_the_wires(installation: Installation) -> None:
     sheet = sheet_of(installation)
     assert set(sheet.rest) <= BOXED or not sheet.controller
-    assert sheet.mains is not None
+    motors = [
+        u for u in installation.instances if shape_of(installation.part_of(u)).block == "motor"
+    ]
+    assert [row.motor for row in sheet.mains] == motors
     ways = [(*row.way, *row.back) for row in (*sheet.inputs, *sheet.outputs)]
     ways += [way for module in sheet.modules for way in module.feeders.values()]
     ways += [
-        (*x.head, *load) for x in sheet.mains.items if isinstance(x, Branch) for load in x.loads
+        (*x.head, *load)
+        for row in sheet.mains
+        for x in row.items
+        if isinstance(x, Branch)
+        for load in x.loads
     ]
-    ways.append(sheet.water[:-1])
+    ways += [sheet.water[:-1], *sheet.loops]
+    assert [x.unit for way in sheet.loops for x in way if x.symbol == "rod"] == [
+        u
+        for u, i in installation.instances.items()
+        if i.part == "electrode" and installation.domain[installation.nets[f"{u}.rod"]] == "ac"
+    ]
     for way in ways:
         assert all(a.b == b.a for a, b in pairwise(way)), way
     ends = {row.end for row in (*sheet.inputs, *sheet.outputs)}
     fed = {net for x in sheet.links if x.symbol == "supply" for net in (x.a, x.b)}
     assert ends <= {*sheet.rails, *fed}
-    path = signal_path(installation, sheet.mains.origin, sheet.mains.motor).units
-    columns = [x for x in sheet.mains.items if isinstance(x, Column) and x.live]
-    assert tuple(c.unit for c in columns) == path[1:-1]
-    for column in columns:
-        assert all(link.symbol not in LOADS for link in column.live)
+    first = sheet.mains[0]
+    for row in sheet.mains:
+        path = signal_path(installation, first.origin, row.motor).units
+        columns = [x for x in row.items if isinstance(x, Column) and x.live]
+        assert tuple(c.unit for c in columns) == path[-1 - len(columns) : -1]
+        assert row is not first or len(columns) == len(path) - 2
+        for column in columns:
+            assert all(link.symbol not in LOADS for link in column.live)
 
 
 @pytest.mark.parametrize("installation", ALL, ids=NAMES)

@@ -16,6 +16,7 @@ from diagnose.interview.history import rate_factors
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation, compose
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
+from diagnose.plant.procedures import outcomes_here
 from diagnose.reasoning.apart import MISREPORTED
 
 Floats = NDArray[np.float64]
@@ -117,10 +118,12 @@ class Wirings:
             here += cases[key] if self.of(*key) is not None else 0
         return here / total if total else 1.0
 
-    def outcome_index(self, test: str, outcome: str) -> int | None:
-        """Position of an outcome among those of a test; None where the knowledge has no such."""
-        spec = self.knowledge.tests.get(self.spec_of(test))
-        ids = [o.id for o in spec.outcomes] if spec is not None else []
+    def outcome_index(self, wiring: Wiring, test: str, outcome: str) -> int | None:
+        """Position of an outcome among those of a test; None where there is no such here."""
+        name, _, it = test.partition("@")
+        spec = self.knowledge.tests.get(name)
+        found = () if spec is None else outcomes_here(wiring.installation, spec, it)
+        ids = [o.id for o in found]
         return ids.index(outcome) if outcome in ids else None
 
     def spec_of(self, test: str) -> str:

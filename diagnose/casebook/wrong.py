@@ -90,9 +90,11 @@ def answers_by_test(
         if phoned is not by_phone or not sure:
             continue
         wiring = wirings.of(kind, variants)
-        shown = wiring.shows(cause, test) if wiring is not None else None
-        place = wirings.outcome_index(test, outcome)
-        if shown is None or place is None or place >= len(shown):
+        if wiring is None:
+            continue
+        shown = wiring.shows(cause, test)
+        place = wirings.outcome_index(wiring, test, outcome)
+        if shown is None or place is None:
             continue
         entry = (float(shown[place]), float(len(shown) - 1), float(n))
         found.setdefault((kind, wirings.spec_of(test)), []).append(entry)

@@ -12,7 +12,7 @@ from diagnose.errors import fail
 from diagnose.knowledge.checks_base import nearest
 from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.plant.matrix import HEALTHY, MatrixBuilder
-from diagnose.plant.procedures import installed_tests
+from diagnose.plant.procedures import installed_tests, outcomes_here
 from diagnose.plant.wiring import named_installations, parse_installation
 from diagnose.reasoning.distinguishing import Distinction, distinctions
 from diagnose.reasoning.separation import SEPARATED, SHOWN, ambiguity_groups
@@ -132,14 +132,14 @@ def _one(kb: KnowledgeBase, examined: Examined, d: Distinction) -> Iterator[str]
 def _test(
     kb: KnowledgeBase, examined: Examined, d: Distinction, test: str, rows: tuple[str, str]
 ) -> Iterator[str]:
-    spec = kb.tests[test.partition("@")[0]]
+    name, _, it = test.partition("@")
+    spec = kb.tests[name]
+    outcomes = outcomes_here(examined.installation, spec, it)
     yield from _wrapped(f"{test}: at the {spec.place_at}, {spec.state}", 2)
     for row in rows:
         p = examined.matrix.of(row, test)
         likely = [
-            f"{o.title} {share:.0%}"
-            for o, share in zip(spec.outcomes, p, strict=True)
-            if share >= SHOWN
+            f"{o.title} {share:.0%}" for o, share in zip(outcomes, p, strict=True) if share >= SHOWN
         ]
         name = "with it" if row == d.mode else "healthy" if row == HEALTHY else "rival"
         yield from _wrapped(f"{name}: {'; '.join(likely)}", 4)

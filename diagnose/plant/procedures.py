@@ -102,6 +102,19 @@ def installed_tests(
     return tests
 
 
+def outcomes_here(installation: Installation, spec: TestSpec, it: str) -> tuple[Outcome, ...]:
+    """A test's outcomes with names filled in; no relay trips where none is fitted."""
+    filled = (
+        replace(o, title=fill(o.title, installation, it), when=fill(o.when, installation, it))
+        for o in spec.outcomes
+    )
+    return tuple(
+        o
+        for o in filled
+        if spec.kind != "signal" or "not " in o.when or _watched(installation, [o.when])
+    )
+
+
 def phone_error(knowledge: KnowledgeBase, test: InstalledTest) -> float:
     """Chance that a customer's answer to this test, given by telephone, is wrong."""
     handbook = knowledge.word("phone_errors", test.spec.answering)
@@ -172,9 +185,7 @@ def _install(
         minutes=minutes,
         error=wrong,
         spread=knowledge.word("accuracy", spec.accuracy),
-        outcomes=tuple(
-            replace(o, title=filled(o.title), when=filled(o.when)) for o in spec.outcomes
-        ),
+        outcomes=outcomes_here(installation, spec, it),
         level=level_needed(installation, spec),
         kind=kind,
     )

@@ -15,7 +15,7 @@ from diagnose.report.pictures.outputs import Outputs, draw_controller, draw_supp
 from diagnose.report.pictures.plan import sheet_of
 from diagnose.report.pictures.sketch import RADIUS, TAG, Sketch
 from diagnose.report.pictures.values import NOTHING, Marks
-from diagnose.report.pictures.water import draw_rest, draw_water
+from diagnose.report.pictures.water import draw_loops, draw_rest, draw_water
 
 WIDTH, MARGIN = 1100.0, 24.0
 ROOM = WIDTH - 2 * MARGIN
@@ -57,8 +57,10 @@ def circuit_svg(
     canvas = Canvas(title, description(installation, marks), WIDTH)
     sketch = Sketch(canvas, installation, points, sheet, marks)
     y = _head(sketch, title, caution)
-    if sheet.mains is not None and part != "control":
-        y = draw_mains(sketch, sheet.mains, MARGIN, y, ROOM) + 14
+    for row in sheet.mains if part != "control" else ():
+        y = draw_mains(sketch, row, MARGIN, y, ROOM) + 14
+    if part != "control":
+        y = draw_loops(sketch, MARGIN, y, ROOM)
     if part != "mains":
         y += 14 if part == "control" else 0
         y = _control(sketch, y) + 10 if sheet.controller else y

@@ -14,7 +14,6 @@ from diagnose.report.pictures.motors import (
     windings_of,
 )
 from diagnose.report.pictures.notes import LEADING
-from diagnose.report.pictures.shapes import shape_of
 from diagnose.report.pictures.sketch import TITLE, Sketch
 from diagnose.report.pictures.symbols import TOP, TOPS
 from diagnose.report.pictures.wiring import Branch, Column, Mains, Way
@@ -82,7 +81,7 @@ def _cut(mains: Mains, nets: tuple[str, ...], cuts: tuple[int, ...]) -> list[Lin
     lines = []
     for k in range(len(cuts) - 1):
         items = list(mains.items[cuts[k] : cuts[k + 1]])
-        first, last = k == 0, k == len(cuts) - 2
+        first, last = k == 0 and bool(mains.origin), k == len(cuts) - 2
         lines.append(Line(items, nets, first, last, _long(mains)))
         for item in items:
             if isinstance(item, Column):
@@ -101,12 +100,7 @@ def _after(column: Column, nets: tuple[str, ...]) -> tuple[str, ...]:
 
 def draw_mains(sketch: Sketch, mains: Mains, left: float, top: float, room: float) -> float:
     """Draw the whole row from `top` down; the y at which it ends comes back."""
-    roles = shape_of(sketch.it.part_of(mains.origin)).roles
-    nets = {role: sketch.it.nets[f"{mains.origin}.{t}"] for role, t in roles.items()}
-    begin = tuple(nets.get(r, "") for r in ("live", "second", "third", "neutral", "earth"))
-    if not mains.three_phase:
-        begin = (begin[0], "", "", *begin[3:])
-    lines = lines_of(mains, begin, room)
+    lines = lines_of(mains, mains.begin, room)
     y = top
     for line in lines:
         y = _Drawn(sketch, mains, line, left, y, room).draw()

@@ -8,18 +8,60 @@ from itertools import groupby
 from diagnose.report.pictures.shapes import LOADS
 from diagnose.report.pictures.wiring import Branch, Column, Link, Mains, Planner, Way, walk
 
+ROLES = ("live", "second", "third", "neutral", "earth")
+"""The conductors, from the top down."""
+
+
+def columns_in(row: Mains) -> list[Column]:
+    """The units that stand on a row's conductors."""
+    return [item for item in row.items if isinstance(item, Column)]
+
+
+def links_in(row: Mains) -> list[Link]:
+    """Every symbol that a row shows, but for those of its motor."""
+    found = [x for column in columns_in(row) for way in column.ways for x in way]
+    for item in row.items:
+        if isinstance(item, Branch):
+            found += [x for way in (item.head, *item.loads) for x in way]
+    return found + [x for way in row.beside for x in way]
+
 
 class MainsPlanner(Planner):
     """Puts the mains side in its order."""
 
-    def mains(self) -> Mains | None:
-        """The mains row; None where there is no one way from a supply to a motor."""
-        origin, motor = self.only("origin"), self.only("motor")
-        if not origin or not motor:
+    def mains(self) -> tuple[Mains, ...]:
+        """A row for each motor; none where there is no one way from a supply to a motor."""
+        origin, motors = self.only("origin"), self.all("motor")
+        first = self._first(origin, motors[0]) if origin and motors else None
+        if first is None:
+            return ()
+        return (first, *(row for motor in motors[1:] if (row := self._further(first, motor))))
+
+    def _further(self, first: Mains, motor: str) -> Mains | None:
+        """The row of another motor, from where it leaves the conductors of the first."""
+        drawn = {x for link in links_in(first) for x in (link, link.turned())}
+        motors = self.all("motor")
+        free = [x for x in self.within("ac") if x.unit not in motors and x not in drawn]
+        ways: dict[str, Way] = {"second": (), "third": ()}
+        begin = dict(zip(ROLES, first.begin, strict=True))
+        for role in ("live", "neutral", "earth"):
+            passed = {x.b for c in columns_in(first) for x in getattr(c, role)} | {begin[role]}
+            back = walk(self.net(motor, role), passed, free, lambda link: link.symbol not in LOADS)
+            ways[role] = tuple(x.turned() for x in reversed(back or ()))
+            begin[role] = ways[role][0].a if ways[role] else begin[role]
+        if not ways["live"]:
             return None
+        self.used.add(motor)
+        self.use(*ways.values())
+        rails = {link.b for link in ways["live"]}
+        returns = {begin["neutral"], *(link.b for link in ways["neutral"])}
+        items, beside = self._along(motor, ways, rails, returns, free, "")
+        return Mains("", motor, items, beside, tuple(begin[role] for role in ROLES))
+
+    def _first(self, origin: str, motor: str) -> Mains | None:
         free = [x for x in self.within("ac") if x.unit != motor]
         ways: dict[str, Way] = {}
-        for role in ("live", "second", "third", "neutral", "earth"):
+        for role in ROLES:
             goal = self.net(motor, role)
             found = goal and walk(
                 self.net(origin, role), {goal}, free, lambda link: link.symbol not in LOADS
@@ -31,25 +73,40 @@ class MainsPlanner(Planner):
         if not neutral and self.net(origin, "neutral"):
             neutral = self._neutral(origin, free)  # no conductor of the motor's
             ways["neutral"] = neutral
-        columns = _columns(ways)
         self.used |= {origin, motor}
         self.use(*ways.values())
         rails = {self.net(origin, "live"), *(link.b for link in live)}
         returns = {self.net(origin, "neutral"), *(link.b for link in neutral)}
+        at = self.net(origin, "live")
+        items, beside = self._along(motor, ways, rails, returns, free, at)
+        three = bool(ways["third"])
+        begin = {role: self.net(origin, role) for role in ROLES}
+        if not three:
+            begin |= {"second": "", "third": ""}
+        return Mains(origin, motor, items, beside, tuple(begin.values()), three)
+
+    def _along(
+        self,
+        motor: str,
+        ways: Mapping[str, Way],
+        rails: set[str],
+        returns: set[str],
+        free: list[Link],
+        at: str,
+    ) -> tuple[tuple[Column | Branch, ...], tuple[Way, ...]]:
+        """Columns and branches along the conductors from net `at` on; what is beside the motor."""
         taken = {link for way in ways.values() for link in way}
         left = [x for x in free if x not in taken and x.turned() not in taken]
         beside = self._beside(motor, rails, left)
         put = {x.unit for way in beside for x in way}
         branches = self._branches(rails, returns, [x for x in left if x.unit not in put])
-        items: list[Column | Branch] = []
-        at = self.net(origin, "live")
-        items += [branch for branch in branches if branch.net == at]
-        for column in columns:
+        items: list[Column | Branch] = [branch for branch in branches if branch.net == at]
+        for column in _columns(ways):
             items.append(column)
             if column.live:
                 at = column.live[-1].b
                 items += [branch for branch in branches if branch.net == at]
-        return Mains(origin, motor, tuple(items), beside, bool(ways["third"]))
+        return tuple(items), beside
 
     def _neutral(self, origin: str, free: list[Link]) -> Way:
         """The neutral of a three-phase panel: as far as what hangs between it and L1 goes."""
@@ -116,8 +173,10 @@ class MainsPlanner(Planner):
             ]
             if group_net in heads:  # a load behind a contact of another unit
                 drawn = {x.unit for way in (*starts, heads[group_net][1]) for x in way}
-                chain = walk(group_net, returns, [x for x in left if x.unit not in drawn])
-                starts += [chain] if chain and len(chain) > 1 else []
+                others = [x for x in left if x.unit not in drawn]
+                while (chain := walk(group_net, returns, others)) and len(chain) > 1:
+                    starts.append(chain)
+                    others = [x for x in others if x not in chain and x.turned() not in chain]
             if starts:
                 loads[group_net] = starts
         found = []

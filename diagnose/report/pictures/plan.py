@@ -56,6 +56,7 @@ class _Builder(MainsPlanner):
         outputs = self.outputs(controller, rails, inputs, modules) if controller else ()
         supply = self.supply(modules) if controller else ()
         water = self.water()
+        loops = self.loops()
         fitted = self.it.instances
         notes = tuple(u for u in fitted if not self.it.part_of(u).elements)
         rest = tuple(u for u in fitted if u not in self.used and u not in notes)
@@ -69,6 +70,7 @@ class _Builder(MainsPlanner):
             outputs=outputs,
             modules=modules,
             water=water,
+            loops=loops,
             rest=rest,
             notes=notes,
             links=tuple(self.links),
@@ -199,6 +201,30 @@ class _Builder(MainsPlanner):
             return ()
         self.use(between)
         return (between[0] if between[0].a == net else between[0].turned(),)
+
+    # ------------------------------------------------------------------ rods on alternating current
+
+    def loops(self) -> tuple[Way, ...]:
+        """For each rod on the mains side: from the relay's terminal through the water and back."""
+        free = [x for x in self.within("ac") if x.unit not in self.used]
+        found = []
+        for rod in [x for x in free if x.symbol == "rod"]:
+            others = [x for x in free if x.symbol != "rod"]
+            out = self._onward(rod.a, others)
+            back = self._onward(rod.b, [x for x in others if x not in out])
+            found.append((*(x.turned() for x in reversed(out)), rod, *back))
+        self.use(*found)
+        return tuple(found)
+
+    def _onward(self, net: str, links: Collection[Link]) -> Way:
+        """The links that follow one another from a net on."""
+        way: list[Link] = []
+        left = list(links)
+        while (step := next((x for x in left if net in (x.a, x.b)), None)) is not None:
+            left.remove(step)
+            way.append(step if step.a == net else step.turned())
+            net = way[-1].b
+        return tuple(way)
 
     # ------------------------------------------------------------------ water
 

@@ -19,7 +19,7 @@ from diagnose.report.pictures.plan import holding, sheet_of
 from diagnose.report.pictures.sketch import rail_name
 from diagnose.report.pictures.values import NOTHING, Marks, percent
 from diagnose.report.pictures.water import joined, outer_terminals
-from diagnose.report.pictures.wiring import Branch, Column, Link, Sheet, Way
+from diagnose.report.pictures.wiring import Branch, Column, Link, Mains, Sheet, Way
 
 SAYS = {
     "opto": "optocoupler",
@@ -198,6 +198,9 @@ class _Writer:
             first, *rest = sheet.water
             pieces = [self.unit(first.unit), self.point(first.b), *self.pieces(tuple(rest))]
             yield from self.row("", [piece for piece in pieces if piece])
+        for loop in sheet.loops:
+            start = self.point(loop[0].a) or self.end(loop[0].a)
+            yield from self.row("rod", [start, *self.pieces(loop)])
         missing = [net for net, number in self.points.numbers.items() if number not in self.told]
         units = [*sheet.rest, *holding(self.it, sheet, missing)]
         if units:
@@ -213,10 +216,15 @@ class _Writer:
         yield from self._readings()
 
     def _mains(self) -> Iterator[str]:
-        mains = self.sheet.mains
-        if mains is None:
-            return
-        yield "Mains"
+        for mains in self.sheet.mains:
+            yield from self._mains_row(mains)
+
+    def _mains_row(self, mains: Mains) -> Iterator[str]:
+        yield (
+            "Mains"
+            if mains.origin
+            else f"Mains, {clean(self.it.instances[mains.motor].title, self.width - 24)}"
+        )
         columns = [x for x in mains.items if isinstance(x, Column)]
         tails = {x.symbol: x for x in self.sheet.links if x.unit == mains.motor}
         labels = {"live": "live", "neutral": "neutral", "earth": "earth"}
@@ -225,7 +233,8 @@ class _Writer:
         for role, label in labels.items():
             way: Way = tuple(x for c in columns for x in getattr(c, role))
             start = way[0].a if way else ""
-            pieces = [self.unit(mains.origin), self.point(start), *self.pieces(way)]
+            origin = self.unit(mains.origin) if mains.origin else ""
+            pieces = [origin, self.point(start), *self.pieces(way)]
             if mains.three_phase and role == "neutral":
                 pass  # ends in the panel
             elif role == "live" and "protector" in tails:

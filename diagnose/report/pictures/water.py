@@ -1,4 +1,4 @@
-"""The way of the water, and boxes for what no rule has a place for."""
+"""The way of the water, loops of their own, and boxes for what no rule has a place for."""
 
 from __future__ import annotations
 
@@ -11,15 +11,31 @@ from diagnose.report.pictures.notes import BELOW, LEADING
 from diagnose.report.pictures.plan import holding
 from diagnose.report.pictures.sketch import TAG, Sketch
 from diagnose.report.pictures.symbols import TOP, TOPS
-from diagnose.report.pictures.wiring import Link
+from diagnose.report.pictures.wiring import Link, Way
 
 ENDS = {"pit": (False, True), "tank": (True, False), "tap": (True, False)}
 BOX = 264.0
+END = 30.0
+"""From the edge to the test point where a loop begins or ends."""
 
 
 def draw_water(sketch: Sketch, left: float, top: float, room: float) -> float:
     """The water's way in one line; the y at which it ends."""
-    s, links = sketch, sketch.sheet.water
+    return _in_line(sketch, sketch.sheet.water, left, top, room)
+
+
+def draw_loops(sketch: Sketch, left: float, top: float, room: float) -> float:
+    """Each loop in one line; the y at which they end."""
+    y = top
+    for loop in sketch.sheet.loops:
+        y = _in_line(sketch, loop, left + END, y, room - 2 * END, ends=True)
+    return y
+
+
+def _in_line(
+    s: Sketch, links: Way, left: float, top: float, room: float, ends: bool = False
+) -> float:
+    """Symbols side by side, each unit named above; with `ends`, the nets at both ends too."""
     if not links:
         return top
     wide = room / len(links)
@@ -35,6 +51,13 @@ def draw_water(sketch: Sketch, left: float, top: float, room: float) -> float:
             x += wide
             if link is not links[-1]:
                 s.point(link.b, x, y, "below", wide - 6)
+    if ends:
+        first, last = links[0], links[-1]
+        s.point(first.a, left, y, "")
+        s.point(last.b, x, y, "")
+        begin, end = joined(s.it, first.unit, first.a), joined(s.it, last.unit, last.b)
+        s.canvas.text(left - END + 4, y + 24, begin, TAG + 1, "start", room=wide)
+        s.canvas.text(x + END - 4, y + 24, end, TAG + 1, "end", room=wide)
     return y + BELOW + 16 + s.depth({n for x in links for n in (x.a, x.b)}, links)
 
 

@@ -57,13 +57,16 @@ class Branch:
 class Mains:
     """The mains row: columns and branches from the origin to the motor, in order.
 
-    `beside` holds what joins two terminals of the motor (its capacitor, its start switch).
+    `beside` holds what joins two terminals of the motor (its capacitor, its start switch);
+    `begin` the nets of live, L2, L3, neutral and earth where the row begins. The row of a
+    further motor has no origin: it begins where it leaves the first one's conductors.
     """
 
     origin: str
     motor: str
     items: tuple[Column | Branch, ...]
     beside: tuple[Way, ...]
+    begin: tuple[str, ...]
     three_phase: bool = False
 
 
@@ -99,7 +102,7 @@ class Module:
 class Sheet:
     """All that is drawn of one installation."""
 
-    mains: Mains | None
+    mains: tuple[Mains, ...]
     controller: str
     supply: Way
     rails: tuple[str, ...]
@@ -108,6 +111,8 @@ class Sheet:
     outputs: tuple[Row, ...]
     modules: tuple[Module, ...]
     water: Way
+    loops: tuple[Way, ...]
+    """Circuits of their own on the mains side: from a relay's terminal through a rod and back."""
     rest: tuple[str, ...]
     notes: tuple[str, ...]
     """Units without wires (a program)."""
@@ -163,9 +168,13 @@ class Planner:
         self.used: set[str] = set()
 
     def only(self, block: str) -> str:
-        """The unit that makes a block; "" where none or several do (of motors, the first)."""
-        found = [u for u, shape in self.shapes.items() if shape.block == block]
-        return found[0] if len(found) == 1 or (found and block == "motor") else ""
+        """The unit that makes a block; "" where none or several do."""
+        found = self.all(block)
+        return found[0] if len(found) == 1 else ""
+
+    def all(self, block: str) -> list[str]:
+        """Every unit that makes such a block."""
+        return [u for u, shape in self.shapes.items() if shape.block == block]
 
     def net(self, unit: str, role: str) -> str:
         """The net on which a block's live, neutral or earth is; "" where it has none."""
