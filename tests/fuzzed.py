@@ -23,7 +23,7 @@ from diagnose.casebook.stores import configured, is_address, open_store, shown_s
 from diagnose.casebook.text import case_text
 from diagnose.cli.cases import described
 from diagnose.cli.common import instruments_named, settings
-from diagnose.cli.firm import read_firm
+from diagnose.cli.firm import read_firm, read_logo
 from diagnose.cli.lines import understand
 from diagnose.cli.survey import read_filled
 from diagnose.cli.transcripts import read_transcript
@@ -236,6 +236,8 @@ expect: {unit: relay, status: concluded}
         "described",
     )
     draft = Site("Büro", asked=("second",))
+    logo = b'<svg xmlns="http://www.w3.org/2000/svg"><g><rect width="5"/></g></svg>\n'
+    (folder / "logo").write_bytes(logo)
     return {
         "case": Target(cases, _file(folder, f"{CASE}.yaml", case), 4),
         "case store": Target(cases, _file(folder / "store", f"{CASE}.yaml", appended)),
@@ -249,9 +251,10 @@ expect: {unit: relay, status: concluded}
             [b"feel: hot\nbattery_volts: 12 V\ncoil_ohms:\n"], _file(folder, "f.yaml", read_filled)
         ),
         "firm": Target(
-            [b"name: Demo\naddress: [Road 1, Town]\npaper: a4\nlanguage: en\n"],
+            [b"name: Demo\naddress: [Road 1, Town]\npaper: a4\nlanguage: en\nlogo: logo\n"],
             _file(folder, "firm.yaml", read_firm),
         ),
+        "logo": Target([logo], _file(folder, "other", read_logo)),
         "configuration": Target(
             [b'store = "cases"\n', b'store = "postgresql://me:pw@host:5432/db"\n'],
             _file(folder, "c.toml", configured),

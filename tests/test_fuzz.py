@@ -5,7 +5,9 @@ What a file may hold at most is tested here too: size, depth, number, aliases, e
 
 from __future__ import annotations
 
+import base64
 import os
+import re
 import subprocess
 import sys
 import time
@@ -20,9 +22,10 @@ from diagnose.casebook.files import FileStore
 from diagnose.casebook.index import read_any
 from diagnose.casebook.sitefiles import find_site
 from diagnose.casebook.store import CaseHeader
-from diagnose.casebook.stores import open_store
+from diagnose.casebook.stores import configured, open_store
 from diagnose.casebook.text import read_case
 from diagnose.cli.cases import described
+from diagnose.cli.firm import read_logo
 from diagnose.cli.lines import match
 from diagnose.cli.transcripts import read_transcript, transcript_text
 from diagnose.errors import DiagnoseError, Issue
@@ -332,3 +335,36 @@ def test_names_that_no_file_can_have(tmp_path: Path) -> None:
 @pytest.mark.parametrize("at", ["0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59-23:59", "soon"])
 def test_a_time_beyond_the_calendar(at: str) -> None:
     assert _moment(at) == []
+
+
+@pytest.mark.parametrize("value", ["[" * 3000, "[" * 3000 + "]" * 3000, "{a=" * 3000])
+def test_a_configuration_too_deep_for_its_parser(tmp_path: Path, value: str) -> None:
+    path = tmp_path / "c.toml"
+    path.write_text(f"store = {value}\n")
+    assert "too deep" in refusal(lambda: configured(path))
+
+
+def test_a_configuration_is_short(tmp_path: Path) -> None:
+    path = tmp_path / "c.toml"
+    path.write_text(f"[{'a.' * 100_000}a]\n")  # minutes for the parser, were it let
+    assert refusal(lambda: configured(path)).endswith("(legal: 10 kB at most)")
+    path.write_bytes(b"a = 1\nb = '\xe4'\n")
+    assert f"{path}:2:6: not UTF-8" in refusal(lambda: configured(path))
+
+
+def test_hidden_data_of_an_attempt_too_deep_for_its_parser(tmp_path: Path) -> None:
+    path = tmp_path / "t.yaml"
+    text = transcript_text(Exercise("x", "bench", {}, ("a.b",), "c", 3), [])
+    deep = base64.b64encode(b"[" * 100_000).decode()
+    path.write_text(re.sub(r"hidden: .*", f"hidden: {deep}", text))
+    assert "'hidden' is not what this program wrote" in refusal(lambda: read_transcript(path))
+
+
+def test_a_logo_is_read_no_further_than_it_may_be_long(tmp_path: Path) -> None:
+    path = tmp_path / "logo.png"
+    with path.open("wb") as file:
+        file.truncate(100_000_000)
+    assert refusal(lambda: read_logo(path)).endswith("is larger than 2 MB")
+    path.unlink()
+    os.mkfifo(path)
+    assert refusal(lambda: read_logo(path)).endswith("is no plain file")

@@ -122,8 +122,8 @@ def test_all_issues_come_at_once_errors_first(tmp_path: Path) -> None:
         UNKNOWN[33],
         MISTAKES[2],
         MISTAKES[11],
-        MISTAKES[-1],
-        WEAKNESSES[3],
+        MISTAKES[-3],
+        WEAKNESSES[2],
     ]
     for case in chosen:
         edit(folder, case.file, case.old, case.new)
@@ -163,7 +163,7 @@ def test_numbers_are_counted_by_what_they_rest_on() -> None:
 
 def test_a_limit_without_a_source_counts_as_judgement(tmp_path: Path) -> None:
     folder = copy_tiny(tmp_path)
-    case = WEAKNESSES[2]
+    case = next(case for case in MISTAKES if case.code == "limit-source")
     edit(folder, case.file, case.old, case.new)
     before, after = (numbers_by_source_kind(kb) for kb in (tiny(), load_knowledge(folder)))
     assert after["judgement"] == before["judgement"] + 2  # the battery's two limits

@@ -14,6 +14,7 @@ from diagnose.interview.asking import read_answer
 from diagnose.interview.drive import Reply
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Turn
+from diagnose.interview.since import told_of
 from diagnose.interview.steps import STATUSES, Step
 from diagnose.interview.verifying import checks_for
 from diagnose.knowledge.reading import Reader, Sequence, Text, read_yaml
@@ -84,7 +85,7 @@ class Answers:
             "variants": dict(self.installation.choices),
             "qualification": str(self.qualification),
             "meter_category": str(self.meter_category),
-            "knowledge": knowledge.digest,
+            **told_of(knowledge),
         }
         if self.instruments is not None:
             data["instruments"] = [str(i) for i in self.instruments]

@@ -13,6 +13,8 @@ STORE = "DIAGNOSE_STORE"
 """Environment variable that names the store: a folder or the address of a database."""
 CONFIGURATION = "DIAGNOSE_CONFIG"
 """Environment variable that names the configuration file, in the place of the user's own."""
+LARGEST = 10_000
+"""Bytes of a configuration file: the time to read TOML grows with the square of a key's length."""
 
 
 def open_store(named: str | None = None) -> CaseStore:
@@ -89,13 +91,15 @@ def configured(path: Path) -> str:
         return ""
     import tomllib
 
+    from diagnose.knowledge.reading import decode, read_bytes
+
     place = Place(str(path), 1, 1)
     try:
-        told = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise fail("unreadable", f"cannot read the file: {error.strerror}", place) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        told = tomllib.loads(decode(read_bytes(path, largest=LARGEST), str(path)))
+    except tomllib.TOMLDecodeError as error:
         raise fail("unreadable", f"not TOML: {error}", place) from error
+    except RecursionError as error:
+        raise fail("unreadable", "not TOML of ours: its values lie too deep", place) from error
     legal = ('store = "a folder, or the address of a database"',)
     for key in told:
         if key != "store":

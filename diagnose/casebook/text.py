@@ -21,7 +21,7 @@ OF_NUMBERS = ("shown", "took")
 """Keys of an event's data that hold a mapping of numbers."""
 WHOLE = (("chosen", "expansions"),)
 """Keys within keys that hold a whole number; everything else is text."""
-MAPPINGS = ("variants", "shown", "took")
+MAPPINGS = ("variants", "shown", "took", "of", "files")
 """Keys of an event's data that hold a mapping."""
 LISTS = ("ids", "instruments", "asks", "parts", "van", "switch_off", "keep_off")
 """Keys of an event's data that hold a list of texts."""

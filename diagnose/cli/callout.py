@@ -21,6 +21,7 @@ from diagnose.errors import fail
 from diagnose.interview.drive import Outcome, Reply, drive, summary
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
+from diagnose.interview.since import changed_since
 from diagnose.interview.state import is_closed
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.records import KnowledgeBase
@@ -96,12 +97,6 @@ def _lead(
         raise fail("closed", f"the case '{case_id}' is closed")
     screen.line()
     screen.para(on_file(case_id, store), hang=2)
-    if header.knowledge != knowledge.digest:
-        message = _(
-            "The knowledge base has changed since this case was opened: the answers stand, and are "
-            "weighed anew."
-        )
-        screen.para(message)
 
     record = Recorder(store, case_id, input)
     if request.resume:
@@ -116,6 +111,8 @@ def _lead(
         screen.para(message.format(count=done))
     installation = Setup(knowledge, screen).go_on(header, events, record)
     session = session_for(knowledge, installation, screen.plain)
+    if since := changed_since(session, header.knowledge, events):
+        screen.para(since)
     person = Terminal(session, screen, events)
     outcome = drive(
         session,

@@ -11,6 +11,7 @@ from typing import Any
 from diagnose.cli.common import progress_bar
 from diagnose.cli.shown import print_json, print_lines
 from diagnose.errors import DiagnoseError, Issue, fail
+from diagnose.interview.verified import verification_issues
 from diagnose.knowledge.checks import in_order
 from diagnose.knowledge.checks_sources import WEAK_KINDS, numbers_by_source_kind
 from diagnose.knowledge.family import Family
@@ -153,7 +154,8 @@ def run_check(
             for e in examined
             for issue in of_installation(designed_issues(e.installation), e.name)
         ]
-        issues = in_order([*issues, *shortcomings, *matrix_issues(kb, _pairs(examined))])
+        shown = [*matrix_issues(kb, _pairs(examined)), *verification_issues(kb, _pairs(examined))]
+        issues = in_order([*issues, *shortcomings, *shown])
     if as_json:
         print_json(as_object(kb, issues, examined))
     else:

@@ -125,7 +125,10 @@ def read_logo(path: Path) -> Logo:
     from diagnose.report.document import Logo
 
     try:
-        data = path.read_bytes()
+        if path.exists() and not path.is_file():  # a pipe would be waited for without end
+            raise fail("logo", f"the logo '{path}' is no plain file")
+        with path.open("rb") as file:
+            data = file.read(LARGEST_LOGO + 1)
     except OSError as error:
         raise fail("logo", f"cannot read the logo '{path}': {error.strerror}") from error
     except ValueError as error:  # a null character in the name

@@ -42,6 +42,8 @@ class Matter:
     closed: Mapping[str, Any] | None = None
     closed_at: str = ""
     pictures: Mapping[str, Figure] = field(default_factory=dict)
+    since: str = ""
+    """What has changed in the knowledge since the case was opened."""
 
 
 def free(text: str) -> str:

@@ -34,6 +34,7 @@ from diagnose.interview.phone import (
     status_of_call,
 )
 from diagnose.interview.session import Turn
+from diagnose.interview.since import told_of
 from diagnose.interview.state import PHONE, is_closed, withdrawn_ids
 from diagnose.interview.steps import Step
 from diagnose.knowledge.records import KnowledgeBase
@@ -143,7 +144,7 @@ def _opened(knowledge: KnowledgeBase, installation: Installation, known: Sequenc
         site="",
         installation=installation.type.id,
         variants=dict(installation.choices),
-        knowledge=knowledge.digest,
+        **told_of(knowledge),
     )
     return opened_by_phone(event, asks_for(knowledge, known))
 

@@ -51,8 +51,9 @@ def record_of(matter: Matter) -> Iterator[Block]:
             ),
             "note",
         )
-    if matter.header.knowledge != matter.knowledge:
-        yield Paragraph(runs(strong(_("Other knowledge.")), " ", _other_knowledge()), "note")
+    if matter.since:
+        told = (free(matter.since), " ", _other_knowledge())
+        yield Paragraph(runs(strong(_("Other knowledge.")), " ", *told), "note")
     yield KeyValues(tuple(_about(matter)))
     yield from _cause(matter)
     yield Paragraph(
@@ -77,9 +78,8 @@ def record_of(matter: Matter) -> Iterator[Block]:
 
 def _other_knowledge() -> str:
     return _(
-        "The case was opened with another version of the knowledge base than the one now loaded. "
-        "The answers are as they were given; probabilities, expected values and the causes ruled "
-        "out are computed anew and may differ from what was on the screen then."
+        "Probabilities, expected values and the causes ruled out are computed anew and may differ "
+        "from what was on the screen then."
     )
 
 

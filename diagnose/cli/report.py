@@ -91,6 +91,7 @@ def matter_of(session: Session, header: CaseHeader, events: Sequence[Event], fir
     """What a report is made from; see `diagnose.cli.matter.Matter`."""
     from diagnose.cli.matter import Matter
     from diagnose.interview.account import account
+    from diagnose.interview.since import changed_since
     from diagnose.interview.state import closing
 
     site = header.site
@@ -109,6 +110,7 @@ def matter_of(session: Session, header: CaseHeader, events: Sequence[Event], fir
         closed=end.data if end is not None else None,
         closed_at=end.at if end is not None else "",
         pictures=pictures_of(session, events),
+        since=changed_since(session, header.knowledge, events),
     )
 
 

@@ -26,6 +26,7 @@ from diagnose.interview.describing import (
     next_ask,
 )
 from diagnose.interview.events import Event, new_event
+from diagnose.interview.since import told_of
 from diagnose.interview.state import variants_of
 from diagnose.interview.steps import Option
 from diagnose.knowledge.records import KnowledgeBase
@@ -117,8 +118,8 @@ class Setup:
             site=site,
             installation=standard.type.id,
             variants=dict(standard.choices),
-            knowledge=self.knowledge.digest,
             asks=asks,
+            **told_of(self.knowledge),
             **nothing,
         )
 

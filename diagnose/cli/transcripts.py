@@ -125,7 +125,7 @@ def _hidden(reader: Reader) -> dict[str, Any]:
         hidden = json.loads(base64.b64decode(text, validate=True))
         if isinstance(hidden, dict) and all(isinstance(m, str) for m in hidden["modes"]):
             return hidden
-    except (binascii.Error, ValueError, KeyError, TypeError):
+    except (binascii.Error, ValueError, KeyError, TypeError, RecursionError):
         pass
     reader.problem("'hidden' is not what this program wrote there", "hidden")
     return {}

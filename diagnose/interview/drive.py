@@ -9,6 +9,7 @@ from typing import Any, Protocol
 from diagnose.errors import DiagnoseError, fail
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
+from diagnose.interview.since import stamped
 from diagnose.interview.state import last_retractable
 from diagnose.interview.steps import Conclusion, Step
 from diagnose.language import marked
@@ -202,6 +203,7 @@ def drive(
 
     def add(event: Event) -> None:
         nonlocal turn
+        event = stamped(session, event)
         if record is not None:
             record(event)
         events.append(event)

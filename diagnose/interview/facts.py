@@ -8,11 +8,11 @@ from diagnose.interview.state import PHONE, State
 from diagnose.knowledge.rule_records import Fact
 from diagnose.plant.compose import Installation
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
+from diagnose.reasoning.rule_reach import BANDS
 
 if TYPE_CHECKING:
     from diagnose.interview.session import Session
 
-BANDS = ((0.95, "certain"), (0.7, "likely"), (0.2, "possible"), (0.05, "unlikely"))
 MOST_SUSPECTS = 5
 LICENSED_SHARE = 0.5
 """Share of what is weighed at which its failure modes flagged `licensed` decide (judgement)."""

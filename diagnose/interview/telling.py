@@ -101,7 +101,7 @@ def _reading(session: Session, event: Event, number: int, repairs: int, phone: b
         event=event.id,
         at=event.at,
         test=name,
-        title=_(test.title) if test is not None else name,
+        title=_title(session, name),
         instrument=test.spec.instrument if test is not None else "none",
         place=test.spec.place_at if test is not None else "",
         state=test.spec.state if test is not None else "",
@@ -118,6 +118,15 @@ def _reading(session: Session, event: Event, number: int, repairs: int, phone: b
         after_repairs=repairs,
         minutes=minutes,
     )
+
+
+def _title(session: Session, name: str) -> str:
+    test = session.tests.get(name)
+    if test is not None:
+        return _(test.title)
+    if name.partition("@")[0] in session.knowledge.tests:
+        return name
+    return _("{test} (no longer known)").format(test=name)
 
 
 _NOTHING: tuple[float | None, float | None, str, frozenset[str]] = (None, None, "", frozenset())

@@ -23,10 +23,24 @@ SCALE_UNITS: Mapping[str, str] = {
     "changes": "min",
     "survey": "1",
     "spare_prices": "min",
+    "wasted_spare": "min",
+    "trust": "min",
 }
 """The scales that the program asks for, and the unit of their words."""
-CHANGES = ("isolate", "prove_dead", "energise", "panel_to_roof", "panel_to_pump", "panel_to_sump")
-WANTED: Mapping[str, tuple[str, ...]] = {"changes": CHANGES, "survey": ("faulty",)}
+CHANGES = (
+    *("isolate", "prove_dead", "energise", "verify"),
+    *("panel_to_roof", "panel_to_pump", "panel_to_sump"),
+)
+WANTED: Mapping[str, tuple[str, ...]] = {
+    "changes": CHANGES,
+    "survey": ("faulty",),
+    "minutes": ("glance", "quick", "fair"),
+    "repair_minutes": ("heavy",),
+    "history_factors": ("more",),
+    "trust": ("repair_in_vain",),
+}
+"""Words that the program itself uses."""
+MAY_BE_NOTHING = ("wasted_spare", "trust")
 CHANCES = ("how_sure", "answer_errors", "phone_errors", "survey")
 WEAK_KINDS = ("judgement", "memory")
 MOST_WEAK = 0.5
@@ -84,14 +98,26 @@ def limits_have_sources(kb: KnowledgeBase) -> Iterator[Issue]:
     """A test whose limits cite nothing."""
     for test in kb.tests.values():
         if not test.source and any(outcome.below is not None for outcome in test.outcomes):
-            message = f"test '{test.id}': its limits have no 'source' and count as judgement"
-            yield warning("limit-source", message, test)
+            message = f"test '{test.id}': its limits have no 'source'"
+            yield error("limit-source", message, test, legal=nearest("", kb.sources))
+
+
+def _top_of(kb: KnowledgeBase, file: str) -> Place:
+    """The beginning of a file at the top of the folder."""
+    known = next((s.place.file for s in kb.sources.values() if s.place), f"{kb.root}/sources.yaml")
+    return Place(str(PurePath(known).with_name(file)), 1, 1)
+
+
+def there_is_a_version(kb: KnowledgeBase) -> Iterator[Issue]:
+    """Knowledge of which a case could not say which it was."""
+    if not kb.version:
+        top = _top_of(kb, "knowledge.yaml")
+        yield error("no-version", "the knowledge has no version", top, legal=("version: 1.2.0",))
 
 
 def scales_are_whole(kb: KnowledgeBase) -> Iterator[Issue]:
     """A scale or a word that the program asks for is missing, or in the wrong unit."""
-    known = next((s.place.file for s in kb.sources.values() if s.place), f"{kb.root}/sources.yaml")
-    top = Place(str(PurePath(known).with_name("scales.yaml")), 1, 1)
+    top = _top_of(kb, "scales.yaml")
     for name, unit in SCALE_UNITS.items():
         if name not in kb.scales:
             yield error("missing-scale", f"the scale '{name}' is missing", top, legal=SCALE_UNITS)
@@ -104,10 +130,12 @@ def scales_are_whole(kb: KnowledgeBase) -> Iterator[Issue]:
             elif name in CHANCES and not 0 < number.low <= number.high < 1:
                 message = f"scale '{name}': '{word}' must lie between 0 and 1, both excluded"
                 yield error("chance", message, number)
-            elif number.low <= 0:
+            elif number.low < 0 or (number.low == 0 and name not in MAY_BE_NOTHING):
                 message = f"scale '{name}': '{word}' must be above zero"
                 yield error("not-positive", message, number)
         wanted = WANTED.get(name, ())
+        if name == "wasted_spare" and "repair_minutes" in kb.scales:
+            wanted = tuple(kb.scales["repair_minutes"].words)
         for word in (w for w in wanted if w not in words):
             place = next((n.place for n in words.values()), top)
             message = f"scale '{name}': the word '{word}' is missing"
@@ -146,6 +174,7 @@ def _weak(kb: KnowledgeBase, number: Number) -> bool:
 
 
 CHECKS = (
+    there_is_a_version,
     numbers_have_sources,
     others_have_sources,
     limits_have_sources,

@@ -14,6 +14,7 @@ OVERLAY = "learned.yaml"
 """Name of the file of learned numbers; it is no part of the folder's own digest."""
 PACKAGED = "_data"
 PATTERNS = (
+    "knowledge.yaml",
     *("sources.yaml", "scales.yaml", "parts/*.yaml", "installations/*.yaml", "tests/*.yaml"),
     *("signs/*.yaml", "complaints.yaml", "cautions.yaml", "questions.yaml", "rules/*.yaml"),
     "days/*.yaml",

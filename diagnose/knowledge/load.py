@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import hashlib
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -30,6 +31,10 @@ from diagnose.knowledge.rule_reading import rules_from
 
 __all__ = ["find_knowledge", "load_knowledge"]
 
+FORMAT = "1"
+"""Of the knowledge files."""
+VERSION = re.compile(r"(0|[1-9][0-9]{0,5})(\.(0|[1-9][0-9]{0,5})){2}")
+
 
 class _Folder:
     """The files of the knowledge folder, read once, in a fixed order."""
@@ -38,12 +43,16 @@ class _Folder:
         self.root = root
         self.issues = issues
         self.hash = hashlib.sha256()
+        self.groups: dict[str, Any] = {}
 
     def tree(self, path: Path) -> Any:
         shown = shown_name(path)
         try:
             data = read_bytes(path, shown)
-            self.hash.update(hashed(self.root, path, data))
+            more = hashed(self.root, path, data)
+            self.hash.update(more)
+            group = path.relative_to(self.root).with_suffix("").parts[0]
+            self.groups.setdefault(group, hashlib.sha256()).update(more)
             return parse_yaml(decode(data, shown), shown)
         except DiagnoseError as error:
             self.issues.extend(error.issues)
@@ -80,6 +89,9 @@ def load_knowledge(root: Path) -> KnowledgeBase:
     folder = _Folder(root, issues)
     numbers = NumberReader(issues)
 
+    version = ""
+    for tree in folder.each("knowledge.yaml"):
+        version = _version(tree, issues)
     sources = {}
     for tree in folder.each("sources.yaml"):
         for name, node in Reader(tree, issues, "sources").node.items():
@@ -147,4 +159,17 @@ def load_knowledge(root: Path) -> KnowledgeBase:
         numbers=tuple(numbers.numbers),
         digest=folder.hash.hexdigest(),
         days=days,
+        version=version,
+        files={name: made.hexdigest() for name, made in folder.groups.items()},
     )
+
+
+def _version(tree: Any, issues: list[Issue]) -> str:
+    """The version of the knowledge, from a file whose format this program reads."""
+    reader = Reader(tree, issues, "knowledge")
+    reader.choice("format", (FORMAT,))
+    version = reader.text("version", "")
+    if version and not VERSION.fullmatch(version):
+        reader.problem(f"'{version}' is no version", "version", ("e.g. 1.2.0",))
+    reader.done()
+    return version

@@ -174,6 +174,7 @@ def read_failure_mode(name: str, node: Any, numbers: NumberReader) -> FailureMod
         repair=repair,
         licensed=reader.choice("licensed", ("yes", "no"), "no") == "yes",
         status=reader.choice("status", ("draft", "trial", "proven"), "draft"),
+        no_test=reader.text("no_test", ""),
         place=reader.place,
     )
     reader.done()

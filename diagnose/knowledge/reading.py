@@ -69,8 +69,8 @@ class _Loader(_Quickest):  # type: ignore[misc]
     yaml_implicit_resolvers: ClassVar[dict[str, Any]] = {}
 
 
-def read_bytes(path: Path, shown: str | None = None) -> bytes:
-    """The bytes of a file; of one that is larger than `LARGEST` no more than that is read.
+def read_bytes(path: Path, shown: str | None = None, largest: int = LARGEST) -> bytes:
+    """The bytes of a file; of one with more than `largest` no more than that is read.
 
     Raises
     ------
@@ -80,13 +80,14 @@ def read_bytes(path: Path, shown: str | None = None) -> bytes:
     place = Place(shown or str(path), 1, 1)
     try:
         with path.open("rb") as file:
-            data = file.read(LARGEST + 1)
+            data = file.read(largest + 1)
     except OSError as error:
         raise fail("unreadable", f"cannot read the file: {error.strerror}", place) from error
     except ValueError as error:  # a null character in the name
         raise fail("unreadable", f"cannot read the file: {error}", place) from error
-    if len(data) > LARGEST:
-        raise fail("too-large", "the file is too large", place, (f"{LARGEST // 10**6} MB at most",))
+    if len(data) > largest:
+        most = f"{largest // 10**6} MB" if largest >= 10**6 else f"{largest // 1000} kB"
+        raise fail("too-large", "the file is too large", place, (f"{most} at most",))
     return data
 
 

@@ -129,6 +129,8 @@ class FailureMode:
     repair: str = "replace"
     licensed: bool = False
     status: str = "draft"
+    no_test: str = ""
+    """Why no test tells it from a healthy installation; "" where one does."""
     place: Place | None = None
 
 
@@ -340,6 +342,10 @@ class KnowledgeBase:
     digest: str
     overlay: Overlay | None = None
     days: Mapping[str, DayPlan] = field(default_factory=dict)
+    version: str = ""
+    """As in ``knowledge.yaml``; "" where there is none."""
+    files: Mapping[str, str] = field(default_factory=dict)
+    """Digest of each group of files (``rules``, ``tests``, ...)."""
 
     def word(self, scale: str, word: str) -> float:
         """The value behind a word of a scale, in base units."""

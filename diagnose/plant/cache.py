@@ -63,7 +63,7 @@ NOT_PHYSICS: Mapping[type, tuple[str, ...]] = {
     ),
     FailureMode: (
         *("title", "mode_class", "rate", "remedy", "spares", "root_causes", "prevention"),
-        *("intermittent", "repair", "licensed", "status", "place"),
+        *("intermittent", "repair", "licensed", "status", "no_test", "place"),
     ),
 }
 """Fields that cannot change a matrix. What is not listed counts, new fields included."""

@@ -84,7 +84,7 @@ def _read(path: Path, key: str) -> list[Rated] | None:
         if data["key"] != key:
             return None
         found = [_rated(entry) for entry in data["exercises"]]
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None
     note_use(path)
     return found

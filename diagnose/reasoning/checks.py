@@ -6,10 +6,12 @@ from collections.abc import Iterable, Mapping
 
 from diagnose.errors import Issue
 from diagnose.knowledge.checks import check_knowledge, in_order
+from diagnose.knowledge.checks_base import error, warning
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
 from diagnose.plant.wiring import wiring_issues
+from diagnose.reasoning.rule_reach import unreachable_rules
 from diagnose.reasoning.rules import rule_issues
 from diagnose.reasoning.separation import SHOWN, undetected
 
@@ -19,7 +21,8 @@ STEADY = 0.97
 
 def check_all(kb: KnowledgeBase) -> list[Issue]:
     """Records, wiring and rules: everything that needs no dependency matrix, all at once."""
-    issues = [*check_knowledge(kb), *rule_issues(tuple(kb.rules.values()))]
+    rules = rule_issues(tuple(kb.rules.values()))
+    issues = [*check_knowledge(kb), *rules, *unreachable_rules(kb)]
     wrong = [issue for issue in issues if issue.severity == "error"]
     places, said = {issue.place for issue in wrong}, tuple(issue.message for issue in wrong)
     wired = [
@@ -35,10 +38,11 @@ def matrix_issues(
 ) -> list[Issue]:
     """What the dependency matrices of the installations tried show.
 
-    An error where a complaint shows on a healthy installation; a warning where a healthy one
-    straddles two outcomes of a reading (a sign's background says itself how often it is seen),
-    and for a failure mode that shows under no complaint, or that no test detects, on any of the
-    installations on which it is possible.
+    An error where a complaint shows on a healthy installation, and for a failure mode that no test
+    detects on any of the installations on which it is possible, unless it says so (`no_test`); a
+    warning where a healthy one straddles two outcomes of a reading (a sign's background says itself
+    how often it is seen), for a failure mode that shows under no complaint, and for one that says
+    so in vain.
     """
     issues: list[Issue] = []
     silent: dict[tuple[str, str], bool] = {}
@@ -61,15 +65,16 @@ def matrix_issues(
             mute = all(p[r] < SHOWN for p in matrix.complaints.values())
             silent[key] = silent.get(key, True) and mute
             hidden[key] = hidden.get(key, True) and row in missed
-    for found, code, what in (
-        (silent, "no-complaint", "shows under no complaint"),
-        (hidden, "undetected", "is told from a healthy installation by no test"),
-    ):
-        for (part, mode_id), missing in found.items():
-            if missing:
-                message = f"failure mode '{part}.{mode_id}' {what}"
-                place = kb.parts[part].failure_modes[mode_id].place
-                issues.append(Issue("warning", code, message, place))
+    for (part, mode_id), mute in silent.items():
+        known, what = kb.parts[part].failure_modes[mode_id], f"failure mode '{part}.{mode_id}'"
+        if mute:
+            issues.append(warning("no-complaint", f"{what} shows under no complaint", known))
+        if hidden[part, mode_id] and not known.no_test:
+            message = f"{what} is told from a healthy installation by no test: say why"
+            issues.append(error("undetected", message, known, legal=("no_test: a reason",)))
+        if known.no_test and not hidden[part, mode_id]:
+            message = f"{what} says that no test detects it, and one does"
+            issues.append(warning("detected", message, known))
     return in_order(_without_repeats(issues))
 
 
