@@ -24,10 +24,10 @@ from diagnose.knowledge.records import (
 from diagnose.plant.circuit import Circuit
 from diagnose.plant.compose import Installation, compose
 from diagnose.plant.lanes import draw
-from diagnose.plant.matrix import Simulation
 from diagnose.plant.phases import Condition, Phase
 from diagnose.plant.procedures import InstalledTest, situation_condition
 from diagnose.plant.readings import numeric_reading
+from diagnose.plant.simulation import Simulation
 
 KNOWLEDGE = Path(diagnose.__file__).parent.parent / "knowledge"
 SAMPLES = 12

@@ -1,6 +1,7 @@
 """A skip is a failure where ``DIAGNOSE_NO_SKIPS=1``, so that a missing oracle cannot go unseen.
 
 Neither the machine's language nor the configuration of who runs the tests has a say.
+NumPy computes with one thread, as in the program: on its small matrices a second one only waits.
 A PostgreSQL server is started once in each process that runs tests, where one asks for it.
 """
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 os.environ["DIAGNOSE_CONFIG"] = os.devnull
 os.environ["LANGUAGE"] = "en"
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ["XDG_CONFIG_HOME"] = tempfile.mkdtemp(prefix="no-configuration-")
 os.environ.pop("DIAGNOSE_STORE", None)
 NO_SKIPS = os.environ.get("DIAGNOSE_NO_SKIPS") == "1"

@@ -15,9 +15,10 @@ from diagnose.plant.circuit import Circuit
 from diagnose.plant.compose import Installation, choose, compose
 from diagnose.plant.designed import designed_issues, lines_for
 from diagnose.plant.lanes import nominal
-from diagnose.plant.matrix import MatrixBuilder, Simulation
+from diagnose.plant.matrix import MatrixBuilder
 from diagnose.plant.phases import Condition
 from diagnose.plant.procedures import installed_tests, situation_condition
+from diagnose.plant.simulation import Simulation
 from tests.campaigns.variants import covering_array, examine, pairs_of, possible_pairs, sample
 from tests.tiny import copy_tiny, edit, found, place_of, tiny
 

@@ -32,8 +32,9 @@ from numpy.typing import NDArray
 from scipy import constants
 
 from diagnose.plant.compose import Installation, compose
-from diagnose.plant.matrix import MatrixBuilder, Simulation
+from diagnose.plant.matrix import MatrixBuilder
 from diagnose.plant.phases import Condition
+from diagnose.plant.simulation import Simulation
 from tests.bench import Bench, bench, installed, shipped, situation, two_pole
 
 BAR = 1e5 / (998.2 * constants.g)

@@ -170,17 +170,19 @@ MODULE_SKIP = "import pytest\npytest.importorskip('no_such_module_here')\n"
 def test_a_skip_fails_where_none_is_allowed(tmp_path: Path, workers: str) -> None:
     shutil.copy(ROOT / "tests" / "conftest.py", tmp_path)
     (tmp_path / "test_some.py").write_text(SKIPS, encoding="utf-8")
-    command = (sys.executable, "-m", "pytest", "-q", "-n", workers, "-p", "no:cacheprovider")
-    allowed = run(*command, cwd=tmp_path, DIAGNOSE_NO_SKIPS="0", PYTEST_ADDOPTS="")
+    plugins = ("-p", "xdist", "-p", "no:cacheprovider")  # and no others, which take long to import
+    command = (sys.executable, "-m", "pytest", "-q", *plugins, "-n", workers)
+    plain = {"PYTEST_ADDOPTS": "", "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
+    allowed = run(*command, cwd=tmp_path, DIAGNOSE_NO_SKIPS="0", **plain)
     assert allowed.returncode == 0, allowed.stdout
     assert "1 passed, 2 skipped, 1 xfailed" in allowed.stdout
-    refused = run(*command, cwd=tmp_path, DIAGNOSE_NO_SKIPS="1", PYTEST_ADDOPTS="")
+    refused = run(*command, cwd=tmp_path, DIAGNOSE_NO_SKIPS="1", **plain)
     assert refused.returncode == 1, refused.stdout
     # a skip mark acts before the test starts, so pytest counts it as an error
     assert "1 failed, 1 passed, 1 xfailed, 1 error" in refused.stdout
     assert "no oracle here" in refused.stdout
     (tmp_path / "test_module.py").write_text(MODULE_SKIP, encoding="utf-8")
-    refused = run(*command, cwd=tmp_path, DIAGNOSE_NO_SKIPS="1", PYTEST_ADDOPTS="")
+    refused = run(*command, cwd=tmp_path, DIAGNOSE_NO_SKIPS="1", **plain)
     assert refused.returncode != 0
     assert "no_such_module_here" in refused.stdout
 

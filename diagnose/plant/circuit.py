@@ -29,6 +29,11 @@ BRIDGE_OHMS = 0.05
 SAMPLES = 6
 
 
+def bridge_name(first: str, second: str) -> str:
+    """The name of the branch that bridges two points."""
+    return f"bridge:{first}:{second}"
+
+
 class Circuit:
     """The compiled whole; see `diagnose.plant.behaviour` for how it settles."""
 
@@ -166,7 +171,7 @@ class Circuit:
         for first, second in self.bridges:
             a, b = self.net_of(first), self.net_of(second)
             domain = self.installation.domain[a]
-            name = f"bridge:{first}:{second}"
+            name = bridge_name(first, second)
             full = np.full(self.lanes.count, 1.0 / BRIDGE_OHMS)
             branch = Branch(
                 name, "resistor", domain, len(pairs[domain]), full, zeros, zeros, None, True

@@ -14,7 +14,7 @@ from diagnose.plant.circuit import SAMPLES, Circuit
 from diagnose.plant.compose import Installation
 from diagnose.plant.conditions import conditions_for
 from diagnose.plant.lanes import draw
-from diagnose.plant.matrix import Simulation
+from diagnose.plant.simulation import Simulation
 
 PHASES = ("changing", "steady")
 

@@ -16,17 +16,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.knowledge.expressions import code
 from diagnose.knowledge.records import Complaint, KnowledgeBase
-from diagnose.plant.behaviour import Settler
 from diagnose.plant.circuit import SAMPLES, Circuit
 from diagnose.plant.compose import Fault, Installation, InstalledMode
-from diagnose.plant.conditions import conditions_for, rounds
+from diagnose.plant.conditions import conditions_for
 from diagnose.plant.lanes import Draw, draw, nominal, patch_of
-from diagnose.plant.phases import Condition, Phase
 from diagnose.plant.procedures import InstalledTest, installed_tests
 from diagnose.plant.readings import per_sample
 from diagnose.plant.regimes import Regimes, gather, joined
+from diagnose.plant.simulation import Simulation
 
 HEALTHY = "healthy"
 """Name of the row that has no failure mode."""
@@ -85,72 +83,6 @@ class DependencyMatrix:
         return replace(self, p=p, regimes=regimes)
 
 
-class Simulation:
-    """All conditions of one circuit, settled: each of its lanes in each condition."""
-
-    def __init__(
-        self, circuit: Circuit, conditions: Sequence[Condition], named: Mapping[str, int]
-    ) -> None:
-        self.circuit = circuit
-        self.conditions = list(conditions)
-        self.lanes = circuit.lanes.count
-        self.a: list[tuple[Phase, int]] = [(Phase(), 0)] * len(conditions)
-        self.b: list[tuple[Phase, int]] = [(Phase(), 0)] * len(conditions)
-        for group in rounds(conditions, named):
-            chosen = [conditions[k] for k in group]
-            held = self._memory(chosen, named)
-            first, second = Settler(circuit, chosen).settle(held)
-            for position, k in enumerate(group):
-                self.a[k] = (first, position)
-                self.b[k] = (second, position)
-
-    def _memory(
-        self, chosen: Sequence[Condition], named: Mapping[str, int]
-    ) -> dict[str, NDArray[np.bool_]]:
-        held: dict[str, NDArray[np.bool_]] = {}
-        for name in (line.name for line in self.circuit.logic):
-            columns = []
-            for condition in chosen:
-                if not condition.after:
-                    columns.append(np.zeros(self.lanes, dtype=bool))
-                    continue
-                phase, position = self.a[named[condition.after]]
-                columns.append(phase.values[name][self._rows(position)])
-            if columns[0].dtype == bool:
-                held[name] = np.concatenate(columns)
-        return held
-
-    def _rows(self, position: int) -> NDArray[np.int_]:
-        return np.arange(position * self.lanes, (position + 1) * self.lanes)
-
-    def phases(self, condition: int) -> tuple[Phase, Phase, NDArray[np.int_]]:
-        """Phases A and B and the rows of one condition."""
-        phase, position = self.a[condition]
-        return phase, self.b[condition][0], self._rows(position)
-
-    def holds(self, condition: int, text: str) -> NDArray[np.bool_]:
-        """Per lane, whether an expression holds in either phase.
-
-        ``changing x``: differs between the phases; ``steady x``: holds in both.
-        """
-        a, b, rows = self.phases(condition)
-        word, _, rest = text.partition(" ")
-        bare = rest if word in ("changing", "steady") else text
-        line = self.circuit.compile(bare, "", getattr(text, "place", None))
-        sides = []
-        for phase in (a, b):
-            env = {name: phase.values[name][rows] for name in line.names if name in phase.values}
-            for name in line.names - set(env):
-                env[name] = np.full(len(rows), code("") if name.startswith("situation.") else False)
-            value = np.asarray(line.evaluate(env), dtype=bool)
-            sides.append(np.broadcast_to(value, (len(rows),)))
-        if word == "changing":
-            return np.asarray(sides[0] != sides[1])
-        if word == "steady":
-            return np.asarray(sides[0] & sides[1])
-        return np.asarray(sides[0] | sides[1])
-
-
 _inherited: list[tuple[MatrixBuilder, Sequence[InstalledMode | None]]] = []
 """What forked children find: compiled expressions cannot be sent to them."""
 
@@ -204,7 +136,10 @@ class MatrixBuilder:
         if key not in self._shared:
             self._shared[key] = Circuit(self.installation, None, self.bridges, samples, draw)
         circuit.share(self._shared[key])
-        return Simulation(circuit, self.conditions, self.named)
+        simulation = Simulation(circuit, self.conditions, self.named)
+        if modes is None:
+            self._shared[key] = circuit  # now it knows what it solved
+        return simulation
 
     def forget(self) -> None:
         """Drop what was solved for the healthy circuit (its draws are about to change)."""
@@ -216,8 +151,7 @@ class MatrixBuilder:
         result = []
         for test in self.tests.values():
             if test.condition is None:
-                each = [self.signs(test, mode) for mode in lanes.modes]
-                result.append(np.repeat(np.array(each), lanes.samples, axis=0))
+                result.append(np.repeat(self._signs_of(test, lanes.modes), lanes.samples, axis=0))
                 continue
             a, b, rows = simulation.phases(self.index[test.condition.key])
             result.append(per_sample(simulation.circuit, test, a, b, rows))
@@ -235,6 +169,14 @@ class MatrixBuilder:
                 any_way |= whole
             reported.append(any_way)
         return reported
+
+    def _signs_of(self, test: InstalledTest, faults: Sequence[Fault | None]) -> NDArray[np.float64]:
+        """Observation of signs under each fault, (faults, outcomes)."""
+        result = np.tile(self.signs(test, None), (len(faults), 1))
+        for k, fault in enumerate(faults):
+            if fault and any(sign in part.mode.signs for part in fault.parts for sign in test.of):
+                result[k] = self.signs(test, fault)
+        return result
 
     def signs(self, test: InstalledTest, fault: Fault | None) -> NDArray[np.float64]:
         """Observation of signs: each named outcome, then 'none of them'.
@@ -283,13 +225,13 @@ class MatrixBuilder:
         import multiprocessing
         from concurrent.futures import ProcessPoolExecutor, as_completed
 
+        self.simulate(None)  # what it solves, no batch solves again
         batches = self.batches(modes)
         workers = min(os.cpu_count() or 1, len(batches))
         if workers < 2 or "fork" not in multiprocessing.get_all_start_methods():
             for batch in batches:
                 yield batch, self.batch([modes[r] for r in batch])
             return
-        self.simulate(None)
         _inherited.append((self, modes))
         with warnings.catch_warnings():
             # Python >= 3.12 warns of forking beside threads; the children only compute.

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from diagnose.knowledge.records import Domain, Outcome
 from diagnose.plant.circuit import Circuit
+from diagnose.plant.patterns import distinct
 from diagnose.plant.phases import Phase, Values
 from diagnose.plant.procedures import BRANCH_KINDS, InstalledTest
 
@@ -37,7 +38,7 @@ def numeric_reading(
     """The number shown, in base units, for the given rows of a phase, (len(rows),)."""
     domain = _domain_of(circuit, test)
     lanes = rows % circuit.lanes.count
-    first, places = circuit.solvers[domain].distinct(phase.on[domain][rows], lanes)
+    first, places = distinct(circuit.solvers[domain].words(phase.on[domain][rows], lanes))
     return _reading(circuit, test, domain, phase, rows[first])[places]
 
 
@@ -112,20 +113,26 @@ def _metered(
     lanes = rows % circuit.lanes.count
     on = phase.on[domain][rows].copy()
     diodes = [b for b in circuit.branches[domain] if b.kind == "diode" and b.name not in lifted]
+    v = np.zeros((len(rows), len(network.nodes)), dtype=solver.g_on.dtype)
+    unsettled = np.arange(len(rows))
     for _ in range(DIODE_TURNS):
-        g, c = solver.conductance(on, lanes), solver.constant(on, lanes)
-        v = network.loaded(g, c, p, q, 1.0 / meter, solver.cross(on, lanes))
-        moved = on.copy()
+        lane, state = lanes[unsettled], on[unsettled]
+        g, c = solver.conductance(state, lane), solver.constant(state, lane)
+        solved = network.loaded(g, c, p, q, 1.0 / meter, solver.cross(state, lane))
+        v[unsettled] = solved
         for diode in diodes:
-            moved[:, diode.index] = np.real(network.drop(v, diode.index)) > diode.drop[lanes]
+            conducts = np.real(network.drop(solved, diode.index)) > diode.drop[lane]
             if diode.joined is not None:
-                moved[:, diode.index] |= diode.joined[lanes]
+                conducts |= diode.joined[lane]
             if diode.cut is not None:
-                moved[:, diode.index] &= ~diode.cut[lanes]
-        if np.array_equal(moved, on):
+                conducts &= ~diode.cut[lane]
+            state[:, diode.index] = conducts
+        moved = (state != on[unsettled]).any(axis=1)
+        on[unsettled] = state
+        unsettled = unsettled[moved]
+        if not len(unsettled):
             break
-        on = moved
-    return np.asarray(v)
+    return v
 
 
 def _resistance(
@@ -219,11 +226,14 @@ def per_sample(
         return _signals(circuit, test, a, b, rows)
     one = numeric_reading(circuit, test, a, rows)
     domain = _domain_of(circuit, test)
-    steady = np.array_equal(a.on[domain][rows], b.on[domain][rows])
-    two = one if steady else numeric_reading(circuit, test, b, rows)
+    unlike = np.flatnonzero((a.on[domain][rows] != b.on[domain][rows]).any(axis=1))
     floor = floor_of(test.spec.unit, outcomes)
     p_one = bin_probabilities(one, outcomes, test.spread, floor)
-    p_two = p_one if steady else bin_probabilities(two, outcomes, test.spread, floor)
+    two, p_two = one, p_one
+    if len(unlike):
+        two, p_two = one.copy(), p_one.copy()
+        two[unlike] = numeric_reading(circuit, test, b, rows[unlike])
+        p_two[unlike] = bin_probabilities(two[unlike], outcomes, test.spread, floor)
     unsteady = next((k for k, o in enumerate(outcomes) if o.when == "changing"), None)
     result = (p_one + p_two) / 2
     if unsteady is not None:

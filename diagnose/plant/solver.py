@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from diagnose.plant.elements import Curve
 from diagnose.plant.network import Array, Network
+from diagnose.plant.patterns import Remembered, Words, distinct, words_of
 
 Flags = NDArray[np.bool_]
 Indices = NDArray[np.int_]
@@ -69,33 +70,30 @@ class DomainSolver:
         self.extra = tuple(extra)
         self.couplings = tuple(couplings)
         self.curves = dict(curves or {})
-        self._found: dict[bytes, int] = {}
-        self._v: Array = np.zeros((0, len(network.nodes)), dtype=g.dtype)
-        self._seen: NDArray[np.float64] = np.zeros((0, len(self.extra)))
+        self._known: Remembered | None = None
         self._same_as = np.arange(g.shape[1] if g.ndim == 2 else 0)
 
     def alias(self, healthy: DomainSolver) -> None:
         """Name lanes by the healthy one wherever nothing in this domain differs.
 
         Lane l is compared with the healthy lane of the same sample; lanes of one sample that
-        are equal share their solutions.
+        are equal share their solutions, and what the healthy one has solved so far.
         """
         if self.network.branches != healthy.network.branches:
             return
         width = healthy.g_on.shape[1]
-        ours, theirs = self._numbers(), healthy._numbers()
-        for lane in range(self.g_on.shape[1]):
-            sample = lane % width
-            if all(
-                np.array_equal(a[:, lane], b[:, sample]) for a, b in zip(ours, theirs, strict=True)
-            ):
-                self._same_as[lane] = -1 - sample
+        sample = np.arange(self.g_on.shape[1]) % width
+        same = np.ones(len(sample), dtype=bool)
+        for ours, theirs in zip(self._numbers(), healthy._numbers(), strict=True):
+            same &= (ours == theirs[:, sample]).all(axis=0)
+        self._same_as[same] = -1 - sample[same]
+        if healthy._known is not None and (healthy._same_as < 0).all():
+            self._known = healthy._known.copy()
 
     def change(self, branch: int, c: Array) -> None:
         """Give one branch another constant current, (lanes,); what was solved is forgotten."""
         self.c_on[branch] = c
-        self._found.clear()
-        self._v, self._seen = self._v[:0], self._seen[:0]
+        self._known = None
 
     def _numbers(self) -> list[Array]:
         """All that shapes a solution, each (anything, lanes)."""
@@ -136,45 +134,24 @@ class DomainSolver:
                 current = current + np.where(both, gained, 0.0)
         return np.asarray(current)
 
-    def keys(self, on: Flags, lane: Indices) -> list[bytes]:
+    def words(self, on: Flags, lane: Indices) -> Words:
         """What tells solutions apart: the lane (by its alias) and the switch pattern."""
-        names = self._same_as[lane].astype(np.int32)
-        packed = np.concatenate(
-            [names.view(np.uint8).reshape(-1, 4), np.packbits(on, axis=1)], axis=1
-        )
-        width = packed.shape[1]
-        whole = packed.tobytes()
-        return [whole[k : k + width] for k in range(0, len(whole), width)]
-
-    def distinct(self, on: Flags, lane: Indices) -> tuple[Indices, Indices]:
-        """Rows that stand for all the others, and for each row its place among them."""
-        first: dict[bytes, int] = {}
-        rows: list[int] = []
-        places = np.empty(len(lane), dtype=np.int_)
-        for row, key in enumerate(self.keys(on, lane)):
-            if key not in first:
-                first[key] = len(rows)
-                rows.append(row)
-            places[row] = first[key]
-        return np.array(rows, dtype=np.int_), places
+        return words_of(self._same_as[lane], on)
 
     def solve(self, on: Flags, lane: Indices) -> tuple[Array, NDArray[np.float64]]:
         """Node voltages (rows, nodes) and Thevenin resistances (rows, extra)."""
-        keys = self.keys(on, lane)
-        fresh: dict[bytes, int] = {}
-        for row, key in enumerate(keys):
-            if key not in self._found and key not in fresh:
-                fresh[key] = row
-        if fresh:
-            rows = np.fromiter(fresh.values(), dtype=np.int_, count=len(fresh))
-            v, seen = self._fresh(on[rows], lane[rows])
-            start = len(self._v)
-            self._v = np.concatenate([self._v, v])
-            self._seen = np.concatenate([self._seen, seen])
-            for k, key in enumerate(fresh):
-                self._found[key] = start + k
-        places = np.fromiter((self._found[key] for key in keys), dtype=np.int_, count=len(keys))
-        return self._v[places], self._seen[places]
+        words = self.words(on, lane)
+        if self._known is None:
+            blank = np.zeros((0, len(self.network.nodes)), dtype=self.g_on.dtype)
+            self._known = Remembered(words.shape[1], blank, np.zeros((0, len(self.extra))))
+        places = self._known.find(words)
+        fresh = np.flatnonzero(places < 0)
+        if len(fresh):
+            first, which = distinct(words[fresh])
+            rows = fresh[first]
+            places[fresh] = self._known.add(words[rows], *self._fresh(on[rows], lane[rows]))[which]
+        v, seen = self._known.rows(places)
+        return v, seen
 
     def _fresh(self, on: Flags, lane: Indices) -> tuple[Array, Array]:
         """Solve each row; where there are curves, until their flows stay what they are."""

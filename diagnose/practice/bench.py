@@ -19,11 +19,12 @@ from diagnose.interview.verifying import checks_for
 from diagnose.knowledge.practice_reading import PracticeKnowledge, load_practice
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Fault, Installation, InstalledMode
-from diagnose.plant.matrix import MatrixBuilder, Simulation
+from diagnose.plant.matrix import MatrixBuilder
 from diagnose.plant.pairs import together
 from diagnose.plant.phases import Phase
 from diagnose.plant.procedures import InstalledTest
 from diagnose.plant.readings import floor_of, numeric_reading, outcome_of, per_sample, source_ohms
+from diagnose.plant.simulation import Simulation
 from diagnose.practice.customer import Customer
 from diagnose.practice.draws import Drawer, chance, chosen, unsound
 from diagnose.practice.instruments import Display, displayed

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.knowledge.records import Number
-from diagnose.plant.matrix import MatrixBuilder, Simulation
+from diagnose.plant.matrix import MatrixBuilder
+from diagnose.plant.simulation import Simulation
 
 SPREAD = 0.2
 """How far the benchmarks' world lies off the knowledge base's numbers."""

@@ -27,8 +27,9 @@ from diagnose.interview.steps import Step
 from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Fault, compose
-from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder, Simulation
+from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
 from diagnose.plant.pairs import clash, together
+from diagnose.plant.simulation import Simulation
 from tests.benchmarks.efficiency import KIND, ROOT, VARIED, wilson
 from tests.benchmarks.world import Callout, Truth, World
 

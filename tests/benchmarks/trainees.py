@@ -35,7 +35,7 @@ from diagnose.interview.session import MOST_TIMES, Session
 from diagnose.knowledge.load import load_knowledge
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import Fault, compose
-from diagnose.plant.matrix import Simulation
+from diagnose.plant.simulation import Simulation
 from diagnose.practice.bench import LANES, Bench, Workshop, _Found
 from diagnose.practice.best import likeliest_unit, next_check
 from diagnose.practice.deeds import SAFETY

@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
-from diagnose.plant.matrix import MatrixBuilder, Simulation
+from diagnose.plant.matrix import MatrixBuilder
 from diagnose.plant.procedures import InstalledTest
+from diagnose.plant.simulation import Simulation
 from diagnose.practice.draws import CANDIDATES, SPREAD, Drawer, unsound
 
 RATE_FACTOR = 3.0

@@ -25,10 +25,11 @@ from numpy.typing import NDArray
 from diagnose.knowledge.records import DOMAINS, Domain, Outcome
 from diagnose.plant.behaviour import FLOATING_OHMS, HIGH_SHARE, LEAST_REFERENCE, LOW_SHARE
 from diagnose.plant.compose import InstalledMode
-from diagnose.plant.matrix import MatrixBuilder, Simulation
+from diagnose.plant.matrix import MatrixBuilder
 from diagnose.plant.phases import Condition, Phase
 from diagnose.plant.procedures import BRANCH_KINDS, InstalledTest
 from diagnose.plant.readings import floor_of, numeric_reading, outcome_of
+from diagnose.plant.simulation import Simulation
 from tests.oracles.spice import (
     LOZ_OHMS,
     METER_OHMS,
