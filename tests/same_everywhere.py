@@ -32,7 +32,7 @@ from diagnose.plant.compose import compose
 from diagnose.practice.bench import Bench, Workshop
 from diagnose.practice.catalogue import catalogue
 from diagnose.practice.examiner import Drawn, Examiner, Plan
-from diagnose.practice.exercises import draw_exercise
+from diagnose.practice.exercises import draw_exercise, draw_two_faults
 from diagnose.practice.expert import expert
 from diagnose.practice.records import Attempt
 from diagnose.practice.score import score_of
@@ -59,10 +59,11 @@ def texts() -> dict[str, list[str]]:
     own = session()
     workshop = Workshop(own.knowledge, own.installation, load_practice(own.knowledge))
     found: dict[str, list[str]] = {"callouts": []}
-    for seed in SEEDS:
-        e = draw_exercise(own, seed)
+    drawn = [draw_exercise(own, seed) for seed in SEEDS]
+    drawn.append(draw_two_faults(own, workshop, EXAM))
+    for e in drawn:
         said = workshop.bench(e).customer.says()
-        found["callouts"].append(f"{seed} {'+'.join(e.modes)} {e.hazard} {e.meter} {said}")
+        found["callouts"].append(f"{e.seed} {'+'.join(e.modes)} {e.hazard} {e.meter} {said}")
     for seed in PLAYED:
         bench = workshop.bench(draw_exercise(own, seed, plain=True))
         found[f"readings of seed {seed}"] = list(_readings(bench))

@@ -26,7 +26,8 @@ from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
 from diagnose.practice.catalogue import catalogue
 from diagnose.practice.choosing import Chooser, next_exercise, standings
-from diagnose.practice.difficulty import Difficulty, Rated, Rating, pair
+from diagnose.practice.compound import pair
+from diagnose.practice.difficulty import Difficulty, Rated, Rating
 from diagnose.practice.mastery import LONGEST, MASTERED, PRIOR, SHORTEST, Parameters, Trace
 from diagnose.practice.progress import (
     Done,

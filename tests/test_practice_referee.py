@@ -9,6 +9,7 @@ in a fixed panel is CAT III or better (IEC 61010-2-030).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from itertools import islice, product
 
@@ -16,6 +17,8 @@ import pytest
 
 from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.knowledge.practice_reading import load_practice
+from diagnose.practice.bench import CAPACITORS
+from diagnose.practice.deeds import INTERLOCKS, PROTECTION
 from diagnose.practice.records import Hazard, Proof, SafetyState
 from diagnose.practice.referee import (
     IDS,
@@ -36,6 +39,8 @@ from diagnose.reasoning.guard import (
 )
 from diagnose.reasoning.guard import SafetyState as Guarded
 
+PROTECTS = re.compile("residual|breaker|fuse|overload|isolator")
+INTERLOCKED = re.compile("float|pressure_switch|selector|manual_switch|hand_off_auto|contactor")
 FLAGS = (
     *("locked", "discharged", "parted", "covers_open"),
     *("blocked", "rated", "tripped", "reset", "dead_tested"),
@@ -226,3 +231,12 @@ def test_every_rule_is_explained_with_what_to_do_instead_and_costs() -> None:
         assert len(said.why) > 30
         assert len(said.instead) > 20
         assert said.title
+
+
+def test_every_part_that_protects_interlocks_or_keeps_a_charge_is_known_to_the_referee() -> None:
+    """By the names of the part types: a new drive brings its own breaker and overload relay."""
+    parts = load_knowledge(find_knowledge()).parts
+    for known, names in ((PROTECTION, PROTECTS), (INTERLOCKS, INTERLOCKED)):
+        assert {name for name in parts if names.search(name)} <= set(known)
+        assert set(known) <= set(parts)
+    assert {name for name in parts if name.endswith("capacitor")} == set(CAPACITORS)

@@ -269,6 +269,9 @@ def practice(
     upcoming: Annotated[
         bool, typer.Option("--next", help="What your progress says is weak or due; noted there.")
     ] = False,
+    two_faults: Annotated[
+        bool, typer.Option("--two-faults", help="Two faults at once, of two units.")
+    ] = False,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
     knowledge: KnowledgeOption = None,
@@ -292,6 +295,7 @@ def practice(
             no_color,
             trainee,
             upcoming,
+            two_faults,
         )
     )
     if code:

@@ -39,6 +39,7 @@ class Request:
     no_color: bool = False
     trainee: Path | None = None
     upcoming: bool = False
+    two_faults: bool = False
 
     def refuse_contradictions(self) -> None:
         """Refuse options that cannot go together.
@@ -55,6 +56,7 @@ class Request:
                 "--complaint": self.complaint,
                 "--mode": self.modes,
                 "--seed": self.seed,
+                "--two-faults": self.two_faults or None,
                 "--out": self.out,
             }
             for name, value in others.items():
@@ -62,6 +64,8 @@ class Request:
                     raise fail("option", f"{name} cannot go with --resume: the file says it")
         if self.upcoming and (self.complaint or self.modes or self.seed is not None or self.resume):
             raise fail("option", "--next cannot go with --complaint, --mode, --seed or --resume")
+        if self.two_faults and (self.modes or self.upcoming):
+            raise fail("option", "--two-faults cannot go with --mode or --next")
         if self.seed is not None and not 0 <= self.seed <= LARGEST_SEED:
             raise fail("option", f"--seed {self.seed} must lie from 0 to {LARGEST_SEED}")
 
@@ -86,14 +90,15 @@ def run_practice(request: Request) -> int:
         kind, chosen = old.exercise.kind, dict(old.exercise.variants)
     installation = compose(knowledge, kind, chosen)
     session = session_for(knowledge, installation, screen.plain)
+    workshop = Workshop(knowledge, installation, practice)
     progress = request.trainee or (usual_file() if request.upcoming else None)
     if old is not None:
         exercise = old.exercise
     elif request.upcoming and progress is not None:
         exercise = next_for(progress, session, practice, screen)
     else:
-        exercise = _drawn(request, session)
-    bench = Workshop(knowledge, installation, practice).bench(exercise)
+        exercise = _drawn(request, session, workshop)
+    bench = workshop.bench(exercise)
     transcript = old or Transcript(request.out or _usual(exercise), exercise)
     if old is None:
         transcript.begin()
@@ -154,12 +159,14 @@ def _kept(screen: Screen, transcript: Transcript) -> None:
     screen.line(f"  diagnose practice --resume {transcript.path}")
 
 
-def _drawn(request: Request, session: Session) -> Exercise:
-    from diagnose.practice.exercises import draw_exercise
+def _drawn(request: Request, session: Session, workshop: Workshop) -> Exercise:
+    from diagnose.practice.exercises import draw_exercise, draw_two_faults
 
     seed = request.seed
     if seed is None:
         seed = random.SystemRandom().randint(0, LARGEST_SEED)
+    if request.two_faults:
+        return draw_two_faults(session, workshop, seed, request.complaint or "")
     return draw_exercise(session, seed, request.complaint or "", request.modes)
 
 

@@ -13,6 +13,7 @@ from diagnose.interview.session import Session
 from diagnose.interview.steps import Option
 from diagnose.practice.bench import Bench
 from diagnose.practice.functions import Group, function_of
+from diagnose.practice.play import TANK
 from diagnose.practice.records import Attempt, Taken
 from diagnose.reasoning.guard import Electrical
 from diagnose.reasoning.places import PANEL, TELEPHONE
@@ -59,14 +60,15 @@ def opening(screen: Screen, bench: Bench, attempt: Attempt) -> None:
     screen.field("In hand", f"a multimeter marked {category}, a two-pole tester, lock and tag")
     screen.field("Van", "a multimeter CAT III, clamp, insulation tester, gauge, all spares")
     if not attempt.taken:
-        level = f"; the roof tank is {attempt.level}" if attempt.level else ""
+        level = f"; the roof tank is {TANK[attempt.level]}" if attempt.level else ""
         screen.field("You stand", f"at the panel; the supply is on, covers are closed{level}")
 
 
 def helped(screen: Screen, bench: Bench) -> None:
     """The words that may be typed."""
     for words, said, needs in HELP:
-        if not bench.installation.fits(needs):
+        nothing = words == "discharge" and not bench.capacitor
+        if nothing or not bench.installation.fits(needs):
             continue
         text = said.format(places=", ".join(bench.places))
         if len(words) > 18:
@@ -155,7 +157,9 @@ def card(screen: Screen, bench: Bench, name: str, points: Sequence[int]) -> None
         screen.field("Points", f"{numbers} on the circuit")
     screen.field("State", STATES[spec.state], "bold red" if spec.state == "live" else "")
     if test.level:
-        screen.field("Water", f"the roof tank must really be at '{test.level}'")
+        screen.field(
+            "Water", f"the roof tank must really be {TANK[test.level]} (level {test.level})"
+        )
 
 
 def taken(screen: Screen, bench: Bench, attempt: Attempt) -> None:

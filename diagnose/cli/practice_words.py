@@ -63,7 +63,7 @@ HELP: tuple[tuple[str, str, str], ...] = (
     ("go PLACE", "{places} (a test walks by itself)", ""),
     ("level L", "bring the water of the roof tank to empty, mid, full", "roof_tank"),
     ("isolate, lock, prove tester, prove dead", "make dead, in the right order", ""),
-    ("discharge", "the capacitor at the pump", "capacitor"),
+    ("discharge", "the capacitor, before hands come near it", ""),
     ("disconnect", "electronics and surge arresters, before an insulation test", ""),
     ("close, block, energise", "covers; pump off by hand; the supply on again", ""),
     ("dead, on", "the whole order again, once you have done it step by step", ""),

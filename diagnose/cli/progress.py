@@ -240,12 +240,15 @@ def done_of(
     DiagnoseError
         The exercise cannot be rated.
     """
+    from diagnose.practice.compound import handed_over
     from diagnose.practice.difficulty import Rating
     from diagnose.practice.progress import Done
     from diagnose.practice.skills import allowed_minutes, results_of, unit_functions
 
     exercise = attempt.exercise
     rated = Rating(session).exercise(exercise.complaint, exercise.modes)
+    if exercise.hazard:
+        rated = handed_over(session.knowledge, rated)
     allowed = allowed_minutes(session.knowledge, session.installation, rated)
     functions = unit_functions(practice, session.installation)
     return Done(

@@ -43,6 +43,8 @@ MOST_DRAWS = 60
 """Draws that are tried at once."""
 SURE = 0.97
 """The healthy installation reads as it should this surely: no error of a meter shows a fault."""
+CAPACITORS = ("run_capacitor", "start_capacitor")
+"""Part types that keep a charge when isolated."""
 FLOATING_OHMS = 2e6
 """Above this a point floats: an ordinary meter shows what it picks up, and that drifts."""
 PICK_UP = 0.12
@@ -147,6 +149,9 @@ class Bench:
             repair_places(self.installation).values()
         )
         self.places = tuple(place for place in (PANEL, *OUTSIDE) if place in at)
+        parts = {instance.part for instance in self.installation.instances.values()}
+        self.capacitor = bool(parts & set(CAPACITORS))
+        """Whether there is a capacitor that keeps its charge."""
         self.checks: dict[str, Check] = {c.id: c for c in checks_for(self.installation)}
         complaints = [c.id for c in workshop.builder.complaints]
         self._builder = workshop.builder.only(self.tests, complaints)

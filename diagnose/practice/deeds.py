@@ -25,8 +25,14 @@ PLAIN: dict[str, Deed] = {
     "energise": Deed.ENERGISE,
     "level": Deed.LEVEL,
 }
-PROTECTION = ("residual_device", "breaker", "fuse", "overload", "isolator")
-INTERLOCKS = ("float_switch", "selector", "manual_switch", "sensor_terminals", "contactor")
+PROTECTION = (
+    *("residual_device", "residual_four", "breaker", "breaker_three", "fuse"),
+    *("overload", "overload_three", "box_overload", "isolator", "isolator_four"),
+)
+INTERLOCKS = (
+    *("float_switch", "mains_float", "pressure_switch", "electrode_relay", "sensor_terminals"),
+    *("selector", "manual_switch", "hand_off_auto", "contactor", "contactor_three"),
+)
 LEVELS = ("empty", "mid", "full")
 SAFETY = "safety"
 ASKING = ("test", "ask")
@@ -105,7 +111,7 @@ def _deed_of_test(bench: Bench, test: InstalledTest, needless: bool) -> Deed:
     if spec.state == "live":
         return Deed.LIVE_NEEDLESS if needless else Deed.LIVE
     near = spec.place_at == "pump" or "capacitor_charge" in spec.cautions
-    near = near and bench.installation.has("capacitor")
+    near = near and bench.capacitor
     if spec.instrument == "none":
         return Deed.TOUCH_PUMP if near else Deed.TOUCH
     if spec.instrument == "insulation_tester":
@@ -152,7 +158,7 @@ def _senseless(bench: Bench, attempt: Attempt, act: Act, deed: Deed) -> str:
         return "Nothing was repaired yet: there is nothing to check."
     if kind == "bypass" and deed not in BRIDGED:
         return "There is nothing to bridge there."
-    if kind == "discharge" and not bench.installation.has("capacitor"):
+    if kind == "discharge" and not bench.capacitor:
         return "There is no capacitor here."
     if kind == "finish":
         return _not_finished(attempt, data.get("as", ""))

@@ -4,8 +4,8 @@ The number is in minutes: those that a *standard trainee* is expected to need fr
 until he stands at the failed unit (`diagnose.practice.ways`): he never misreads a meter, but looks
 into the likeliest cause first and repairs as soon as he is convinced. Each thing that makes a
 callout hard makes that trainee slow by itself, so no weights are needed: a deceptive first
-impression and look-alikes make him repair in vain, a second place costs the walk. Two faults add
-up, with the repair and the verification between them. What a fault that shows only sometimes costs
+impression and look-alikes make him repair in vain, a second place costs the walk. Two faults at
+once and hazards are in `diagnose.practice.compound`. What a fault that shows only sometimes costs
 is not in the number: an exercise plays it as present.
 
 The components are kept beside the number, for whoever wants to know why:
@@ -94,6 +94,7 @@ class Difficulty:
     rivals: Mapping[str, float] = field(default_factory=dict)
     two_faults: bool = False
     intermittent: bool = False
+    hazard: bool = False
 
 
 @dataclass(frozen=True)
@@ -164,6 +165,8 @@ class Rating:
         if len(modes) == 1:
             return first
         second = max(self.table.complaint, key=lambda c: self._share(c, by_share[1]))
+        from diagnose.practice.compound import pair
+
         rated = pair(self, first, self._alone(second, by_share[1]))
         return Rated(tuple(modes), complaint, rated.difficulty)
 
@@ -306,33 +309,3 @@ def _mean(parts: Sequence[tuple[float, Difficulty]]) -> Difficulty:
         behind=mean(lambda d: d.behind),
         bits_left=mean(lambda d: d.bits_left),
     )
-
-
-def pair(rating: Rating, first: Rated, second: Rated) -> Rated:
-    """Two faults at once, under the complaint of the first: one found, repaired, then the other.
-
-    Raises
-    ------
-    ValueError
-        One of them is a pair already, or both are of one unit.
-    """
-    (mode,), (other,) = first.modes, second.modes
-    if mode.partition(".")[0] == other.partition(".")[0]:
-        raise ValueError(f"'{mode}' and '{other}' are of one unit")
-    a, b = first.difficulty, second.difficulty
-    between = rating.repair_minutes(mode)
-    together = Difficulty(
-        minutes=a.minutes + between + b.minutes,
-        expert=a.expert + between + b.expert,
-        tests=a.tests + b.tests,
-        look_alikes=a.look_alikes + b.look_alikes,
-        rank=max(a.rank, b.rank),
-        behind=max(a.behind, b.behind),
-        bits_left=max(a.bits_left, b.bits_left),
-        places=tuple(place for place in OUTSIDE if place in (*a.places, *b.places)),
-        in_vain=(*a.in_vain, *b.in_vain),
-        rivals={n: max(a.rivals.get(n, 0.0), b.rivals.get(n, 0.0)) for n in (*a.rivals, *b.rivals)},
-        two_faults=True,
-        intermittent=a.intermittent or b.intermittent,
-    )
-    return Rated((mode, other), first.complaint, together)

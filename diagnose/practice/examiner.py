@@ -1,7 +1,9 @@
 """Which callouts an exam or a class sits: drawn by seed, as hard as each other.
 
 The draw hangs on the seed, the knowledge and the installation alone. A callout that no draw of the
-installation's numbers shows is passed over.
+installation's numbers shows is passed over. The last callout of an exam may hold two faults that
+together are about as hard as the one in its place would be, and any callout a hazard; a class set
+has neither.
 """
 
 from __future__ import annotations
@@ -16,13 +18,17 @@ import numpy as np
 
 from diagnose.errors import DiagnoseError, fail
 from diagnose.plant.matrix import Progress
+from diagnose.plant.pairs import clash
+from diagnose.practice.compound import handed_over, pair
+from diagnose.practice.difficulty import Rated, Rating
+from diagnose.practice.draws import chance
+from diagnose.practice.exercises import drawn_hazard
 from diagnose.practice.records import Exercise
 from diagnose.practice.skills import skills_of, unit_functions
 
 if TYPE_CHECKING:
     from diagnose.interview.session import Session
     from diagnose.practice.bench import Bench, Workshop
-    from diagnose.practice.difficulty import Rated
 
 COUNT = 3
 """Callouts of an exam where nothing else is said."""
@@ -34,6 +40,12 @@ TOLERANCE = 0.1
 """How far, as a share of the middle, the callouts of a class set may differ in difficulty."""
 LEVELS: Mapping[str, float] = {"easy": 0.25, "medium": 0.5, "hard": 0.8}
 """Where the middle of a class set lies among all exercises by difficulty (judgement)."""
+TWO_FAULTS = 0.3
+"""Share of exams whose last and hardest callout holds two faults (judgement)."""
+NEAR = 0.25
+"""How far two faults may differ in difficulty from the one whose place they take, as a share."""
+PAIRS = 200
+"""Pairs among which those near in difficulty are looked for."""
 WORDINGS = 6
 """Wordings that are tried for one that the set has not yet."""
 
@@ -142,7 +154,11 @@ class Examiner:
         for number in range(1, (plan.number or plan.count) + 1):
             wanted = self._of_set if plan.of_set else self._of_exam
             rng = np.random.default_rng([plan.seed, number, int(plan.of_set)])
-            one = self._made(plan, number, wanted(plan, drawn, rng), drawn, rng)
+            fits = wanted(plan, drawn, rng)
+            last = not plan.of_set and number == plan.count
+            if last and chance(plan.seed, "two faults") < TWO_FAULTS:
+                fits = [*self._pairs(fits[0].difficulty.minutes, rng), *fits]
+            one = self._made(plan, number, fits, drawn, rng)
             if one is None:
                 raise fail("exercise", self._too_few(plan, len(drawn)))
             drawn.append(one)
@@ -159,6 +175,17 @@ class Examiner:
         near = [self.exercises[low + int(i)] for i in rng.permutation(high - low + 1)]
         had = [self._function(d.rated) for d in drawn]
         return sorted(near, key=lambda r: had.count(self._function(r)))
+
+    def _pairs(self, minutes: float, rng: np.random.Generator) -> list[Rated]:
+        """Two faults that are about so hard together, the nearest first."""
+        rating, modes, found = Rating(self.session), self.session.installation.modes, list[Rated]()
+        for a, b in rng.integers(len(self.exercises), size=(PAIRS, 2)):
+            first, second = self.exercises[a], self.exercises[b]
+            (one,), (other,) = first.modes, second.modes
+            if not clash(self.session.installation, modes[one], modes[other]):
+                found.append(pair(rating, first, second))
+        off = {id(r): abs(r.difficulty.minutes / minutes - 1.0) for r in found}
+        return sorted((r for r in found if off[id(r)] <= NEAR), key=lambda r: off[id(r)])
 
     def _of_set(self, plan: Plan, drawn: Sequence[Drawn], rng: np.random.Generator) -> list[Rated]:
         """Within the limits, a new unit first, then the complaint that came least."""
@@ -187,7 +214,11 @@ class Examiner:
     def _hidden(self, exercise: Exercise) -> str:
         installation = self.session.installation
         modes = [installation.modes[name] for name in exercise.modes]
-        return "; ".join(f"{installation.instances[m.unit].title}: {m.title}" for m in modes)
+        told = [f"{installation.instances[m.unit].title}: {m.title}" for m in modes]
+        if exercise.hazard:
+            ask = self.session.questions[exercise.hazard].ask
+            told.insert(0, f"a hazard, to be made safe and handed over ({ask})")
+        return "; ".join(told)
 
     def _function(self, rated: Rated) -> str:
         return skills_of(rated, self.functions)[0]
@@ -215,6 +246,7 @@ class Examiner:
                     rated.complaint,
                     seed,
                     wording,
+                    "" if plan.of_set else drawn_hazard(seed),
                 )
                 try:
                     says = self.bench(exercise).customer.says()
@@ -223,6 +255,8 @@ class Examiner:
                         raise
                     break
                 if says not in sentences:
+                    if exercise.hazard:
+                        rated = handed_over(self.session.knowledge, rated)
                     return Drawn(exercise, rated, says, self._hidden(exercise))
         return None
 

@@ -6,8 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from diagnose.errors import fail
+from diagnose.errors import DiagnoseError, fail
 from diagnose.interview.session import Session
+from diagnose.plant.pairs import clash
+from diagnose.practice.bench import Workshop
 from diagnose.practice.customer import BAD
 from diagnose.practice.draws import chance, chosen
 from diagnose.practice.records import Exercise
@@ -16,6 +18,8 @@ SHOWN = 0.2
 """A failure mode must show a complaint in at least this share of what it can look like."""
 HAZARDS = 0.08
 """Share of exercises that hold a hazard (judgement)."""
+MOST_PAIRS = 30
+"""Second faults that are tried beside a first one: some change the same thing, some hide it."""
 SMALL_METERS = 0.25
 """Share of exercises that begin with a meter below CAT III in hand (judgement)."""
 
@@ -67,9 +71,7 @@ def draw_exercise(
     if not said:
         what = f"'{complaint}'" if complaint else "any complaint"
         raise fail("impossible", f"{' and '.join(hidden)} hardly ever shows {what}")
-    hazard = ""
-    if not plain and chance(seed, "hazard") < HAZARDS:
-        hazard = list(BAD)[chosen(seed, np.ones(len(BAD)).tolist(), "which hazard")]
+    hazard = "" if plain else drawn_hazard(seed)
     small = not plain and chance(seed, "meter") < SMALL_METERS
     return Exercise(
         id=f"{session.installation.type.id}-{seed}",
@@ -82,3 +84,43 @@ def draw_exercise(
         hazard=hazard,
         meter="cat_ii" if small else "cat_iii",
     )
+
+
+def drawn_hazard(seed: int) -> str:
+    """The safety question whose answer is bad in the callout of a seed; "" in most."""
+    if chance(seed, "hazard") >= HAZARDS:
+        return ""
+    return list(BAD)[chosen(seed, np.ones(len(BAD)).tolist(), "which hazard")]
+
+
+def draw_two_faults(
+    session: Session, workshop: Workshop, seed: int, complaint: str = "", plain: bool = False
+) -> Exercise:
+    """The exercise of a seed with two faults at once, of two units.
+
+    The first is drawn as ever, the second by its rate among those that would bring a complaint by
+    themselves, so that it is noticed once the first is repaired. See `draw_exercise`.
+
+    Raises
+    ------
+    DiagnoseError
+        There is no such complaint here, or no second fault goes with the first.
+    """
+    (first,) = draw_exercise(session, seed, complaint, plain=plain).modes
+    modes, rows = session.installation.modes, {n: k for k, n in enumerate(session.matrix.rows)}
+    shares = np.array(list(session.matrix.complaints.values())).max(axis=0)
+    names = [name for name in modes if shares[rows[name]] >= SHOWN]
+    weights = [session.rates[name] for name in names]
+    for again in range(MOST_PAIRS):
+        second = names[chosen(seed, weights, "second", again)]
+        if clash(session.installation, modes[first], modes[second]):
+            continue
+        exercise = draw_exercise(session, seed, complaint, (first, second), plain)
+        try:
+            workshop.bench(exercise)
+        except DiagnoseError as error:
+            if error.issues[0].code != "impossible":
+                raise
+            continue
+        return exercise
+    raise fail("impossible", f"no second fault goes with the first of seed {seed}: try another")

@@ -38,6 +38,12 @@ WHERE = {
 }
 """Where an act is done; all others where one stands."""
 MOST_PREPARATIONS = 40
+DEAD = "Line to neutral 0 V, line to earth 0 V, neutral to earth 0 V."
+DEAD_THREE = (
+    "Each line to the other two 0 V, each line to neutral and to earth 0 V, neutral to earth 0 V."
+)
+TANK = {"empty": "empty", "mid": "half full", "full": "full"}
+"""The roof tank's levels in words."""
 BLOCKED = (
     ("selector", "Mode switch in manual, pump switch off."),
     ("hand_off_auto", "The hand-off-automatic switch stands at off."),
@@ -48,7 +54,6 @@ DONE = {
     "isolate": "All poles are open.",
     "lock_off": "Your lock and tag are on the isolator, the key is in your pocket.",
     "prove_tester": "The tester indicates on the proving unit.",
-    "prove_dead": "Line to neutral 0 V, line to earth 0 V, neutral to earth 0 V.",
     "discharge": "Discharged through the resistor; 0 V across it now.",
     "disconnect": "Nothing electronic is left on the circuit, nor a surge arrester.",
     "close": "All leads are back, the covers are closed.",
@@ -58,7 +63,7 @@ DONE = {
 
 def start(bench: Bench) -> Attempt:
     """The attempt before the first act: at the panel, everything as found."""
-    exercise, fitted = bench.exercise, bench.installation.has("capacitor")
+    exercise, fitted = bench.exercise, bench.capacitor
     safety = SafetyState(
         discharged=not fitted,
         rated=exercise.meter != "cat_ii",
@@ -114,7 +119,7 @@ def step(
     costs = costs_of(bench)
     place = _place(bench, attempt, act)
     minutes = costs.move(attempt.place, place) + _minutes(bench, costs, act)
-    safety = after(attempt.safety, verdict.deed, bench.installation.has("capacitor"))
+    safety = after(attempt.safety, verdict.deed, bench.capacitor)
     moved = replace(attempt, place=place, safety=safety)
     if act.kind in ("test", "ask", "check"):
         return _observed(bench, attempt, moved, act, minutes, verdict.deed)
@@ -131,7 +136,9 @@ def step(
         moved = replace(moved, ended=_ending(bench, attempt, act.data["as"]))
     text = DONE.get(act.kind, "")
     if act.kind == "level":
-        text = f"The roof tank is {moved.level} now."
+        text = f"The roof tank is {TANK[moved.level]} now."
+    elif act.kind == "prove_dead":
+        text = DEAD_THREE if bench.installation.instances["mains"].part == "mains_three" else DEAD
     elif act.kind == "block":
         text = next(said for needs, said in BLOCKED if bench.installation.fits(needs))
     elif act.kind == "isolate" and safety.hazard is Hazard.KNOWN:
