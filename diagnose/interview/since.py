@@ -14,7 +14,7 @@ from dataclasses import fields, is_dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from diagnose.interview.events import Event
-from diagnose.interview.state import withdrawn_ids
+from diagnose.interview.state import State, withdrawn_ids
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.language import gettext as _
 from diagnose.plant.compose import Installation
@@ -151,7 +151,22 @@ def _compared(session: Session, events: Sequence[Event]) -> tuple[list[str], lis
 def _outcome_known(session: Session, event: Event) -> bool:
     if event.kind != "finding":
         return True
-    return session.knows(str(event.data.get("test")), str(event.data.get("outcome")))
+    return knows(session, str(event.data.get("test")), str(event.data.get("outcome")))
+
+
+def knows(session: Session, test: str, outcome: str) -> bool:
+    """Whether the knowledge has this test, fitted here or not, with this outcome."""
+    spec = session.knowledge.tests.get(test.partition("@")[0])
+    outcomes = session.tests[test].outcomes if test in session.tests else spec and spec.outcomes
+    return any(known.id == outcome for known in outcomes or ())
+
+
+def only_known(session: Session, state: State) -> State:
+    """The state without what the knowledge does not know any more; that stays on file."""
+    state.findings = [f for f in state.findings if knows(session, f.test, f.outcome)]
+    known = session.knowledge.complaints
+    state.complaints = tuple(c for c in state.complaints if c in known)
+    return state
 
 
 def _listed(names: Sequence[str]) -> str:

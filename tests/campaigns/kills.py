@@ -224,8 +224,8 @@ def run_interview_kills(folder: Path, rounds: int, seed: int, end: float = math.
     said: dict[str, int] = {}
     while report.kills < rounds and time.monotonic() < end:
         for line in killed(chance, "--interview", str(kept.store.folder)):
-            name, _, number = line.partition(" ")
-            said[name] = max(said.get(name, 0), int(number))
+            name, _, count = line.partition(" ")
+            said[name] = max(said.get(name, 0), int(count))
         report.kills += 1
     report.unreadable += len(kept.store.listing().issues)
     for name, number in said.items():
