@@ -90,7 +90,9 @@ def _plain(value: Any) -> Any:
 
 
 def changed_since(session: Session, opened_with: str, events: Sequence[Event]) -> str:
-    """One line on what has changed since a case was opened; "" where the knowledge is the same.
+    """One line on what has changed since a case was opened; "" where nothing has.
+
+    Where the knowledge is the same, a name that it does not know (a hand has written it) is said.
 
     Parameters
     ----------
@@ -98,8 +100,10 @@ def changed_since(session: Session, opened_with: str, events: Sequence[Event]) -
         Digest of the knowledge that the case was opened with.
     """
     knowledge = session.knowledge
+    changed, gone = _compared(session, events)
+    unknown = _("No longer known, kept as answered: {names}.").format(names=_listed(gone))
     if opened_with == knowledge.digest:
-        return ""
+        return unknown if gone else ""
     opened: dict[str, Any] = {}
     for event in events:
         if event.kind == "opened":
@@ -113,13 +117,11 @@ def changed_since(session: Session, opened_with: str, events: Sequence[Event]) -
     if opened.get("version"):
         versions = {"then": opened["version"], "now": knowledge.version or "?"}
         said.append(_("Version {then} then, {now} now.").format(**versions))
-    changed, gone = _compared(session, events)
     if changed:
         names = _listed(changed)
         said.append(_("Changed of what this case used: {names}.").format(names=names))
     if gone:
-        names = _listed(gone)
-        said.append(_("No longer known, kept as answered: {names}.").format(names=names))
+        said.append(unknown)
     files = opened.get("files")
     if isinstance(files, Mapping) and files:
         now = groups_of(knowledge)
