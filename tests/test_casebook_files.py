@@ -21,7 +21,7 @@ from diagnose.interview.describing import next_ask
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.state import replay, variants_of
 from diagnose.plant.compose import compose
-from tests.campaigns.kills import run_kills, run_set_up_kills
+from tests.campaigns.kills import run_interview_kills, run_kills, run_set_up_kills
 from tests.tiny import tiny
 
 VARIANTS = {"module": "active_low", "drive": "contactor"}
@@ -208,6 +208,14 @@ def test_a_killed_writer_loses_no_answer(tmp_path: Path) -> None:
     report = run_kills(tmp_path, rounds=6, seed=1)
     assert report.kills == 6
     assert report.acknowledged > 0
+    assert report.lost == 0
+    assert report.unreadable == 0
+
+
+def test_a_kill_during_an_interview_loses_no_answer(tmp_path: Path) -> None:
+    report = run_interview_kills(tmp_path, rounds=3, seed=1)
+    assert report.kills == 3
+    assert report.acknowledged > 3
     assert report.lost == 0
     assert report.unreadable == 0
 

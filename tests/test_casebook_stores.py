@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from diagnose.casebook.copying import copy_all
@@ -164,6 +164,7 @@ FINITE = st.floats(allow_nan=False, allow_infinity=False)
 @settings(
     suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40, deadline=None
 )
+@example(raw="'); drop table cases; --", more={"$1": "%s :id"}, minutes=1.0, shown={'"x"': 0.5})
 @given(raw=TEXTS, more=VALUES, minutes=FINITE, shown=st.dictionaries(TEXTS, FINITE, max_size=3))
 def test_anything_that_was_typed_survives(
     store: CaseStore, raw: str, more: object, minutes: float, shown: dict[str, float]

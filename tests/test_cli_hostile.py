@@ -234,6 +234,47 @@ def test_the_screen_shows_what_would_act(how: str, capsys: pytest.CaptureFixture
     assert "Mark7f␛[2J" in shown.replace("\n", "")
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        (HOSTILE,),
+        (f"--{HOSTILE}",),
+        ("callout", f"--{HOSTILE}=1"),
+        ("callout", "one", HOSTILE, "three"),
+        ("cases", HOSTILE),
+        ("chart",),
+        ("check", f"--all={HOSTILE}"),
+        ("check", "--mode"),
+        ("practice", "--seed", HOSTILE),
+        ("phone", "--share", HOSTILE),
+    ],
+    ids=lambda words: " ".join(words)[:20].partition("Mark")[0],
+)
+def test_words_that_are_no_command_or_option_are_one_line(
+    words: tuple[str, ...],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+    with pytest.raises(SystemExit) as stop:
+        main(words)
+    out, err = capsys.readouterr()
+    assert stop.value.code == 2
+    assert out == ""
+    (line,) = err.splitlines()
+    assert acts_on_a_terminal(line) == []
+    assert line.endswith("--help)")
+    assert "diagnose" in line
+
+
+def test_help_is_shown_where_nothing_is_asked(capsys: pytest.CaptureFixture[str]) -> None:
+    for words, code in (([], 2), (["--help"], 0), (["callout", "--help"], 0)):
+        with pytest.raises(SystemExit) as stop:
+            main(words)
+        assert stop.value.code == code
+        assert "Usage: diagnose" in "".join(capsys.readouterr())
+
+
 PRINTING = {
     "chart.py",  # a path that the person gave
     "check_against.py",  # an empty line

@@ -337,6 +337,16 @@ def test_a_time_beyond_the_calendar(at: str) -> None:
     assert _moment(at) == []
 
 
+def test_an_exercise_without_a_date_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "t.yaml"
+    entry = (
+        "- {at: '', exercise: x, installation: b, modes: [a], complaint: c, wording: 0, "
+        "difficulty: 1, minutes: 2, ended: solved, score: 3, skills: {}, seed: 1}\n"
+    )
+    path.write_text(progress_text(Progress()) + entry)
+    assert "'' is no date or time" in refusal(lambda: read_progress(path))
+
+
 @pytest.mark.parametrize("value", ["[" * 3000, "[" * 3000 + "]" * 3000, "{a=" * 3000])
 def test_a_configuration_too_deep_for_its_parser(tmp_path: Path, value: str) -> None:
     path = tmp_path / "c.toml"

@@ -105,6 +105,17 @@ def test_an_outcome_or_a_complaint_that_is_gone(tmp_path: Path) -> None:
     assert account(session, events).weighed == ""
 
 
+def test_what_a_hand_wrote_and_nobody_knows_is_said_with_the_same_knowledge() -> None:
+    header, events = read_case(OLDER)
+    session = session_on(TINY)
+    digest = session.knowledge.digest
+    assert changed_since(session, digest, events) == ""
+    text = case_text(header, events).replace("outcome: open", "outcome: opne")
+    events = parse_case(text, f"{header.id}.yaml")[1]
+    said = "No longer known, kept as answered: coil_ohms."
+    assert changed_since(session, digest, events) == said
+
+
 def test_what_a_case_used_is_named_when_it_changes(tmp_path: Path) -> None:
     script = tmp_path / "a.yaml"
     script.write_text(ANSWERS)

@@ -55,6 +55,18 @@ def test_what_is_sound_passes(
     assert code == 0
 
 
+def test_a_mode_that_says_in_vain_that_no_test_detects_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = copy_tiny(tmp_path)
+    edit(folder, "parts/battery.yaml", "    class: wear\n", "    class: wear\n    no_test: none\n")
+    assert run_check(str(folder), as_json=True, installations=["default"]) == 0
+    warnings = json.loads(capsys.readouterr().out)["warnings"]
+    assert [w["line"] for w in warnings if w["code"] == "detected"] == [
+        place_of(folder, "parts/battery.yaml", "title: Battery flat")[1]
+    ]
+
+
 def test_each_refusal_has_one_file_of_either_kind() -> None:
     assert len(NAMES) >= 10
     assert {path.name for path in FOLDER.iterdir()} == {

@@ -309,16 +309,31 @@ app.command()(chart)
 app.command()(day)
 
 
+USAGE: type[Exception] = typer.BadParameter.__mro__[1]
+"""The error of the option parser, whichever copy of it typer brings."""
+
+
 def main(args: Sequence[str] | None = None) -> None:
     """Run the command line; bad input gives one line per issue on stderr and exit code 2."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             with contextlib.suppress(OSError, ValueError):
                 stream.reconfigure(errors="replace")
+    words = list(args) if args is not None else None
     try:
-        app(args=list(args) if args is not None else None, prog_name="diagnose")
+        code = app(args=words, prog_name="diagnose", standalone_mode=False)
     except DiagnoseError as error:
         from diagnose.cli.shown import say_issues
 
         say_issues(error)
         sys.exit(2)
+    except USAGE as error:
+        from diagnose.cli.shown import say_usage
+
+        say_usage(error)
+        sys.exit(2)
+    except typer.Abort:
+        from diagnose.cli.common import INTERRUPTED
+
+        sys.exit(INTERRUPTED)
+    sys.exit(code if isinstance(code, int) else 0)

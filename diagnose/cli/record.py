@@ -52,8 +52,8 @@ def record_of(matter: Matter) -> Iterator[Block]:
             "note",
         )
     if matter.since:
-        told = (free(matter.since), " ", _other_knowledge())
-        yield Paragraph(runs(strong(_("Other knowledge.")), " ", *told), "note")
+        told = (strong(_("Other knowledge.")), " ", free(matter.since), " ", _other_knowledge())
+        yield Paragraph(runs(*told), "note")
     yield KeyValues(tuple(_about(matter)))
     yield from _cause(matter)
     yield Paragraph(

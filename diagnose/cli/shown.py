@@ -18,7 +18,7 @@ from diagnose.language import visible
 LONGEST_WORD = 200
 """Characters of one word of a message, which may quote a whole line of a file."""
 
-__all__ = ["on_one_line", "print_json", "print_lines", "say_issues", "visible"]
+__all__ = ["on_one_line", "print_json", "print_lines", "say_issues", "say_usage", "visible"]
 
 
 def on_one_line(text: str) -> str:
@@ -34,6 +34,16 @@ def say_issues(problem: DiagnoseError | Iterable[Issue]) -> None:
         print(on_one_line(str(issue)), file=sys.stderr)
     if len(issues) > MOST_SAID:
         print(f"... and {len(issues) - MOST_SAID} more.", file=sys.stderr)
+
+
+def say_usage(error: Any) -> None:
+    """One line on stderr for words that are no command or option; help where there were none."""
+    if type(error).__name__ == "NoArgsIsHelpError":
+        error.show()
+        return
+    context = getattr(error, "ctx", None)
+    where = context.command_path if context is not None else "diagnose"
+    print(f"{on_one_line(error.format_message())} (see: {where} --help)", file=sys.stderr)
 
 
 def print_lines(lines: Iterable[str]) -> None:

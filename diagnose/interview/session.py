@@ -19,6 +19,7 @@ from diagnose.interview.safety import (
     permitted,
     refused_states,
 )
+from diagnose.interview.since import only_known
 from diagnose.interview.sites import site_of
 from diagnose.interview.state import PHONE, Finding, State, replay
 from diagnose.interview.steps import Conclusion, Option, Step
@@ -133,12 +134,6 @@ class Session:
         wrong = phone_error(self.knowledge, test) if finding.by_phone else test.error
         return Answer(finding.test, k, wrong, strength, finding.by_phone)
 
-    def knows(self, test: str, outcome: str) -> bool:
-        """Whether the knowledge has this test, fitted here or not, with this outcome."""
-        installed, spec = self.tests.get(test), self.knowledge.tests.get(test.partition("@")[0])
-        outcomes = installed.outcomes if installed is not None else spec.outcomes if spec else ()
-        return any(known.id == outcome for known in outcomes)
-
     def outcome_index(self, test: str, outcome: str) -> int:
         """Position of an outcome of a test.
 
@@ -181,14 +176,8 @@ class Session:
     # ------------------------------------------------------------------ the turn
 
     def state_of(self, events: Sequence[Event]) -> State:
-        """Where the callout stands; on site, safety is asked anew whatever was said by phone.
-
-        What the knowledge does not know any more counts for nothing; it stays on file.
-        """
-        state = replay(events, self.places)
-        state.findings = [f for f in state.findings if self.knows(f.test, f.outcome)]
-        known = self.knowledge.complaints
-        state.complaints = tuple(c for c in state.complaints if c in known)
+        """Where the callout stands; on site, safety is asked anew whatever was said by phone."""
+        state = only_known(self, replay(events, self.places))
         for name in state.phoned if state.stage != PHONE else ():
             if name in self.questions and self.questions[name].kind == "safety":
                 del state.answers[name]

@@ -14,7 +14,7 @@ from dataclasses import fields, is_dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from diagnose.interview.events import Event
-from diagnose.interview.state import withdrawn_ids
+from diagnose.interview.state import State, withdrawn_ids
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.language import gettext as _
 from diagnose.plant.compose import Installation
@@ -90,7 +90,9 @@ def _plain(value: Any) -> Any:
 
 
 def changed_since(session: Session, opened_with: str, events: Sequence[Event]) -> str:
-    """One line on what has changed since a case was opened; "" where the knowledge is the same.
+    """One line on what has changed since a case was opened; "" where nothing has.
+
+    Where the knowledge is the same, a name that it does not know (a hand has written it) is said.
 
     Parameters
     ----------
@@ -98,8 +100,10 @@ def changed_since(session: Session, opened_with: str, events: Sequence[Event]) -
         Digest of the knowledge that the case was opened with.
     """
     knowledge = session.knowledge
+    changed, gone = _compared(session, events)
+    unknown = _("No longer known, kept as answered: {names}.").format(names=_listed(gone))
     if opened_with == knowledge.digest:
-        return ""
+        return unknown if gone else ""
     opened: dict[str, Any] = {}
     for event in events:
         if event.kind == "opened":
@@ -113,13 +117,11 @@ def changed_since(session: Session, opened_with: str, events: Sequence[Event]) -
     if opened.get("version"):
         versions = {"then": opened["version"], "now": knowledge.version or "?"}
         said.append(_("Version {then} then, {now} now.").format(**versions))
-    changed, gone = _compared(session, events)
     if changed:
         names = _listed(changed)
         said.append(_("Changed of what this case used: {names}.").format(names=names))
     if gone:
-        names = _listed(gone)
-        said.append(_("No longer known, kept as answered: {names}.").format(names=names))
+        said.append(unknown)
     files = opened.get("files")
     if isinstance(files, Mapping) and files:
         now = groups_of(knowledge)
@@ -151,7 +153,22 @@ def _compared(session: Session, events: Sequence[Event]) -> tuple[list[str], lis
 def _outcome_known(session: Session, event: Event) -> bool:
     if event.kind != "finding":
         return True
-    return session.knows(str(event.data.get("test")), str(event.data.get("outcome")))
+    return knows(session, str(event.data.get("test")), str(event.data.get("outcome")))
+
+
+def knows(session: Session, test: str, outcome: str) -> bool:
+    """Whether the knowledge has this test, fitted here or not, with this outcome."""
+    spec = session.knowledge.tests.get(test.partition("@")[0])
+    outcomes = session.tests[test].outcomes if test in session.tests else spec and spec.outcomes
+    return any(known.id == outcome for known in outcomes or ())
+
+
+def only_known(session: Session, state: State) -> State:
+    """The state without what the knowledge does not know any more; that stays on file."""
+    state.findings = [f for f in state.findings if knows(session, f.test, f.outcome)]
+    known = session.knowledge.complaints
+    state.complaints = tuple(c for c in state.complaints if c in known)
+    return state
 
 
 def _listed(names: Sequence[str]) -> str:

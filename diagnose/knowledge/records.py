@@ -112,7 +112,7 @@ class Patch:
 
 @dataclass(frozen=True)
 class FailureMode:
-    """One way in which a part type fails."""
+    """One way in which a part type fails; `no_test` says why none detects it, where none does."""
 
     id: str
     title: str
@@ -130,7 +130,6 @@ class FailureMode:
     licensed: bool = False
     status: str = "draft"
     no_test: str = ""
-    """Why no test tells it from a healthy installation; "" where one does."""
     place: Place | None = None
 
 
@@ -325,7 +324,7 @@ class Scale:
 
 @dataclass(frozen=True, repr=False)
 class KnowledgeBase:
-    """Everything the knowledge files say."""
+    """Everything the knowledge files say; `files` has the digest of each group (``rules``, ...)."""
 
     root: str
     sources: Mapping[str, Source]
@@ -343,9 +342,7 @@ class KnowledgeBase:
     overlay: Overlay | None = None
     days: Mapping[str, DayPlan] = field(default_factory=dict)
     version: str = ""
-    """As in ``knowledge.yaml``; "" where there is none."""
     files: Mapping[str, str] = field(default_factory=dict)
-    """Digest of each group of files (``rules``, ``tests``, ...)."""
 
     def word(self, scale: str, word: str) -> float:
         """The value behind a word of a scale, in base units."""

@@ -200,7 +200,7 @@ def _done(node: Any, issues: list[Issue]) -> Done:
     reader = Reader(node, issues, "exercise")
     at = reader.text("at")
     try:
-        day_of(at or "2000-01-01")
+        day_of(at if reader.has("at") else "2000-01-01")
     except ValueError:
         reader.problem(f"'{at}' is no date or time (YYYY-MM-DD or YYYY-MM-DDTHH:MM:SS)", "at")
     skills: dict[str, bool] = {}

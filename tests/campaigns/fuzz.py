@@ -40,7 +40,7 @@ LONGEST = 2.0
 """Seconds of one core that an input may take."""
 ROOM = 500 * 2**20
 """Bytes that an input may take beyond what the program takes anyway."""
-STUCK = 60.0
+STUCK = 300.0
 """Seconds on the clock after which an input is given up from outside."""
 LEGAL = (DiagnoseError, ExpressionError, QuantityError)
 
