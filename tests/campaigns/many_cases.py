@@ -91,7 +91,7 @@ class Seen:
 
 
 def fill(folder: Path, count: int) -> str:
-    """Write `count` closed cases and an open one, an hour ago; the id of the open one."""
+    """Write `count` closed cases with their lock files, and an open one; the id of that one."""
     session = standard_session()
     rng = np.random.default_rng(11)
     old = time.time() - OLD
@@ -116,6 +116,7 @@ def fill(folder: Path, count: int) -> str:
         path = folder / f"{own}.yaml"
         path.write_text(text, encoding="utf-8")
         os.utime(path, (old, old))
+        (folder / f".{own}.lock").touch()  # stays behind once a case was written to
     return _left_open(folder, patterns[0])
 
 

@@ -54,11 +54,12 @@ def run(*command: str | Path, cwd: Path, env: Mapping[str, str] | None = None) -
 
 
 def attempt(name: str, work: Callable[[], str]) -> Result:
-    """Do one step; how it went."""
-    print(f"release: --- {name}", file=sys.stderr, flush=True)
+    """Do one step; how it went, which is said at once too."""
     try:
-        return Result(name, "passed", work())
+        result = Result(name, "passed", work())
     except Unverified as error:
-        return Result(name, "not verified", str(error))
+        result = Result(name, "not verified", str(error))
     except Exception as error:  # whatever it is, it is a line of the table
-        return Result(name, "FAILED", f"{type(error).__name__}: {error}"[:400])
+        result = Result(name, "FAILED", f"{type(error).__name__}: {error}"[:400])
+    print(f"release: {name}: {result.verdict}: {result.about}", file=sys.stderr, flush=True)
+    return result
