@@ -48,6 +48,8 @@ DEPTH = 2
 """Tests after the compared one that are chosen by trying several."""
 BRANCH = 5
 """Tests tried at each of them, those with most information per minute."""
+DEEPER = 4
+"""Of the tests compared, those followed by several tests tried; the others by one only."""
 NEAR = 0.3
 """Share of the leading test's information per minute below which a test is not compared."""
 ROWS = 32
@@ -133,12 +135,17 @@ class Lookahead:
         leading = [c for c in choices[: self.width] if c in fresh and c.score >= least]
         if len(leading) < 2:
             return choices
-        minutes = {c: round(ahead.minutes_with(fresh.index(c), self.depth), 9) for c in leading}
-        order = sorted(leading, key=lambda c: (minutes[c], choices.index(c)))
-        second = minutes[order[1]] - minutes[order[0]]
-        found = Outlook("rollout", minutes[order[0]], second, 0)
-        rest = [c for c in choices if c not in minutes]
-        return [replace(order[0], ahead=found), *order[1:], *rest]
+
+        def ordered(some: list[Choice], depth: int) -> tuple[list[Choice], list[float]]:
+            minutes = {c: round(ahead.minutes_with(fresh.index(c), depth), 9) for c in some}
+            order = sorted(some, key=lambda c: (minutes[c], choices.index(c)))
+            return order, [minutes[c] for c in order]
+
+        order, _ = ordered(leading, 0)
+        first, minutes = ordered(order[:DEEPER], self.depth)
+        found = Outlook("rollout", minutes[0], minutes[1] - minutes[0], 0)
+        rest = [c for c in choices if c not in leading]
+        return [replace(first[0], ahead=found), *first[1:], *order[DEEPER:], *rest]
 
 
 class Ahead:
