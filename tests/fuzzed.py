@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from diagnose.casebook.anonymous import Exporter
 from diagnose.casebook.answers import Scripted, read_answers
 from diagnose.casebook.connection import parse_address
 from diagnose.casebook.files import FileStore
@@ -20,7 +21,7 @@ from diagnose.casebook.outcomes import outcome_or_none
 from diagnose.casebook.sitefiles import Site, find_site, read_site, site_text
 from diagnose.casebook.store import slug, summary_of
 from diagnose.casebook.stores import configured, is_address, open_store, shown_store
-from diagnose.casebook.text import case_text
+from diagnose.casebook.text import canonical, case_text
 from diagnose.cli.cases import described
 from diagnose.cli.common import instruments_named, settings
 from diagnose.cli.firm import read_firm, read_logo
@@ -192,6 +193,7 @@ def _casebook(folder: Path) -> dict[str, Target]:
         for event in events:
             described(event, by_id)
         outcome_or_none(header, events)
+        Exporter(random.Random(7)).case(header, [canonical(event) for event in events])
         case_text(header, events)
         replay(events, {})
 

@@ -292,6 +292,7 @@ def case_file(folder: Path, old: str, new: str) -> Path:
         ("minutes: 1.5", "minutes: [1]", "'minutes' must be a number"),
         ("minutes: 1.5", f"minutes: {'9' * 400}", "'minutes' must be a number"),
         (": 2.5\n", ": [2]\n", "must be a number"),
+        ("opened: '2026-03-01T09:30:00+00:00'", "opened: soon", "'soon' is not a time"),
     ],
 )
 def test_event_data_of_another_shape_are_refused(

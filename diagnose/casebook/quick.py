@@ -48,6 +48,7 @@ def quick_case(text: str, stem: str) -> tuple[CaseHeader, list[Event]] | None:
             opened=_str(tree["opened"]),
             knowledge=_str(tree["knowledge"]),
         )
+        datetime.datetime.fromisoformat(header.opened)
         told = [_event(node) for node in events]
     except (_Odd, KeyError, ValueError, TypeError, OverflowError):
         return None

@@ -136,6 +136,8 @@ def _case(tree: Any, stem: str) -> tuple[CaseHeader, list[Event]]:
         opened=reader.text("opened"),
         knowledge=reader.text("knowledge"),
     )
+    if reader.has("opened"):
+        issues.extend(_time_issues(header.opened))
     if header.id != stem:
         reader.problem(f"the id must be the file's name, '{stem}'", "id")
     events = [_event(node, issues) for node in reader.children("events")]
@@ -161,16 +163,21 @@ def _event(node: Any, issues: list[Issue]) -> Event:
         kind=reader.choice("kind", KINDS),
         data={str(k): _value((str(k),), v, issues) for k, v in reader.mapping("data").items()},
     )
-    try:
-        check_time(event.at)
-    except DiagnoseError as error:
-        issues.extend(error.issues)
+    issues.extend(_time_issues(event.at))
     data = reader.mapping("data")
     for key, shape in misshapen(event.data):
         place = getattr(data.get(key), "place", None) or reader.place
         issues.append(Issue("error", "structure", f"event: '{key}' must be {shape}", place))
     reader.done()
     return event
+
+
+def _time_issues(text: str) -> tuple[Issue, ...]:
+    try:
+        check_time(text)
+    except DiagnoseError as error:
+        return tuple(error.issues)
+    return ()
 
 
 def misshapen(data: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
