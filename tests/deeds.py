@@ -3,41 +3,56 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from itertools import product
+from dataclasses import dataclass, replace
+from itertools import combinations, product
 from types import ModuleType, SimpleNamespace
 from typing import Any
 
+from diagnose.interview.steps import Step
 from diagnose.knowledge.rule_records import Fact, Rule
 from diagnose.reasoning.rules import RuleEngine
 from tests.explored import HAZARDS
-from tests.promises import World, _act, _state, _test
+from tests.promises import CLEARED, LASTING, World, _act, _parted, _state, _test, repair_broken
 
 SAFETY_FILES = ("safety.yaml", "holds.yaml")
 EXPOSURES = ("any", "energised", "live", "dead")
 PLACES = ("panel", "roof", "sump", "pump")
-ACTS = ("isolate", "prove_dead", "energise")
+ACTS = ("isolate", "prove_dead", "energise", "part", "discharge", "rejoin")
+SHOWN = [set(s) for n in range(4) for s in combinations(sorted(CLEARED), n)]
 SUPPLIES = {"not known": "unknown", "on": "energised", "off": "isolated", "dead": "proved_dead"}
 TESTS: dict[str, Any] = {
-    "insulation_motor": SimpleNamespace(spec=SimpleNamespace(instrument="insulation_tester")),
+    "insulation_motor": SimpleNamespace(
+        spec=SimpleNamespace(instrument="insulation_tester", place_at="panel", by="technician")
+    ),
     "reset_at_rest": SimpleNamespace(spec=SimpleNamespace(instrument="none")),
 }
 
 
 @dataclass(frozen=True)
 class Deed:
-    """An act, or a step in an exposure at a place; `reset`: a protective device is reset."""
+    """An act, a repair (dead | any), or a step in an exposure at a place.
+
+    `reset`: a protective device is reset; `insulation`: by the insulation tester; `clears`: it
+    shows that a reported hazard is gone.
+    """
 
     exposure: str = ""
     place: str = "panel"
     by: str = "anyone"
     reset: bool = False
     act: str = ""
+    repair: str = ""
+    insulation: bool = False
+    clears: bool = False
 
 
 DEEDS = [
     *(Deed(e, p, b) for e, p, b in product(EXPOSURES, PLACES, ("anyone", "licensed"))),
     Deed("energised", reset=True),
+    Deed("dead", insulation=True),
+    Deed("dead", clears=True),
+    Deed("dead", insulation=True, clears=True),
+    *(Deed(repair=r, place=p) for r, p in product(("dead", "any"), PLACES)),
     *(Deed(act=a) for a in ACTS),
 ]
 
@@ -49,6 +64,15 @@ def worlds() -> Iterator[World]:
         for meter in ("cat_iii", "cat_iv", "cat_ii", "none"):
             for answers in told if meter == "cat_iii" else told[:1]:
                 yield World(skill, meter, supply, dict(answers))
+        for parted, charged in ((True, False), (True, True), (False, True)):
+            for answers in ({}, {"tingle": "yes"}):
+                stands = set(answers.items())
+                world = World(skill, "cat_iii", supply, dict(answers), stands=stands)
+                yield replace(world, parted=parted, charged=charged)
+        for answer, shown in product(LASTING, SHOWN):
+            stands = {answer}
+            yield World(skill, "cat_iii", supply, dict(stands), stands=stands, shown=set(shown))
+        yield World(skill, "cat_iii", supply, {"panel_wet": "storm"}, stands={("panel_wet", "yes")})
         for findings, repairs in (
             ([], 0),
             ([("insulation_motor", "good", 0)], 0),
@@ -64,6 +88,8 @@ def promised(world: World, deed: Deed) -> bool:
     """Whether no promise speaks against a deed."""
     if deed.act:
         return not list(_act(deed.act, world))
+    if deed.repair:
+        return not repair_broken(world, deed.repair == "any", deed.place)
     spec = SimpleNamespace(
         kind="sign",
         by=deed.by,
@@ -71,7 +97,14 @@ def promised(world: World, deed: Deed) -> bool:
         id="reset_at_rest" if deed.reset else "x",
     )
     test: Any = SimpleNamespace(spec=spec)
-    return not [*_state(deed.exposure, world, TESTS), *_test(test, world)]
+    step = Step("test", "x", "", state=deed.exposure, instrument=_tester(deed))
+    parted = [] if deed.exposure == "any" else _parted(step, world)  # looking harms nobody
+    done = _state(deed.exposure, world, TESTS, deed.clears)
+    return not [*done, *_test(test, world, TESTS), *parted]
+
+
+def _tester(deed: Deed) -> str:
+    return "insulation_tester" if deed.insulation else "none"
 
 
 Allows = Callable[[World], Callable[[Deed], bool]]
@@ -86,7 +119,10 @@ def by_rules(rules: list[Rule]) -> Allows:
             Fact.of("state", name="electrical", value=SUPPLIES[world.supply]),
             Fact.of("person", qualification=world.skill),
             Fact.of("answer", question="meter_category", choice=world.meter),
-            *(Fact.of("answer", question=q, choice=c) for q, c in world.answers.items()),
+            *(Fact.of("answer", question=q, choice=c) for q, c in _told(world)),
+            *(Fact.of("since_report", what=what) for what in world.shown),
+            Fact.of("state", name="circuit", value=_circuit(world)),
+            *_unmeasured(world),
             *(Fact.of("complaint", id=c) for c in world.complaints),
             *(Fact.of("finding", test=t, it="-", outcome=o) for t, o, _ in world.findings),
             *(Fact.of("repaired", unit="motor", mode="x") for _ in range(world.repairs)),
@@ -94,6 +130,7 @@ def by_rules(rules: list[Rule]) -> Allows:
         inference = engine.infer(facts)
         permits = {f.get("state") for f in inference.concluded("permit")}
         forbids = inference.concluded("forbid")
+        allow = inference.concluded("allow")
 
         def denied(slot: str, value: str) -> bool:
             return any(f.get(slot) == value for f in forbids)
@@ -101,7 +138,18 @@ def by_rules(rules: list[Rule]) -> Allows:
         def allows(deed: Deed) -> bool:
             if deed.act:  # the order of acts is the planner's and the guard's
                 ordered = deed.act != "prove_dead" or world.supply == "off"
+                if deed.act in ("part", "discharge", "rejoin"):
+                    ordered = world.supply == "dead" and (deed.act != "rejoin" or not world.charged)
                 return ordered and not denied("act", deed.act)
+            if deed.repair:
+                may = any(f.get("repair") == deed.repair for f in allow)
+                return may and not denied("place", deed.place) and not denied("state", "any")
+            if deed.exposure != "any":
+                work = "insulation" if deed.insulation else "other"
+                if not any(f.get("step") == work for f in allow):
+                    return False
+            if deed.clears and any(f.get("step") == "clears" for f in allow):
+                return world.supply == "dead"  # the order of acts, again
             no = denied("state", deed.exposure) or denied("state", "any")
             no = no or denied("place", deed.place) or denied("by", deed.by)
             return deed.exposure in permits and not no and not (deed.reset and _any_reset(forbids))
@@ -109,6 +157,19 @@ def by_rules(rules: list[Rule]) -> Allows:
         return allows
 
     return of
+
+
+def _told(world: World) -> set[tuple[str, str]]:
+    return {*world.answers.items(), *world.stands}
+
+
+def _circuit(world: World) -> str:
+    return "charged" if world.charged else "parted" if world.parted else "whole"
+
+
+def _unmeasured(world: World) -> list[Fact]:
+    fact = Fact.of("state", name="insulation", value="unmeasured")
+    return [fact] if world.unmeasured(TESTS) else []
 
 
 def _any_reset(forbids: tuple[Fact, ...]) -> bool:
@@ -126,17 +187,24 @@ def by_guard(guard: ModuleType) -> Allows:
                 guard.Electrical(SUPPLIES[world.supply]),
                 guard.Skill(world.skill),
                 rated_meter=world.meter in ("cat_iii", "cat_iv"),
+                untested=world.unmeasured(TESTS),
+                parted=world.parted,
+                charged=world.charged,
             ),
-            world.answers,
+            _told(world),
             "trips" in world.complaints and not good,
             again,
+            world.shown,
         )
 
         def allows(deed: Deed) -> bool:
             if deed.act:
                 return not guard.refuse_act(state, deed.act)
+            if deed.repair:
+                return not guard.refuse_repair(state, guard.Exposure(deed.repair), deed.place)
             exposure, licensed = guard.Exposure(deed.exposure), deed.by == "licensed"
-            return not guard.refuse_step(state, exposure, licensed, deed.place, deed.reset)
+            more = (deed.place, deed.reset, deed.insulation, deed.clears)
+            return not guard.refuse_step(state, exposure, licensed, *more)
 
         return allows
 

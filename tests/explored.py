@@ -9,6 +9,9 @@ from typing import Any
 
 import pytest
 
+from diagnose.errors import DiagnoseError
+from diagnose.interview.asking import way_to_repair
+from diagnose.interview.drive import Reply, respond
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session
 from diagnose.interview.state import last_retractable
@@ -16,7 +19,7 @@ from diagnose.interview.steps import Step
 from diagnose.knowledge.rule_records import Fact
 from diagnose.reasoning.rules import Firing, Inference
 from diagnose.reasoning.strategy import Greedy
-from tests.promises import World, broken
+from tests.promises import World, broken, repair_broken
 
 CALM = 0.6
 """Share of safety questions that are answered with the default."""
@@ -28,6 +31,8 @@ class Unruly:
     def infer(self, facts: Any) -> Inference:
         """Every permit, and no hold or prohibition."""
         permits = [Fact.of("permit", state=s) for s in ("any", "energised", "live", "dead")]
+        permits += [Fact.of("allow", step=s) for s in ("insulation", "other", "clears")]
+        permits += [Fact.of("allow", repair=s) for s in ("dead", "any")]
         given = frozenset(facts)
         return Inference(given.union(permits), (Firing("all", (), tuple(permits)),), given)
 
@@ -53,6 +58,8 @@ def without_guard() -> Iterator[None]:
             for name in ("refuse_step", "refuse_act"):
                 patch.setattr(f"diagnose.interview.{module}.{name}", lambda *a, **k: "")
         patch.setattr("diagnose.reasoning.planner.refuse_step", lambda *a, **k: "")
+        for module in ("asking", "safety"):
+            patch.setattr(f"diagnose.interview.{module}.refuse_repair", lambda *a, **k: "")
         yield
 
 
@@ -66,7 +73,7 @@ class Explorer:
         self.events: list[Event] = [
             new_event("opened", qualification=skill, meter_category=meter, **opened)
         ]
-        self.tried = 0
+        self.tried = self.repaired = 0
         self.wrong: list[str] = []
         self.step = self._look()
 
@@ -98,8 +105,7 @@ class Explorer:
         if step.kind == "done" or (step.conclusion is not None and not step.conclusion.unit):
             self.say("resumed")
         elif step.conclusion is not None:
-            end = step.conclusion
-            self.say("repaired", unit=end.unit, failure_mode=end.failure_mode)
+            self.repair(f"{step.conclusion.unit}.{step.conclusion.failure_mode}")
         elif step.kind == "act":
             self.say("act", act=step.id)
         elif step.kind == "question":
@@ -123,6 +129,33 @@ class Explorer:
                 self.say("verified", check=step.id, result=choice)
             else:
                 self.say("finding", test=step.id, outcome=choice, raw=choice, sure="yes")
+
+    def repair(self, name: str) -> None:
+        """Say that a repair was made; where that is refused, do first what comes first."""
+        for _ in range(3):
+            told = Reply("repaired", name)
+            try:
+                event = respond(self.session, self.turn, self.step, told, self.events)
+            except DiagnoseError:
+                turn = self.turn
+                first = way_to_repair(self.session, turn.state, turn.inference, name)
+                if first is None:
+                    break
+                wrong = broken(first, World.after(self.events), self.session.tests)
+                self.wrong += [f"on the way to a repair: {w}" for w in wrong]
+                self.say("act", act=first.id)
+                continue
+            assert event is not None
+            mode = self.session.installation.modes[name]
+            where = self.session.installation.instances[mode.unit].where
+            outside = mode.mode.repair_state == "any"
+            world = World.after(self.events)
+            self.wrong += [f"{name}: {w} ({world})" for w in repair_broken(world, outside, where)]
+            self.repaired += 1
+            self.events.append(event)
+            self.step = self._look()
+            return
+        self.say("resumed")
 
     def hazard(self, question: str, choice: str) -> None:
         """A hazard is reported at any time."""
@@ -184,7 +217,7 @@ def settled(session: Session, world: dict[str, str], complaint: str, supply: str
     explorer = Explorer.__new__(Explorer)
     explorer.session = twin(session, session.rules)
     explorer.session.strategy = Greedy()
-    explorer.tried, explorer.wrong = 0, []
+    explorer.tried, explorer.repaired, explorer.wrong = 0, 0, []
     answers = {q: r.default for q, r in session.questions.items()}
     answers |= {q: c for q, c in world.items() if q in answers}
     events = [

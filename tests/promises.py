@@ -28,6 +28,18 @@ NOT_THERE = {
     "sump": {"panel_wet": ("storm",), "danger": ("water",), "burning": ("gas",)},
     "pump": {"panel_wet": ("storm",), "danger": ("water",)},
 }
+LASTING = (
+    ("tingle", "yes"),
+    ("panel_wet", "yes"),
+    ("burning", "now"),
+    ("burning", "earlier"),
+    ("damage_seen", "yes"),
+)
+"""A fault of the installation: it stands until it is repaired, insulation good, inspected."""
+CLEARING = {"rule_insulation_after_hazard": "insulation", "rule_damage_inspected": "inspected"}
+CLEARED = {"repaired", "insulation", "inspected"}
+PASSING = {"danger": ("yes", "water"), "panel_wet": ("storm",), "burning": ("gas",)}
+"""What is asked anew when the callout goes on; so is the way to the roof."""
 METERS_FOR_DEAD = ("ohms", "insulation", "farads")
 RESETS = ("reset_at_rest", "trips_on_call", "trips_without_pump", "set_trips", "fed_from_elsewhere")
 OFF_AGAIN = ("breaker", "rcd", "at_once", "overload", "later", "trips")
@@ -55,6 +67,11 @@ class World:
     complaints: tuple[str, ...] = ()
     findings: list[tuple[str, str, int]] = field(default_factory=list)
     repairs: int = 0
+    stands: set[tuple[str, str]] = field(default_factory=set)
+    shown: set[str] = field(default_factory=set)
+    parted: bool = False
+    charged: bool = False
+    refused: set[str] = field(default_factory=set)
 
     @staticmethod
     def after(events: Sequence[Event]) -> World:
@@ -65,6 +82,13 @@ class World:
             data = event.data
             if event.kind in ("withdrawn", "resumed"):
                 world.supply = "not known"
+            if event.kind == "resumed":
+                world._goes_on()
+            if event.kind == "answered" and (data["question"], data["choice"]) in LASTING:
+                world.stands.add((data["question"], data["choice"]))
+                world.shown = set()
+            if event.kind in ("finding", "verified") and world.parted:
+                world.charged = True
             if event.id in gone:
                 continue
             if event.kind == "opened":
@@ -78,18 +102,51 @@ class World:
             elif event.kind == "repaired":
                 world.repairs += 1
                 world.supply = "not known"
+                world.shown = world.shown if world.cleared else {"repaired"}
+            elif event.kind == "verified" and data["result"] == "pass":
+                world.shown |= {CLEARING[data["check"]]} if data["check"] in CLEARING else set()
+            elif event.kind == "cannot":
+                world.refused.add(data.get("act", data.get("test")))
             elif event.kind == "act":
-                world.supply = {
-                    "isolate": "off",
-                    "prove_dead": "dead",
-                    "energise": "on",
-                    "found_on": "on",
-                }[data["act"]]
+                world._act(data["act"])
         return world
+
+    def _goes_on(self) -> None:
+        passing = {**PASSING, "roof_way": ("unsafe",)}
+        over = [q for q, choices in passing.items() if self.answers.get(q) in choices]
+        for question in [*over, *(["tingle"] if "danger" in over else [])]:
+            self.answers.pop(question, None)
+
+    def _act(self, act: str) -> None:
+        supplies = {"isolate": "off", "prove_dead": "dead", "energise": "on", "found_on": "on"}
+        self.supply = supplies.get(act, self.supply)
+        self.parted = act == "part" or (self.parted and act != "rejoin")
+        self.charged = self.charged and act != "discharge"
+
+    @property
+    def cleared(self) -> bool:
+        """Whether what was reported of the installation counts as gone."""
+        return self.shown >= CLEARED
+
+    def unmeasured(self, tests: Mapping[str, InstalledTest]) -> bool:
+        """It tripped, and the insulation could be measured dead and was not since the repair."""
+        able = self.skill != "unqualified" and not self.refused & {"isolate", "prove_dead", "part"}
+        kinds = {t: tests[t].spec.instrument == "insulation_tester" for t in tests}
+        left = any(
+            tests[t].spec.place_at == "panel"
+            and t not in self.refused
+            and (tests[t].spec.by != "licensed" or self.skill == "licensed")
+            for t in tests
+            if kinds[t]
+        )
+        made = any(kinds[t] and n == self.repairs for t, _, n in self.findings)
+        return "trips" in self.complaints and able and left and not made
 
     def said(self, words: Mapping[str, Sequence[str]]) -> bool:
         """Whether one of the answers was given."""
-        return any(self.answers.get(q) in choices for q, choices in words.items())
+        told = {*self.answers.items(), *self.stands}
+        told -= set(LASTING) if self.cleared else set()
+        return any((q, c) in told for q, choices in words.items() for c in choices)
 
     @property
     def stopped(self) -> bool:
@@ -113,10 +170,12 @@ def broken(
 ) -> list[str]:
     """The promises that a step breaks where it is offered in this world."""
     if step.kind == "test":
-        found = [*_state(step.state, world, tests), *_test(tests[step.id], world)]
+        found = [*_state(step.state, world, tests), *_test(tests[step.id], world, tests)]
+        found += _parted(step, world)
         return found + ([*_read(tests[step.id], step)] if cautions else [])
     if step.kind == "verify":
-        return list(_state(step.state, world, tests))
+        clears = step.id in CLEARING
+        return [*_state(step.state, world, tests, clears), *_parted(step, world)]
     if step.kind == "act":
         return list(_act(step.id, world))
     if step.conclusion is not None:
@@ -124,8 +183,45 @@ def broken(
     return []
 
 
-def _state(state: str, world: World, tests: Mapping[str, InstalledTest]) -> Iterator[str]:
-    if state != "any" and world.stopped:
+def _parted(step: Step, world: World) -> Iterator[str]:
+    """Round an insulation test: disconnect before it, discharge and reconnect before all else."""
+    insulation = step.instrument == "insulation_tester"
+    if insulation and not world.parted:
+        yield "an insulation test with electronics and surge arresters connected"
+    able = world.skill != "unqualified" and not world.stopped
+    acts = {"isolate", "prove_dead", "discharge", "rejoin"}
+    able = able and not world.refused & acts
+    if (able or step.state not in ("any", "")) and (
+        world.charged or (world.parted and not insulation)
+    ):
+        yield "something else before it is discharged and reconnected"
+
+
+def repair_broken(world: World, outside: bool, place: str) -> list[str]:
+    """The promises that a repair breaks; `outside`: it is made with every cover closed."""
+    return list(_repair(world, outside, place))
+
+
+def _repair(world: World, outside: bool, place: str) -> Iterator[str]:
+    if world.answers.get("danger") in ("yes", "water"):
+        yield "a repair while people are in danger"
+    if world.said(NOT_THERE.get(place, {})):
+        yield f"a repair where nobody may go: {place}"
+    if world.stopped and world.skill != "licensed":
+        yield "a repair under a hold, and no licensed electrician"
+    if outside and not world.stopped:
+        return
+    if world.skill == "unqualified" or world.supply != "dead":
+        yield "a repair before it is isolated and proved dead, or by the unqualified"
+    if world.parted or world.charged:
+        yield "a repair before it is discharged and reconnected"
+
+
+def _state(
+    state: str, world: World, tests: Mapping[str, InstalledTest], clears: bool = False
+) -> Iterator[str]:
+    clears = clears and state == "dead" and world.skill == "licensed"
+    if state != "any" and world.stopped and not clears:
         yield "more than looking while a hazard stands"
     if state in ("live", "energised") and world.supply != "on":
         yield "needs the supply, which is not known to be on"
@@ -137,7 +233,7 @@ def _state(state: str, world: World, tests: Mapping[str, InstalledTest]) -> Iter
         yield "an unqualified person opens the panel"
 
 
-def _test(test: InstalledTest, world: World) -> Iterator[str]:
+def _test(test: InstalledTest, world: World, tests: Mapping[str, InstalledTest]) -> Iterator[str]:
     spec = test.spec
     if spec.kind in METERS_FOR_DEAD and world.supply != "dead":
         yield f"{spec.kind} before it is proved dead"
@@ -151,6 +247,8 @@ def _test(test: InstalledTest, world: World) -> Iterator[str]:
     )
     if spec.id in RESETS and again:
         yield "a second reset with the cause unfound"
+    if spec.id in RESETS and world.unmeasured(tests):
+        yield "a reset before the insulation was measured dead"
     if world.answers.get("danger") in ("yes", "water"):
         yield "a step while people are in danger"
 
@@ -174,6 +272,12 @@ def _read(test: InstalledTest, step: Step) -> Iterator[str]:
 def _act(act: str, world: World) -> Iterator[str]:
     if act == "prove_dead" and world.supply != "off":
         yield "proving dead before isolating"
+    if act in ("part", "discharge", "rejoin") and world.supply != "dead":
+        yield "on conductors before they are proved dead"
+    if (act == "rejoin" and world.charged) or (
+        act == "energise" and (world.charged or world.parted)
+    ):
+        yield "before it is discharged and reconnected"
     if act in ("energise", "found_on") and world.stopped:
         yield "switching on while a hazard stands"
     if act != "found_on" and world.skill == "unqualified":
@@ -185,7 +289,10 @@ def _end(step: Step, world: World) -> Iterator[str]:
     assert end is not None
     if end.licensed and world.skill != "licensed" and end.status == "concluded":
         yield "a repair for the licensed is concluded for others"
-    if world.answers.get("tingle") == "yes" and end.status not in ("handed_over", "stopped"):
+    tidied = world.skill == "unqualified" or world.stopped or world.refused
+    if (world.parted or world.charged) and not tidied and end.status != "stopped":
+        yield "an end before it is discharged and reconnected"
+    if world.said({"tingle": ("yes",)}) and end.status not in ("handed_over", "stopped"):
         yield "a felt shock is not handed over"
     if end.remedy and not any(WORDS["dead"] in text for text in end.cautions):
         yield "a repair without isolation"

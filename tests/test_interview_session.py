@@ -63,7 +63,7 @@ def test_dead_tests_only_after_isolating_and_proving_dead() -> None:
                     "isolate": Electrical.ISOLATED,
                     "prove_dead": Electrical.PROVED_DEAD,
                     "energise": Electrical.ENERGISED,
-                }[act]
+                }.get(act, state)
             elif event.kind == "repaired":
                 state = Electrical.UNKNOWN
             elif event.kind == "finding":

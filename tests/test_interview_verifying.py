@@ -96,7 +96,8 @@ def test_a_repair_is_switched_on_before_it_is_checked() -> None:
 
 def test_the_insulation_of_the_cable_is_measured_before_it_is_on_again() -> None:
     person, events, _ = repaired("pump_cable.earth_fault")
-    assert acts(events) == ["isolate", "prove_dead", "energise"]
+    around = ["part", "discharge", "rejoin"]
+    assert acts(events) == ["isolate", "prove_dead", *around, "energise"]
     assert person.asked[0] == ("rule_insulation_of_the_circuit", Electrical.PROVED_DEAD)
 
 

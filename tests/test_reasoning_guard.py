@@ -16,6 +16,7 @@ from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.knowledge.rule_records import Fact
 from diagnose.reasoning.guard import (
     ACTS,
+    DEAD_ACTS,
     Electrical,
     Exposure,
     SafetyState,
@@ -83,6 +84,7 @@ def test_acts_are_refused_where_they_may_not_be_made() -> None:
         expected = (
             state.skill is Skill.UNQUALIFIED
             or (act == "prove_dead" and state.electrical is not Electrical.ISOLATED)
+            or (act in DEAD_ACTS and state.electrical is not Electrical.PROVED_DEAD)
             or (act == "energise" and state.hazard)
         )
         assert refused == expected, (state, act)

@@ -6,13 +6,18 @@ and common practice); guard and rules are disabled in turn, and the other still 
 
 from __future__ import annotations
 
-from contextlib import nullcontext
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 
 import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
+from diagnose.errors import DiagnoseError
+from diagnose.interview.drive import Reply, drive, respond
+from diagnose.interview.session import Session, Turn
+from diagnose.interview.steps import Step
 from diagnose.interview.verifying import verification
 from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.reasoning import guard
@@ -27,9 +32,11 @@ from tests.explored import (
     without_guard,
     without_rules,
 )
-from tests.people import standard_session
-from tests.promises import WORDS
+from tests.people import SimulatedPerson, standard_session
+from tests.promises import LASTING, WORDS
 
+RESETS = {"reset_at_rest", "trips_on_call", "trips_without_pump"}
+OFF = ("nothing", "rules", "guard")
 SUPPLIES = ("not known", "on", "off", "dead")
 
 
@@ -77,13 +84,22 @@ def test_after_a_second_trip_nothing_is_reset(disabled: str) -> None:
     with without_guard() if disabled == "guard" else nullcontext():
         told = {"skill": "licensed", "meter": "cat_iii"}
         explorer = settled(session, told, "trips", "on")
+        assert not RESETS & {s.id for s in explorer.offered}, "insulation first"
+        explorer.say("finding", test="insulation_from_panel", outcome="good", raw="200", sure="yes")
         before = {s.id for s in explorer.offered}
         explorer.say("finding", test="reset_at_rest", outcome="rcd", raw="rcd", sure="yes")
         explorer.say("finding", test="premises_power", outcome="none", raw="none", sure="yes")
     assert "trips_on_call" in before
     assert not explorer.wrong
-    resets = {"reset_at_rest", "trips_on_call", "trips_without_pump"}
-    assert not resets & {s.id for s in explorer.offered}
+    assert not RESETS & {s.id for s in explorer.offered}
+
+
+def test_where_nobody_can_measure_insulation_the_one_reset_is_open() -> None:
+    told = {"skill": "licensed", "meter": "cat_iii"}
+    explorer = settled(standard_session(), told, "trips", "on")
+    explorer.say("cannot", act="isolate", reason="no lock")
+    assert RESETS & {s.id for s in explorer.offered}
+    assert not explorer.wrong
 
 
 def test_a_hold_outlives_acts_and_a_resume() -> None:
@@ -96,6 +112,204 @@ def test_a_hold_outlives_acts_and_a_resume() -> None:
     assert explorer.turn.inference.concluded("hold")
     assert explorer.step.conclusion is not None
     assert explorer.step.conclusion.status == "handed_over"
+
+
+@contextmanager
+def disabling(disabled: str) -> Iterator[Session]:
+    """A session with one of the two mechanisms disabled."""
+    session = standard_session()
+    with without_guard() if disabled == "guard" else nullcontext():
+        yield without_rules(session) if disabled == "rules" else session
+
+
+@pytest.mark.parametrize("disabled", OFF)
+@pytest.mark.parametrize("missing", ["nothing", "repaired", "insulation", "inspected"])
+@pytest.mark.parametrize("hazard", sorted(LASTING))
+def test_a_hazard_is_gone_only_once_repaired_measured_and_inspected(
+    hazard: tuple[str, str], missing: str, disabled: str
+) -> None:
+    """Until then nothing is measured live, whoever asks (IEC 60364-6, 1 Mohm)."""
+    told = {"skill": "licensed", "meter": "cat_iii", hazard[0]: hazard[1]}
+    with disabling(disabled) as session:
+        explorer = settled(session, told, "overflows", "on")
+        if missing != "repaired":
+            explorer.say("repaired", unit="motor", failure_mode="earth_fault")
+        for check in ("rule_insulation_after_hazard", "rule_damage_inspected"):
+            good = missing not in check.replace("damage_", "")
+            explorer.say("verified", check=check, result="pass" if good else "fail")
+        if missing == "nothing":
+            explorer.say("verified", check="gone", result="fail")
+        explorer.say("act", act="energise")
+        turn = explorer.turn
+        equipment = session.equipment(turn.state, turn.inference)
+        live = [
+            c.test
+            for c in session.possible(turn.state, turn.inference, equipment)
+            if session.tests[c.test].spec.state == "live"
+        ]
+    assert bool(live) == (missing == "nothing")
+
+
+def test_what_is_missing_is_said_and_asked_for_in_order() -> None:
+    told = {"skill": "licensed", "meter": "cat_iii", "tingle": "yes"}
+    explorer = settled(standard_session(), told, "overflows", "dead")
+    assert explorer.step.conclusion is not None
+    reason = explorer.step.conclusion.reasons[-1]
+    for words in ("repaired", "1 Mohm or more", "inspected"):
+        assert words in reason
+    explorer.repair("motor.earth_fault")
+    asked: list[str] = []
+    while explorer.step.id != "energise" and len(asked) < 20:
+        asked.append(explorer.step.id)
+        explorer.answer(0.0, calm=True)
+    assert asked == [
+        *("isolate", "prove_dead", "rule_damage_inspected", "part"),
+        *("rule_insulation_after_hazard", "rule_insulation_of_the_circuit"),
+        *("discharge", "rejoin"),
+    ] or set(asked) >= {"rule_damage_inspected", "part", "rule_insulation_after_hazard"}
+    assert asked[-2:] == ["discharge", "rejoin"]
+    assert not explorer.turn.inference.concluded("hold")
+    assert not explorer.wrong
+
+
+def test_insulation_below_a_megohm_does_not_clear() -> None:
+    told = {"skill": "licensed", "meter": "cat_iii", "panel_wet": "yes"}
+    for typed, result in (("0.99", "fail"), ("1", "pass"), ("200 Mohm", "pass"), ("900k", "fail")):
+        explorer = settled(standard_session(), told, "overflows", "dead")
+        explorer.repair("motor.earth_fault")
+        while explorer.step.id != "rule_insulation_after_hazard":
+            explorer.answer(0.0, calm=True)
+        told_it = Reply("answer", typed)
+        event = respond(explorer.session, explorer.turn, explorer.step, told_it, explorer.events)
+        assert event is not None
+        assert event.data["result"] == result, typed
+
+
+def test_a_reported_fault_is_not_taken_back_and_a_new_report_counts_anew() -> None:
+    told = {"skill": "licensed", "meter": "cat_iii"}
+    explorer = settled(standard_session(), told, "overflows", "dead")
+    explorer.hazard("tingle", "yes")
+    with pytest.raises(DiagnoseError, match="not taken back"):
+        respond(explorer.session, explorer.turn, explorer.step, Reply("back"), explorer.events)
+    for choice in ("no", "no"):
+        explorer.hazard("tingle", choice)
+    assert explorer.turn.inference.concluded("hold")
+    explorer.say("repaired", unit="motor", failure_mode="earth_fault")
+    explorer.say("verified", check="rule_insulation_after_hazard", result="pass")
+    explorer.say("verified", check="rule_damage_inspected", result="pass")
+    assert not explorer.turn.inference.concluded("hold")
+    explorer.hazard("burning", "now")
+    assert explorer.turn.inference.concluded("hold")
+    assert not explorer.wrong
+
+
+def test_what_passes_is_asked_anew_when_it_goes_on() -> None:
+    told = {"skill": "licensed", "meter": "cat_iii", "danger": "yes"}
+    explorer = settled(standard_session(), told, "overflows", "on")
+    assert explorer.step.id == "stopped"
+    explorer.say("resumed")
+    assert (explorer.step.kind, explorer.step.id) == ("question", "danger")
+    explorer.say("answered", question="danger", choice="no")
+    assert explorer.step.id == "tingle", "after an accident the shock is asked again"
+
+
+@pytest.mark.parametrize("disabled", OFF)
+@pytest.mark.parametrize("supply", SUPPLIES)
+def test_a_repair_is_answered_only_when_isolated_and_proved_dead(
+    supply: str, disabled: str
+) -> None:
+    with disabling(disabled) as session:
+        told = {"skill": "instructed", "meter": "cat_iii"}
+        explorer = settled(session, told, "overflows", supply)
+        name = "relay.contacts_welded"
+        said = (session, explorer.turn, explorer.step, Reply("repaired", name), explorer.events)
+        if supply == "dead":
+            assert respond(*said) is not None
+        else:
+            with pytest.raises(DiagnoseError, match="isolate and prove dead before the repair"):
+                respond(*said)
+        explorer.repair(name)
+        assert explorer.repaired == 1
+        assert not explorer.wrong
+
+
+def test_a_repair_with_closed_covers_needs_no_isolation_but_no_hold() -> None:
+    told = {"skill": "unqualified", "meter": "none"}
+    explorer = settled(standard_session(), told, "overflows", "on")
+    explorer.repair("delivery.gate_closed")
+    assert explorer.repaired == 1
+    for held in ({"tingle": "yes"}, {"damage_seen": "yes"}):
+        explorer = settled(standard_session(), {**told, **held}, "overflows", "on")
+        explorer.repair("delivery.gate_closed")
+        assert explorer.repaired == 0
+        assert not explorer.wrong
+
+
+def test_repaired_typed_while_live_is_refused_in_one_line_and_led_to() -> None:
+    """In a driven callout: the line, then isolating and proving dead, then the same end again."""
+    told = {"skill": "licensed", "meter": "cat_iii", "tingle": "yes"}
+    explorer = settled(standard_session(), told, "overflows", "on")
+    events, lines = explorer.events, list[str]()
+
+    class Careless(SimulatedPerson):
+        def reply(self, turn: Turn, step: Step) -> Reply:
+            lines.append(step.id)
+            return Reply("leave") if turn.state.repairs else super().reply(turn, step)
+
+    def refused(error: DiagnoseError) -> bool:
+        lines.append(str(error))
+        return True
+
+    person = Careless(explorer.session, "relay.contacts_welded", repairs=True)
+    drive(explorer.session, events, person, refused=refused)
+    assert lines[0] == lines[4] == "handed_over"
+    assert lines[1].count("isolate and prove dead before the repair") == 1
+    assert "\n" not in lines[1]
+    assert lines[2:4] == ["isolate", "prove_dead"]
+    assert [e.kind for e in events[-3:]] == ["act", "act", "repaired"]
+
+
+@pytest.mark.parametrize("disabled", OFF)
+def test_round_an_insulation_test_it_is_parted_discharged_and_reconnected(disabled: str) -> None:
+    with disabling(disabled) as session:
+        told = {"skill": "licensed", "meter": "cat_iii"}
+        explorer = settled(session, told, "trips", "dead")
+        test = "insulation_from_panel"
+
+        def towards(name: str) -> str:
+            step = session.step_for(explorer.turn, name)
+            return step.id if step else ""
+
+        session = explorer.session
+        assert towards(test) == "part"
+        explorer.say("act", act="part")
+        assert towards(test) == test
+        explorer.say("finding", test=test, outcome="good", raw="200", sure="yes")
+        assert explorer.step.id == "discharge"
+        assert {s.id for s in explorer.offered} == {"discharge"}
+        explorer.undo()
+        assert explorer.step.id == "isolate", "an undo: discharge once it is proved dead again"
+        for act in ("isolate", "prove_dead"):
+            explorer.say("act", act=act)
+        assert explorer.step.id == "discharge"
+        explorer.say("act", act="discharge")
+        kinds = {session.tests[s.id].spec.kind for s in explorer.offered if s.kind == "test"}
+        assert kinds <= {"insulation"}
+        explorer.say("act", act="rejoin")
+        assert not explorer.turn.state.parted
+        assert not explorer.wrong
+
+
+def test_isolating_warns_of_what_may_start_it_until_then() -> None:
+    explorer = settled(
+        standard_session(), {"skill": "licensed", "meter": "cat_iii"}, "overflows", "on"
+    )
+    acts = [s for s in explorer.offered if s.kind == "act" and s.id == "isolate"]
+    assert acts
+    for step in acts:
+        text = " ".join(step.cautions)
+        for starter in ("float", "timer", "thermal protector", "telephone relay"):
+            assert starter in text
 
 
 def test_insulation_is_tested_on_a_parted_dead_circuit_and_discharged() -> None:

@@ -43,6 +43,9 @@ ACTS = {
     "prove_dead": marked("proved dead"),
     "energise": marked("switched on"),
     "found_on": marked("seen to be on"),
+    "part": marked("disconnected for the insulation test"),
+    "discharge": marked("discharged"),
+    "rejoin": marked("reconnected"),
 }
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from diagnose.errors import fail
 from diagnose.interview.explain import healthy_outcome, why
-from diagnose.interview.safety import cautions_of, resets
+from diagnose.interview.safety import INSULATION, cautions_of, resets
 from diagnose.interview.state import State
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.records import Question
@@ -15,9 +16,17 @@ from diagnose.plant.readings import outcome_of
 from diagnose.quantities import QuantityError, parse_reading
 from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.decision import Decision
-from diagnose.reasoning.guard import Electrical, Exposure, Skill, refuse_act, refuse_step
+from diagnose.reasoning.guard import (
+    Electrical,
+    Exposure,
+    Skill,
+    refuse_act,
+    refuse_repair,
+    refuse_step,
+)
 from diagnose.reasoning.places import PANEL
 from diagnose.reasoning.planner import Equipment, acts_needed, way_of
+from diagnose.reasoning.rules import Inference
 from diagnose.reasoning.strategy import Choice
 
 if TYPE_CHECKING:
@@ -39,6 +48,21 @@ ACT_TEXTS = {
         "the tester again. Where the motor has a capacitor: discharge it through a resistor and "
         "measure that it is empty.",
     ),
+    "part": (
+        "Disconnect before the insulation test",
+        "Proved dead: take controller, electronics and surge arresters off the circuit, at both "
+        "ends. Note every lead. Warn everybody: test voltage comes on the conductors.",
+    ),
+    "discharge": (
+        "Discharge after the insulation test",
+        "Leave the tester on until it has discharged the circuit, join the conductors to earth "
+        "for a moment, and measure that no voltage is left.",
+    ),
+    "rejoin": (
+        "Reconnect what was disconnected",
+        "Put every lead of controller, electronics and surge arresters back as noted, and count "
+        "them.",
+    ),
     "energise": (
         "Switch the supply on, covers closed",
         "Refit every lifted lead, take tools and jumpers out, close the covers, warn everybody, "
@@ -52,10 +76,13 @@ ACT_TEXTS = {
 }
 
 ACT_CAUTIONS = {
-    "isolate": ("isolate_first",),
+    "isolate": ("isolate_first", "automatic_restart"),
     "prove_dead": ("isolate_first",),
     "energise": ("mains_live", "rotating_shaft"),
     "found_on": (),
+    "part": ("insulation_test_voltage",),
+    "discharge": ("capacitor_charge",),
+    "rejoin": (),
 }
 
 
@@ -103,12 +130,14 @@ def test_step(
     """The chosen test, or the change of state that it needs first; None if refused."""
     test = session.tests[choice.candidate.test]
     exposure = Exposure(test.spec.state)
-    act = act_before(state, equipment, exposure)
-    if act:
-        return None if refuse_act(equipment.safety, act) else act_step(session, state, act)
     spec = test.spec
+    insulation = spec.instrument == INSULATION
+    act = act_before(state, equipment, exposure, insulation)
+    if act:
+        no = act in state.refused or refuse_act(equipment.safety, act)
+        return None if no else act_step(session, state, act)
     licensed, place = spec.by == "licensed", spec.place_at
-    if refuse_step(equipment.safety, exposure, licensed, place, resets(test)):
+    if refuse_step(equipment.safety, exposure, licensed, place, resets(test), insulation):
         return None
     costs = session.ground_at(state).costs
     ready, _ = costs.reach(session.standing(state), way_of(test))
@@ -143,16 +172,48 @@ def test_step(
     )
 
 
-def act_before(state: State, equipment: Equipment, exposure: Exposure) -> str:
+def act_before(
+    state: State, equipment: Equipment, exposure: Exposure, insulation: bool = False
+) -> str:
     """The act to ask for before a step of this exposure; "" where none is needed.
 
-    Who may not switch may still see that the supply is on.
+    `insulation`: the step puts the insulation tester on. Who may not switch may still see that the
+    supply is on.
     """
+    if state.charged or (state.parted and not insulation):
+        tidy = "discharge" if state.charged else "rejoin"
+        act = next(iter(acts_needed(state.electrical, Exposure.DEAD)), tidy)
+        looks = exposure is Exposure.LOOK
+        # who keeps away, or cannot, may still look
+        away = equipment.safety.hazard or equipment.safety.skill is Skill.UNQUALIFIED
+        return "" if looks and (away or act in state.refused) else act
+    if insulation and not state.parted:
+        return next(iter(acts_needed(state.electrical, Exposure.DEAD)), "part")
     act = next(iter(acts_needed(state.electrical, exposure)), "")
     unqualified = equipment.safety.skill is Skill.UNQUALIFIED
     if act == "energise" and unqualified and state.electrical is Electrical.UNKNOWN:
         return "found_on"
     return act
+
+
+def tidy_step(session: Session, state: State, equipment: Equipment) -> Step | None:
+    """What an insulation test still asks for before anything else; None where nothing does."""
+    act = act_before(state, equipment, Exposure.LOOK)
+    return act_step(session, state, act) if act and not refuse_act(equipment.safety, act) else None
+
+
+def way_to_repair(session: Session, state: State, inference: Inference, name: str) -> Step | None:
+    """The act to ask for before the repair of a failure mode; None where none would allow it."""
+    mode = session.installation.modes.get(name)
+    if mode is None or mode.mode.repair_state != Exposure.DEAD.value:
+        return None
+    safety = session.equipment(state, inference).safety
+    act = next(iter(acts_needed(state.electrical, Exposure.DEAD)), "")
+    where = session.installation.instances[mode.unit].where
+    ready = replace(safety, electrical=Electrical.PROVED_DEAD)
+    if not act or refuse_repair(ready, Exposure.DEAD, where) or refuse_act(safety, act):
+        return None
+    return None if act in state.refused else act_step(session, state, act)
 
 
 def act_step(session: Session, state: State, act: str) -> Step:

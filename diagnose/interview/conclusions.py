@@ -13,6 +13,7 @@ from diagnose.interview.state import State
 from diagnose.interview.steps import Conclusion, Evidence, Step
 from diagnose.interview.verifying import verification
 from diagnose.language import gettext as _
+from diagnose.language import marked
 from diagnose.plant.learned import repair_minutes
 from diagnose.reasoning.belief import UNKNOWN, UNKNOWN_UNIT, Belief
 from diagnose.reasoning.rules import Inference
@@ -107,7 +108,9 @@ def ending_step(
                 "cause that the knowledge base does not hold"
             ).format(count=len(doubt), titles=titles),
         ]
-    found = conclusion_of(session, state, belief, inference, status, reasons)
+    found = conclusion_of(
+        session, state, belief, inference, status, [*reasons, *still_missing(state)]
+    )
     conclusion = replace(found, doubt=tuple(doubt))
     title = {
         "concluded": f"Likely cause: {conclusion.title}",
@@ -116,6 +119,21 @@ def ending_step(
         "handed_over": "Hand over",
     }[status]
     return Step("conclusion", status, title, conclusion=conclusion)
+
+
+MISSING = {
+    "repaired": marked("its cause repaired"),
+    "insulation": marked("the insulation measured at 1 Mohm or more"),
+    "inspected": marked("the damage inspected"),
+}
+
+
+def still_missing(state: State) -> list[str]:
+    """What must still be shown before a reported hazard counts as gone; [] where nothing."""
+    missing = [_(text) for what, text in MISSING.items() if what not in state.shown]
+    if not state.reported or not missing:
+        return []
+    return [_("before the reported hazard counts as gone: {what}").format(what=", ".join(missing))]
 
 
 def evidence(

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from diagnose.errors import DiagnoseError, fail
+from diagnose.interview.asking import way_to_repair
 from diagnose.interview.events import Event, new_event
+from diagnose.interview.safety import repair_refused
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.since import stamped
-from diagnose.interview.state import last_retractable
+from diagnose.interview.state import last_retractable, lasting
 from diagnose.interview.steps import Conclusion, Step
+from diagnose.language import gettext as _
 from diagnose.language import marked
 from diagnose.plant.learned import repair_minutes
+from diagnose.quantities import QuantityError, parse_reading
 
 REPLIES = ("answer", "cannot", "back", "other", "stop", "repaired", "leave")
 SHOWN_CAUSES = 3
@@ -53,6 +57,14 @@ class Person(Protocol):
     def reply(self, turn: Turn, step: Step) -> Reply:
         """The reply to a step."""
         ...
+
+
+@dataclass(frozen=True)
+class Before:
+    """What is asked for before a repair, and the step at which it was said to be made."""
+
+    repair: str
+    step: Step
 
 
 @dataclass
@@ -99,6 +111,13 @@ def respond(
     """
     if reply.kind == "back":
         last = last_retractable(events)
+        if last is None and any(map(lasting, events)):
+            raise fail(
+                "answer",
+                "a reported hazard is not taken back: it stands until its cause is repaired, the "
+                "insulation measured at 1 Mohm or more and the damage inspected; after a slip, "
+                "begin a new callout",
+            )
         if last is None:
             raise fail("answer", "there is no answer to take back")
         return new_event("withdrawn", event=last.id)
@@ -128,14 +147,29 @@ def respond(
         for one in chosen:
             _legal(step, one)
         return new_event("complaint", ids=[str(c) for c in chosen])
+    reply = _measured(step, reply)
     _legal(step, reply.text)
     if step.kind == "question":
         return new_event("answered", question=step.id, choice=str(reply.text))
     if step.kind == "act":
         return new_event("act", act=step.id, minutes=step.minutes, **parted(step))
     if step.kind == "verify":
-        return new_event("verified", check=step.id, result=str(reply.text))
+        read = {"raw": reply.typed} if step.unit and reply.typed else {}
+        return new_event("verified", check=step.id, result=str(reply.text), **read)
     return None
+
+
+def _measured(step: Step, reply: Reply) -> Reply:
+    """A check's answer typed as a reading: passed where it reaches what is asked for at least."""
+    if step.kind != "verify" or not step.unit or reply.text in [o.id for o in step.options]:
+        return reply
+    try:
+        value = parse_reading(str(reply.text), step.unit)
+        least = parse_reading(step.healthy, step.unit)
+    except QuantityError as error:
+        place = getattr(reply.text, "place", None)
+        raise fail("answer", f"{step.id}: {error}", place, [o.id for o in step.options]) from error
+    return replace(reply, text="pass" if value >= least else "fail", typed=str(reply.text))
 
 
 def _legal(step: Step, choice: str) -> None:
@@ -156,11 +190,14 @@ def _cannot(step: Step, reason: str) -> Event:
 
 
 def _repaired(session: Session, turn: Turn, step: Step, name: str) -> Event:
-    unit, _, mode = name.partition(".")
+    unit, mode = name.split(".", 1) if "." in name else (name, "")
     if name not in session.installation.modes:
         place = getattr(name, "place", None)
-        names = [n for n, _ in turn.belief.ranking() if n in session.installation.modes][:12]
+        names = [n for n, _p in turn.belief.ranking() if n in session.installation.modes][:12]
         raise fail("unknown-id", f"'{name}' is not a failure mode here", place, names)
+    refused = repair_refused(session, turn.state, turn.inference, name)
+    if refused:
+        raise fail("repair", _(refused))
     minutes = repair_minutes(session.knowledge, session.installation, name)
     return new_event("repaired", unit=unit, failure_mode=mode, minutes=minutes)
 
@@ -200,6 +237,7 @@ def drive(
     turn = session.turn(events)
     outcome = Outcome(turn)
     wanted = ""
+    before: Before | None = None
 
     def add(event: Event) -> None:
         nonlocal turn
@@ -207,12 +245,14 @@ def drive(
         if record is not None:
             record(event)
         events.append(event)
-        before, turn = turn, session.turn(events)
+        last, turn = turn, session.turn(events)
         outcome.turn = turn
-        after(before, turn, event)
+        after(last, turn, event)
 
     while turn.step.kind != "done":
         step = (session.step_for(turn, wanted) if wanted else None) or turn.step
+        if before is not None:
+            step = way_to_repair(session, turn.state, turn.inference, before.repair) or before.step
         outcome.cautions += [c for c in step.cautions if c not in outcome.cautions]
         if step.conclusion is not None:
             outcome.conclusion = step.conclusion
@@ -230,13 +270,17 @@ def drive(
         try:
             event = respond(session, turn, step, reply, events)
         except DiagnoseError as error:
-            if not refused(error):
+            named = reply.text if reply.kind == "repaired" else ""
+            if named and way_to_repair(session, turn.state, turn.inference, named) is not None:
+                before = Before(named, step)
+                refused(error)
+            elif not refused(error):
                 raise
             continue
         if event is None:
             continue
         if event.kind != "act":
-            wanted = ""
+            wanted, before = "", None
         add(event)
     return outcome
 

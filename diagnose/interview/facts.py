@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from diagnose.interview.safety import safety_facts
 from diagnose.interview.state import PHONE, State
 from diagnose.knowledge.rule_records import Fact
 from diagnose.plant.compose import Installation
@@ -29,7 +30,7 @@ def facts_of(session: Session, state: State, belief: Belief) -> list[Fact]:
     facts = [Fact.of("state", name="electrical", value=state.electrical.value)]
     if state.stage == PHONE:
         facts.append(Fact.of("state", name="stage", value=PHONE))
-    facts += [Fact.of("answer", question=q, choice=c) for q, c in state.answers.items()]
+    facts += safety_facts(session, state)
     category = str(opened.get("meter_category", "cat_iii"))
     facts.append(Fact.of("answer", question="meter_category", choice=category))
     instruments = opened.get("instruments")

@@ -10,8 +10,19 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from diagnose.interview.state import State
+from diagnose.knowledge.rule_records import Fact
+from diagnose.language import marked
 from diagnose.plant.procedures import InstalledTest
-from diagnose.reasoning.guard import TRIPS, Electrical, Exposure, SafetyState, Skill, with_reports
+from diagnose.reasoning.guard import (
+    TRIPS,
+    Electrical,
+    Exposure,
+    SafetyState,
+    Skill,
+    refuse_repair,
+    with_reports,
+)
+from diagnose.reasoning.places import PANEL
 from diagnose.reasoning.planner import Equipment, acts_needed
 from diagnose.reasoning.rules import Inference
 
@@ -32,6 +43,10 @@ PLACES = {
 WITH = {"insulation_tester": ("insulation_test_voltage", "capacitor_charge")}
 """Cautions of every step with an instrument."""
 LIVE = ("mains_live", "meter_category")
+INSULATION = "insulation_tester"
+DEAD = ("isolate", "prove_dead", "part")
+ISOLATE_FIRST = marked("isolate and prove dead before the repair")
+PLACE_CLOSED = marked("nobody may go there now")
 
 
 def cautions_of(
@@ -62,10 +77,68 @@ def equipment_of(session: Session, state: State, inference: Inference) -> Equipm
         skill=Skill(str(opened.get("qualification", "instructed"))),
         hazard=bool(inference.concluded("hold")),
         rated_meter=str(opened.get("meter_category", "cat_iii")) in CAT_RATED,
+        untested=untested(session, state),
+        parted=state.parted,
+        charged=state.charged,
     )
-    safety = with_reports(safety, state.answers, _tripped(session, state), _again(session, state))
+    tripped, again = _tripped(session, state), _again(session, state)
+    safety = with_reports(safety, state.told, tripped, again, state.shown)
     chosen = frozenset(known if instruments is None else {"none", *instruments})
     return Equipment(chosen, safety)
+
+
+def untested(session: Session, state: State) -> bool:
+    """A device tripped, and an insulation test that this person can make was not made since."""
+    skill = str(state.opened.get("qualification", "instructed"))
+    instruments = state.opened.get("instruments")
+    at_hand = instruments is None or INSULATION in instruments
+    able = at_hand and skill != Skill.UNQUALIFIED.value and not state.refused & set(DEAD)
+    measured = any(
+        session.tests[f.test].spec.instrument == INSULATION
+        and f.after_repairs == len(state.repairs)
+        for f in state.findings
+    )
+    left = any(
+        t.spec.instrument == INSULATION
+        and t.spec.place_at == PANEL
+        and name not in state.cannot
+        and (t.spec.by != "licensed" or skill == Skill.LICENSED.value)
+        for name, t in session.tests.items()
+    )
+    return TRIPPED in state.complaints and able and left and not measured
+
+
+def safety_facts(session: Session, state: State) -> list[Fact]:
+    """What the rules see of the reports, of what clears them, and of the insulation test."""
+    circuit = "charged" if state.charged else "parted" if state.parted else "whole"
+    facts = [Fact.of("answer", question=q, choice=c) for q, c in sorted(state.told)]
+    facts += [Fact.of("since_report", what=what) for what in sorted(state.shown)]
+    facts.append(Fact.of("state", name="circuit", value=circuit))
+    if untested(session, state):
+        facts.append(Fact.of("state", name="insulation", value="unmeasured"))
+    return facts
+
+
+def agreed(session: Session, inference: Inference, exposure: str, instrument: str) -> bool:
+    """Whether the rules permit a step in its exposure, and with the circuit parted as it is."""
+    work = "insulation" if instrument == INSULATION else "other"
+    allowed = {f.get("step") for f in inference.concluded("allow")}
+    whole = exposure == "any" or not session.permits or work in allowed
+    return whole and permitted(session, inference, exposure)
+
+
+def repair_refused(session: Session, state: State, inference: Inference, name: str) -> str:
+    """Why the repair of a failure mode may not be reported as made now; "" where it may."""
+    mode = session.installation.modes[name].mode
+    where = session.installation.instances[name.partition(".")[0]].where
+    safety = equipment_of(session, state, inference).safety
+    refused = refuse_repair(safety, Exposure(mode.repair_state), where)
+    if refused:
+        return refused
+    allowed = {f.get("repair") for f in inference.concluded("allow")}
+    if session.permits and mode.repair_state not in allowed:
+        return ISOLATE_FIRST
+    return PLACE_CLOSED if where in forbidden(inference, "place") else ""
 
 
 def _tripped(session: Session, state: State) -> bool:

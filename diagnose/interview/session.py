@@ -6,17 +6,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from diagnose.errors import fail
-from diagnose.interview.asking import question_step, read_answer, test_step
+from diagnose.interview.asking import question_step, read_answer, test_step, tidy_step
 from diagnose.interview.conclusions import conclusion_of, ending_step
 from diagnose.interview.events import Event
 from diagnose.interview.facts import ending_fact, facts_of
 from diagnose.interview.history import questions_for
 from diagnose.interview.remaining import Remaining
 from diagnose.interview.safety import (
+    INSULATION,
+    agreed,
     equipment_of,
     forbidden,
     forbidden_tests,
-    permitted,
     refused_states,
 )
 from diagnose.interview.since import only_known
@@ -201,6 +202,8 @@ class Session:
             return Turn(state, belief, inference, None, step)
         step, decision = self._search(state, belief, inference)
         if step is None:
+            step = tidy_step(self, state, self.equipment(state, inference))
+        if step is None:
             if decision.kind in ("concluded", "ambiguous"):
                 fact = ending_fact(self.installation, belief, decision.kind)
                 inference = self.rules.infer([*facts, fact])
@@ -222,6 +225,9 @@ class Session:
         if state.verifying:
             return verify_step(self, state, inference)
         handed = _reasons(inference, "hand_over")
+        tidy = tidy_step(self, state, self.equipment(state, inference)) if handed else None
+        if tidy is not None:
+            return tidy
         if handed:
             return ending_step(self, state, belief, inference, "handed_over", handed)
         return None
@@ -257,7 +263,7 @@ class Session:
 
     def _agreed(self, step: Step, inference: Inference) -> bool:
         """Whether the rules permit a test in the state that is reached."""
-        return step.kind != "test" or permitted(self, inference, step.state)
+        return step.kind != "test" or agreed(self, inference, step.state, step.instrument)
 
     def possible(self, state: State, inference: Inference, equipment: Equipment) -> list[Candidate]:
         """Permitted tests that were not yet done, or only once."""
@@ -268,6 +274,8 @@ class Session:
             for n, t in self.tests.items()
             if t.spec.state in states or t.spec.id in tests or n in tests
         }
+        if "part" in state.refused:
+            blocked |= {n for n, t in self.tests.items() if t.spec.instrument == INSULATION}
         index = self.table(state.answers.get("present", "now")).test_index
         done = [finding.test for finding in self.counted(state) if not finding.by_phone]
         often = {test for test in done if done.count(test) >= MOST_TIMES}

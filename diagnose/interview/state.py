@@ -8,7 +8,7 @@ from typing import Any
 
 from diagnose.errors import fail
 from diagnose.interview.events import PHYSICAL, RETRACTABLE, Event
-from diagnose.reasoning.guard import Electrical, after_act
+from diagnose.reasoning.guard import CLEARED_BY, LASTING, PASSING, Electrical, after_act
 from diagnose.reasoning.places import ANYWHERE, PANEL
 
 NOT_SURE = "not_sure"
@@ -16,6 +16,8 @@ GONE = "gone"
 """The check after a repair that the complaint is gone."""
 NO_MORE = ("closed", "called_back")
 """Kinds that come when the callout is over."""
+SHOWS = {"rule_insulation_after_hazard": "insulation", "rule_damage_inspected": "inspected"}
+"""Checks after a repair that show one of `guard.CLEARED_BY`."""
 PHONE = "phone"
 """Stage of a case while the customer is on the telephone."""
 
@@ -66,6 +68,18 @@ class State:
     stage: str = "site"
     phoned: set[str] = field(default_factory=set)
     """Questions whose answers were given by telephone."""
+    reported: set[tuple[str, str]] = field(default_factory=set)
+    """Answers that report a fault of the installation (`guard.LASTING`); none is taken back."""
+    shown: set[str] = field(default_factory=set)
+    """What was shown since the last of them, of `guard.CLEARED_BY`."""
+    parted: bool = False
+    charged: bool = False
+    """Parted for an insulation test, and not yet discharged after it (`guard.SafetyState`)."""
+
+    @property
+    def told(self) -> set[tuple[str, str]]:
+        """All answers that count, with the reports that stand beside them."""
+        return {*self.answers.items(), *self.reported}
 
     @property
     def verifying(self) -> bool:
@@ -102,7 +116,10 @@ def is_closed(events: Iterable[Event]) -> bool:
 def last_retractable(events: Sequence[Event]) -> Event | None:
     """The latest answer that can still be taken back; physical acts cannot."""
     gone = withdrawn_ids(events)
+    called = by_phone(events)
     for event in reversed(events):
+        if lasting(event) and not called:
+            return None
         if event.id in gone or event.kind in ("withdrawn", "resumed", "stopped", "concluded"):
             continue
         if event.kind in RETRACTABLE:
@@ -110,6 +127,21 @@ def last_retractable(events: Sequence[Event]) -> Event | None:
         if event.kind not in PHYSICAL:
             return None
     return None
+
+
+def by_phone(events: Sequence[Event]) -> bool:
+    """Whether the customer is still on the telephone."""
+    stage = ""
+    for event in events:
+        if event.kind in ("opened", "resumed"):
+            stage = str(event.data.get("stage", ""))
+    return stage == PHONE
+
+
+def lasting(event: Event) -> bool:
+    """Whether an event reports a fault of the installation, which is not taken back."""
+    data = event.data
+    return event.kind == "answered" and (data["question"], data["choice"]) in LASTING
 
 
 def replay(events: Sequence[Event], places: Mapping[str, tuple[str, str]]) -> State:
@@ -140,12 +172,29 @@ def variants_of(variants: Mapping[str, str], events: Iterable[Event]) -> Mapping
 
 def _resume(state: State, data: Mapping[str, Any]) -> None:
     """Go on with a call or on site; on arrival, what the customer could not do may be done."""
-    if data.get("stage") == PHONE or state.stage != PHONE:
+    if data.get("stage") == PHONE:
+        return
+    if state.stage != PHONE:
+        _ask_anew(state)
         return
     state.stage = "site"
     state.cannot = {}
     state.refused = set()
     state.concluded = None
+
+
+def _ask_anew(state: State) -> None:
+    """What may be over by now is asked again; after an accident the shock too."""
+    over = {q for q, c in PASSING if state.answers.get(q) == c}
+    for question in over | ({"tingle"} if "danger" in over else set()):
+        state.answers.pop(question, None)
+
+
+def _report(state: State, event: Event) -> None:
+    """A report stands, taken back or not; whatever was shown before it counts no more."""
+    if lasting(event) and state.stage != PHONE:
+        state.reported.add((str(event.data["question"]), str(event.data["choice"])))
+        state.shown = set()
 
 
 def _reopen(state: State) -> None:
@@ -172,6 +221,9 @@ def _fold(
         return
     minutes = float(data.get("minutes", 0.0))
     state.minutes += minutes
+    if event.kind in ("finding", "verified"):
+        state.charged = state.charged or state.parted
+    _report(state, event)
     if event.id in gone:
         return
     if event.kind == "opened":
@@ -187,7 +239,10 @@ def _fold(
         state.answers[question] = str(data["choice"])
         (state.phoned.add if state.stage == PHONE else state.phoned.discard)(question)
     elif event.kind == "act":
-        state.electrical = after_act(state.electrical, str(data["act"]))
+        act = str(data["act"])
+        state.electrical = after_act(state.electrical, act)
+        state.parted = act == "part" or (state.parted and act != "rejoin")
+        state.charged = state.charged and act != "discharge"
         state.place = PANEL
     elif event.kind == "finding":
         test = str(data["test"])
@@ -221,8 +276,12 @@ def _fold(
         state.checks = {}
         state.concluded = None
         state.electrical = Electrical.UNKNOWN
+        if not CLEARED_BY.issubset(state.shown):
+            state.shown = {"repaired"}
     elif event.kind == "verified":
         check, result = str(data["check"]), str(data["result"])
+        if check in SHOWS and result == "pass":
+            state.shown.add(SHOWS[check])
         state.checks[check] = result
         state.checked.append(Checked(check, result, len(state.repairs)))
     elif event.kind == "stopped":

@@ -101,6 +101,8 @@ class Check:
     state: str = "energised"
     by: str = "anyone"
     instrument: str = "none"
+    least: str = ""
+    """The smallest reading with which it passes, where it is answered with one."""
 
 
 @dataclass(frozen=True)

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from diagnose.interview.asking import act_before, act_step
-from diagnose.interview.safety import WITH, cautions_of, forbidden
-from diagnose.interview.state import State
+from diagnose.interview.asking import act_before, act_step, tidy_step
+from diagnose.interview.safety import INSULATION, WITH, cautions_of, forbidden
+from diagnose.interview.state import SHOWS, State
 from diagnose.interview.steps import Check, OpenCheck, Option, Step
 from diagnose.language import gettext as _
 from diagnose.language import marked
@@ -220,6 +220,7 @@ def verification(installation: Installation, inference: Inference) -> list[Check
             state=f.get("state") or "energised",
             by=f.get("by") or "anyone",
             instrument=f.get("instrument") or "none",
+            least=f.get("least"),
             cautions=WITH.get(f.get("instrument"), ()),
         )
         for f in inference.concluded("verify")
@@ -244,7 +245,7 @@ def verify_step(session: Session, state: State, inference: Inference) -> Step:
         if because:
             still_open.append(OpenCheck(check.id, check.title, because))
             continue
-        act = act_before(state, equipment, Exposure(check.state))
+        act = act_before(state, equipment, Exposure(check.state), check.instrument == INSULATION)
         if act:
             return act_step(session, state, act)
         asked = cautions_of(check.cautions, "", Exposure(check.state), check.instrument)
@@ -254,12 +255,23 @@ def verify_step(session: Session, state: State, inference: Inference) -> Step:
             check.id,
             check.title,
             check.how,
-            OPTIONS,
+            _measures(check.least) if check.least else OPTIONS,
+            unit="Mohm" if check.least else "",
+            healthy=check.least,
             state=check.state,
             instrument=check.instrument,
             cautions=cautions,
         )
-    return _end(state, tuple(still_open))
+    return tidy_step(session, state, equipment) or _end(state, tuple(still_open))
+
+
+def _measures(least: str) -> tuple[Option, ...]:
+    """The answers to a check that is measured, beside a reading."""
+    return (
+        Option("pass", _("{least} or more").format(least=least)),
+        Option("fail", _("less than {least}").format(least=least)),
+        OPTIONS[-1],
+    )
 
 
 def _end(state: State, still_open: tuple[OpenCheck, ...]) -> Step:
@@ -288,14 +300,17 @@ def _obstacles(
         yield _(INSTRUCTED)
     if check.instrument not in equipment.instruments:
         yield _(INSTRUMENTS[check.instrument])
+    allowed = {f.get("step") for f in inference.concluded("allow")}
+    clears = check.id in SHOWS and "clears" in allowed
     for fact in inference.concluded("forbid"):
-        if fact.get("state") == check.state:
+        if fact.get("state") == check.state and not clears:
             yield _("not while {why}").format(why=_(fact.get("why").replace("_", " ")))
     acts = acts_needed(state.electrical, exposure)
     if state.refused & set(acts):
         dead = exposure is Exposure.DEAD
         yield _("once it is isolated") if dead else _("once the supply is on")
-    act = act_before(state, equipment, exposure)
+    insulation = check.instrument == INSULATION
+    act = act_before(state, equipment, exposure, insulation)
     refused = refuse_act(safety, act) if act else ""
     if act in forbidden(inference, "act"):
         yield _("once the supply is on") if act == "energise" else _("once it is isolated")
@@ -305,6 +320,9 @@ def _obstacles(
         yield _("when it can be checked")
     for change in acts:
         safety = replace(safety, electrical=after_act(safety.electrical, change))
-    refused = refused or refuse_step(safety, exposure, place=place)
+    safety = replace(safety, parted=insulation, charged=False)
+    refused = refused or refuse_step(
+        safety, exposure, place=place, insulation=insulation, clears=check.id in SHOWS
+    )
     if refused:
         yield _("not now: {why}").format(why=_(refused))

@@ -172,6 +172,7 @@ def read_failure_mode(name: str, node: Any, numbers: NumberReader) -> FailureMod
         intermittent=reader.texts("intermittent"),
         needs=reader.text("needs", ""),
         repair=repair,
+        repair_state=reader.choice("repair_state", ("dead", "any"), "dead"),
         licensed=reader.choice("licensed", ("yes", "no"), "no") == "yes",
         status=reader.choice("status", ("draft", "trial", "proven"), "draft"),
         no_test=reader.text("no_test", ""),

@@ -127,6 +127,8 @@ class FailureMode:
     intermittent: tuple[str, ...] = ()
     needs: str = ""
     repair: str = "replace"
+    repair_state: str = "dead"
+    """``dead``, or ``any`` where it is put right with every cover closed."""
     licensed: bool = False
     status: str = "draft"
     no_test: str = ""

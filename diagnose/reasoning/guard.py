@@ -6,7 +6,7 @@ disagree, the stricter wins.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -55,6 +55,12 @@ class SafetyState:
     """Somebody is hurt or in danger: not even looking is a step."""
     tripped_again: bool = False
     """A protective device was reset, tripped again, and nothing was repaired since."""
+    untested: bool = False
+    """A protective device tripped, and insulation tests that can be made were not."""
+    parted: bool = False
+    """Electronics and surge arresters are off at both ends for an insulation test."""
+    charged: bool = False
+    """After an insulation test the circuit was not yet discharged."""
 
 
 HELD = {
@@ -71,6 +77,24 @@ PEOPLE = {("danger", "yes"), ("danger", "water")}
 """Answers after which there is no step at all."""
 NOT_LIVE = {("burning", "earlier"), ("damage_seen", "yes"), ("company", "alone")}
 """Answers that rule out live measurements, beside those in `HELD`."""
+LASTING = {
+    ("tingle", "yes"),
+    ("panel_wet", "yes"),
+    ("burning", "now"),
+    ("burning", "earlier"),
+    ("damage_seen", "yes"),
+}
+"""Reports of a fault in the installation: they stand until all of `CLEARED_BY` was shown since."""
+CLEARED_BY = frozenset({"repaired", "insulation", "inspected"})
+"""The cause repaired, the insulation measured at 1 Mohm or more, the damage inspected."""
+PASSING = {
+    ("danger", "yes"),
+    ("danger", "water"),
+    ("panel_wet", "storm"),
+    ("burning", "gas"),
+    ("roof_way", "unsafe"),
+}
+"""Reports of what passes: asked anew when the callout goes on later."""
 CLOSED = {
     ("panel_wet", "storm"): ("roof", "sump", "pump"),
     ("burning", "gas"): ("sump",),
@@ -83,22 +107,27 @@ TRIPS = frozenset({"breaker", "rcd", "at_once", "overload", "later"})
 
 def with_reports(
     state: SafetyState,
-    answers: Mapping[str, str],
+    told: Iterable[tuple[str, str]],
     tripped: bool = False,
     tripped_again: bool = False,
+    shown: Iterable[str] = (),
 ) -> SafetyState:
     """The state with all that was reported, read here a second time beside the rules.
 
     Parameters
     ----------
-    answers : question -> choice
+    told : pairs of question and choice
         What was answered to the safety questions and the way to the roof.
     tripped
         A protective device tripped and the insulation was not yet measured good.
     tripped_again
         A device that was reset tripped again, and nothing was repaired since.
+    shown
+        What was shown since the last report, of `CLEARED_BY`.
     """
-    told = set(answers.items())
+    told = set(told)
+    if CLEARED_BY.issubset(shown):
+        told -= LASTING
     unwatched = ("other_source", "yes") in told or ("damage_seen", "yes") in told
     return replace(
         state,
@@ -112,8 +141,14 @@ def with_reports(
     )
 
 
-ACTS = ("isolate", "prove_dead", "energise", "found_on")
-"""Changes of state, and `found_on`: to see, from outside, that the supply is on."""
+ACTS = ("isolate", "prove_dead", "energise", "found_on", "part", "discharge", "rejoin")
+"""Changes of state, and `found_on`: to see, from outside, that the supply is on.
+
+Round an insulation test: `part` electronics and surge arresters at both ends, `discharge` after
+it, `rejoin` what was parted.
+"""
+DEAD_ACTS = ("part", "discharge", "rejoin")
+"""Acts on conductors: only where it was proved dead."""
 
 
 def refuse_step(
@@ -122,8 +157,14 @@ def refuse_step(
     licensed_only: bool = False,
     place: str = "",
     reset: bool = False,
+    insulation: bool = False,
+    clears: bool = False,
 ) -> str:
-    """Why a step may not be done now; "" where it may. `reset`: a protective device is reset."""
+    """Why a step may not be done now; "" where it may.
+
+    `reset`: a protective device is reset; `insulation`: the insulation tester is put on; `clears`:
+    it shows that the cause of a hold is gone, which a licensed electrician does dead.
+    """
     if licensed_only and state.skill is not Skill.LICENSED:
         return "only a licensed electrician may do this"
     if state.people_first:
@@ -134,7 +175,12 @@ def refuse_step(
         return ""
     if reset and state.tripped_again:
         return "it tripped again after a reset: leave it off until the cause is repaired"
-    if state.hazard:
+    if reset and state.untested:
+        return "measure the insulation dead before the reset"
+    if state.charged or (state.parted and not insulation):
+        return marked("after the insulation test: discharge and reconnect first")
+    clearing = clears and exposure is Exposure.DEAD and state.skill is Skill.LICENSED
+    if state.hazard and not clearing:
         return marked("there is an immediate hazard: make it safe first")
     if exposure is Exposure.ENERGISED:
         if state.electrical is Electrical.ENERGISED:
@@ -154,6 +200,35 @@ def refuse_step(
         return marked("opening the panel needs an instructed or licensed person")
     if state.electrical is not Electrical.PROVED_DEAD:
         return marked("isolate and prove dead first")
+    if insulation and not state.parted:
+        return marked("disconnect electronics and surge arresters at both ends first")
+    return ""
+
+
+def refuse_repair(state: SafetyState, exposure: Exposure, place: str = "") -> str:
+    """Why a repair may not be reported as made now; "" where it may.
+
+    Parameters
+    ----------
+    exposure
+        ``dead``, or ``any`` for what is put right with every cover closed.
+    place
+        Where the unit is.
+    """
+    if state.people_first:
+        return marked("people first")
+    if place in state.closed:
+        return marked("nobody may go there now")
+    if state.hazard and state.skill is not Skill.LICENSED:
+        return marked("a hazard was reported: a licensed electrician makes this repair")
+    if exposure is Exposure.LOOK and not state.hazard:
+        return ""
+    if state.skill is Skill.UNQUALIFIED:
+        return marked("a qualified person makes this repair, isolated and proved dead")
+    if state.electrical is not Electrical.PROVED_DEAD:
+        return marked("isolate and prove dead before the repair")
+    if state.charged or state.parted:
+        return marked("after the insulation test: discharge and reconnect first")
     return ""
 
 
@@ -171,6 +246,12 @@ def refuse_act(state: SafetyState, act: str) -> str:
         return marked("isolating and re-energising need an instructed or licensed person")
     if act == "prove_dead" and state.electrical is not Electrical.ISOLATED:
         return marked("isolate and lock off before proving dead")
+    if act in DEAD_ACTS and state.electrical is not Electrical.PROVED_DEAD:
+        return marked("isolate and prove dead first")
+    if act == "rejoin" and state.charged:
+        return marked("discharge first")
+    if act == "energise" and (state.charged or state.parted):
+        return marked("after the insulation test: discharge and reconnect first")
     if act == "energise" and state.hazard:
         return marked("there is an immediate hazard: do not re-energise")
     return ""

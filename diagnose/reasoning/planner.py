@@ -138,7 +138,7 @@ class Costs:
             "prove_dead": self.prove_dead,
             "energise": self.energise,
             "found_on": 0.0,
-        }[act]
+        }.get(act, 0.0)  # round an insulation test: in the minutes of the test
 
 
 def acts_needed(electrical: Electrical, exposure: Exposure) -> tuple[str, ...]:
@@ -238,7 +238,9 @@ class Ground:
         def ready(way: Way, licensed: bool, reset: bool) -> float | None:
             """Minutes to stand ready; None where the guard refuses the step from there."""
             minutes, then = self.costs.reach(standing, way)
-            safety = replace(equipment.safety, electrical=then.electrical)
+            safety = replace(
+                equipment.safety, electrical=then.electrical, parted=False, charged=False
+            )
             refused = refuse_step(safety, way.exposure, licensed, way.place, reset)
             return None if refused else minutes
 

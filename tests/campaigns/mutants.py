@@ -26,7 +26,7 @@ from diagnose.knowledge.rule_records import Rule
 from diagnose.reasoning import guard
 from diagnose.reasoning.rules import rule_issues
 from tests.deeds import SAFETY_FILES, by_guard, by_rules, differences
-from tests.promises import OFF_AGAIN
+from tests.promises import CLEARING, OFF_AGAIN
 
 ADVICE = (
     "second_source",
@@ -40,40 +40,45 @@ ADVICE = (
     "alone_no_ladder_no_sump",
     "shock_felt",
     "wet_panel_not_licensed",
+    "hazard_to_be_cleared",
 )
 """Rules that say what no deed of `tests.deeds` hangs on; they must be there all the same."""
 
-REDUNDANT = frozenset(
-    {
-        "rule no_safe_way_up: without conclusion 1",
-        "rule no_second_reset: without conclusion 1",
-        "rule hold_stops_work: without conclusion 0",
-        "rule hold_stops_work: without conclusion 1",
-        "rule hold_stops_work: without conclusion 2",
-        "rule people_first: without conclusion 2",
-        "rule people_first: without conclusion 3",
-        "rule people_first: without conclusion 4",
-        "rule wet_panel: without conclusion 1",
-        "rule wet_panel: without conclusion 2",
-        "rule burning_now: without conclusion 1",
-        "rule burning_now: without conclusion 2",
-        "rule burning_earlier: without conclusion 1",
-        "rule damaged_insulation: without conclusion 1",
-        "rule unqualified_stays_outside: dropped",
-        "rule unqualified_stays_outside: without conclusion 0",
-        "rule unqualified_stays_outside: without conclusion 1",
-        "rule meter_below_cat_iii: dropped",
-        "rule second_source: without conclusion 0",
-        "rule second_source: without conclusion 1",
-        "rule may_operate: without condition 1",
-        "rule may_operate: without condition 2",
-        "rule may_work_dead: without condition 2",
-        "rule may_measure_live: without condition 1",
-        "rule may_measure_live: without condition 2",
-        "rule may_measure_live: without condition 3",
-    }
-)
-"""Mutants that change nothing that may be done: another rule says the same, or it is advice."""
+SAID_TWICE = {
+    "the text beside it: what is forbidden is told from the same rule's other conclusion": {
+        "no_safe_way_up: without conclusion 1",
+        "no_second_reset: without conclusion 1",
+        "burning_earlier: without conclusion 1",
+        "damaged_insulation: without conclusion 1",
+        "second_source: without conclusion 0",
+        "second_source: without conclusion 1",
+    },
+    "no permit is given while a hold stands; it says why a check is left open": {
+        "hold_stops_work: without conclusion 0",
+        "hold_stops_work: without conclusion 1",
+        "hold_stops_work: without conclusion 2",
+        "wet_panel: without conclusion 1",
+        "wet_panel: without conclusion 2",
+        "burning_now: without conclusion 1",
+        "burning_now: without conclusion 2",
+    },
+    "the permits name who and with what; it takes the tests out of the search beforehand": {
+        "unqualified_stays_outside: dropped",
+        "unqualified_stays_outside: without conclusion 0",
+        "unqualified_stays_outside: without conclusion 1",
+        "meter_below_cat_iii: dropped",
+    },
+    "a second bar: a hold forbids each exposure, and the person and the meter are forbidden too": {
+        "may_operate: without condition 1",
+        "may_operate: without condition 2",
+        "may_work_dead: without condition 2",
+        "may_measure_live: without condition 1",
+        "may_measure_live: without condition 2",
+        "may_measure_live: without condition 3",
+    },
+}
+"""Mutants that change nothing that may be done, by the reason why the rules still say it."""
+REDUNDANT = frozenset(f"rule {name}" for names in SAID_TWICE.values() for name in names)
 FORBIDS = {
     "stiff_shaft_not_energised": {"motor_by_hand_call", "pump_noise"},
     "dry_pump_not_run": {
@@ -126,6 +131,10 @@ def kills_rules(rules: list[Rule]) -> str:
     for name, tests in FORBIDS.items():
         if name in said and tests - {f.get("test") for f in said[name].then}:
             return "inventory"
+    clearing = said.get("hazard_to_be_cleared")
+    asked = {f.get("what") for f in clearing.then} if clearing is not None else set()
+    if clearing is not None and asked != {c.removeprefix("rule_") for c in CLEARING}:
+        return "inventory"
     shock = said.get("shock_felt")
     if shock is not None and "hand_over" not in {f.kind for f in shock.then}:
         return "inventory"
@@ -214,7 +223,15 @@ def acts_wrong(module: ModuleType) -> list[str]:
     if set(OFF_AGAIN) - {"trips"} - module.TRIPS:
         wrong.append("trips")
     # what the interview knows already stays, whatever is not reported
-    for name in ("hazard", "no_live", "people_first", "tripped_again"):
+    for name in (
+        "hazard",
+        "no_live",
+        "people_first",
+        "tripped_again",
+        "untested",
+        "parted",
+        "charged",
+    ):
         if not getattr(module.with_reports(state(**{name: True}), {}), name):
             wrong.append(name)
     unseen = module.with_reports(state(closed=frozenset({"roof"})), {}).closed
