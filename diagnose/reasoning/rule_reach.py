@@ -15,12 +15,14 @@ from diagnose.knowledge.checks_tests import INSTRUMENTS
 from diagnose.knowledge.family import Family
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.knowledge.rule_records import Pattern, Rule, literals_of
-from diagnose.reasoning.guard import Electrical, Skill
+from diagnose.reasoning.guard import CLEARED_BY, Electrical, Skill
 from diagnose.reasoning.rule_checks import can_conclude
 
 BANDS = ((0.95, "certain"), (0.7, "likely"), (0.2, "possible"), (0.05, "unlikely"))
 """Words for a cause's probability from each limit on, as the rules see them (judgement)."""
 METER_CATEGORIES = ("cat_ii", "cat_iii")
+CIRCUIT = ("whole", "parted", "charged")
+"""Whether leads are parted for an insulation test, or the cable still holds its charge."""
 ENDINGS = ("concluded", "ambiguous")
 """Statuses with which the search ends and which the rules are told of before it does."""
 
@@ -49,7 +51,10 @@ def given_facts(kb: KnowledgeBase) -> dict[str, list[Shape]]:
         "state": [
             shape(name="electrical", value=[state.value for state in Electrical]),
             shape(name="stage", value="phone"),
+            shape(name="circuit", value=CIRCUIT),
+            shape(name="insulation", value="unmeasured"),
         ],
+        "since_report": [shape(what=CLEARED_BY)],
         "answer": [*answers, shape(question="meter_category", choice=METER_CATEGORIES)],
         "instrument": [shape(id=INSTRUMENTS)],
         "person": [shape(qualification=[skill.value for skill in Skill])],
