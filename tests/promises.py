@@ -38,8 +38,13 @@ LASTING = (
 """A fault of the installation: it stands until it is repaired, insulation good, inspected."""
 CLEARING = {"rule_insulation_after_hazard": "insulation", "rule_damage_inspected": "inspected"}
 CLEARED = {"repaired", "insulation", "inspected"}
-PASSING = {"danger": ("yes", "water"), "panel_wet": ("storm",), "burning": ("gas",)}
-"""What is asked anew when the callout goes on; so is the way to the roof."""
+PASSING = {
+    "danger": ("yes", "water"),
+    "panel_wet": ("storm",),
+    "burning": ("gas",),
+    "roof_way": ("unsafe",),
+}
+"""What is asked anew when the callout goes on."""
 METERS_FOR_DEAD = ("ohms", "insulation", "farads")
 RESETS = ("reset_at_rest", "trips_on_call", "trips_without_pump", "set_trips", "fed_from_elsewhere")
 OFF_AGAIN = ("breaker", "rcd", "at_once", "overload", "later", "trips")
@@ -112,8 +117,7 @@ class World:
         return world
 
     def _goes_on(self) -> None:
-        passing = {**PASSING, "roof_way": ("unsafe",)}
-        over = [q for q, choices in passing.items() if self.answers.get(q) in choices]
+        over = [q for q, choices in PASSING.items() if self.answers.get(q) in choices]
         for question in [*over, *(["tingle"] if "danger" in over else [])]:
             self.answers.pop(question, None)
 

@@ -26,7 +26,7 @@ from diagnose.knowledge.rule_records import Rule
 from diagnose.reasoning import guard
 from diagnose.reasoning.rules import rule_issues
 from tests.deeds import SAFETY_FILES, by_guard, by_rules, differences
-from tests.promises import CLEARING, OFF_AGAIN
+from tests.promises import CLEARING, OFF_AGAIN, PASSING
 
 ADVICE = (
     "second_source",
@@ -92,6 +92,12 @@ FORBIDS = {
     "alone_no_ladder_no_sump": {"flow_without_strainer", "look_at_strainer", "suction_pipe_clear"},
 }
 """Tests that a finding, or being alone, takes away (common practice, no source)."""
+SAYS = {
+    "shock_felt": "hand_over",
+    "alone_no_ladder_no_sump": "advise",
+    "dry_pump_not_run": "advise",
+}
+"""What a rule says to the person beside what it forbids."""
 
 
 def safety_rules() -> list[Rule]:
@@ -135,9 +141,9 @@ def kills_rules(rules: list[Rule]) -> str:
     asked = {f.get("what") for f in clearing.then} if clearing is not None else set()
     if clearing is not None and asked != {c.removeprefix("rule_") for c in CLEARING}:
         return "inventory"
-    shock = said.get("shock_felt")
-    if shock is not None and "hand_over" not in {f.kind for f in shock.then}:
-        return "inventory"
+    for name, kind in SAYS.items():
+        if name in said and kind not in {f.kind for f in said[name].then}:
+            return "inventory"
     return "inventory" if set(ADVICE) - {r.id for r in rules} else ""
 
 
@@ -222,6 +228,8 @@ def acts_wrong(module: ModuleType) -> list[str]:
                 wrong.append("found_on")
     if set(OFF_AGAIN) - {"trips"} - module.TRIPS:
         wrong.append("trips")
+    if {(q, c) for q, choices in PASSING.items() for c in choices} != module.PASSING:
+        wrong.append("passing")
     # what the interview knows already stays, whatever is not reported
     for name in (
         "hazard",
