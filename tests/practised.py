@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+from collections.abc import Iterable
 from functools import lru_cache
+from pathlib import Path
 
+from diagnose.cli.practice import lead
+from diagnose.cli.render import Screen
+from diagnose.cli.transcripts import Transcript
+from diagnose.interview.session import Session
 from diagnose.practice.bench import Bench, Workshop
 from diagnose.practice.debrief import Debrief, debrief
 from diagnose.practice.expert import expert, safely
@@ -38,6 +46,25 @@ def bench_of(modes: tuple[str, ...], complaint: str, hazard: str = "") -> Bench:
         hazard=hazard,
     )
     return workshop().bench(exercise)
+
+
+def typed(session: Session, bench: Bench, file: Path, lines: Iterable[str]) -> str:
+    """The screen of a callout driven by some lines, prompts included; it ends with them."""
+    transcript = Transcript(file, bench.exercise)
+    transcript.begin()
+    waiting = iter(lines)
+
+    def read(prompt: str) -> str:
+        line = next(waiting, None)
+        if line is None:
+            raise EOFError
+        print(f"{prompt}{line}")
+        return line
+
+    caught = io.StringIO()
+    with contextlib.redirect_stdout(caught):
+        lead(session, bench, Screen(plain=True), transcript, True, read)
+    return caught.getvalue()
 
 
 @lru_cache(maxsize=8)

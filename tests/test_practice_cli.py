@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import base64
-import contextlib
-import io
 import json
 from pathlib import Path
 
@@ -12,13 +10,12 @@ import pytest
 from typer.testing import CliRunner
 
 from diagnose.cli import app, main
-from diagnose.cli.practice import lead
 from diagnose.cli.practice_words import HELP, WORDS, understand
-from diagnose.cli.render import Screen
 from diagnose.cli.transcripts import Transcript, read_transcript, transcript_text
 from diagnose.errors import DiagnoseError
 from diagnose.practice.play import play
 from diagnose.practice.records import Act, Exercise
+from tests import practised
 from tests.people import practice_bench, standard_session
 
 runner = CliRunner()
@@ -30,20 +27,7 @@ DEAD = ("isolate", "lock", "prove tester", "prove dead", "prove tester")
 def typed(out: Path, *lines: str, mode: str = MODE) -> str:
     """The screen of a callout driven by some lines, prompts included; it ends with them."""
     bench = practice_bench((mode,), "will_not_stop", 2)
-    transcript = Transcript(out, bench.exercise)
-    transcript.begin()
-    waiting = list(lines)
-
-    def read(prompt: str) -> str:
-        if not waiting:
-            raise EOFError
-        print(f"{prompt}{waiting[0]}")
-        return waiting.pop(0)
-
-    caught = io.StringIO()
-    with contextlib.redirect_stdout(caught):
-        lead(standard_session(), bench, Screen(plain=True), transcript, True, read)
-    return caught.getvalue()
+    return practised.typed(standard_session(), bench, out, lines)
 
 
 def test_a_callout_is_solved_and_on_file_as_it_went(tmp_path: Path) -> None:

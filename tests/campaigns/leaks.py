@@ -16,17 +16,12 @@ modes of each, evenly spread. For each callout
 from __future__ import annotations
 
 import argparse
-import contextlib
-import io
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from diagnose.cli.practice import lead
-from diagnose.cli.render import Screen
-from diagnose.cli.transcripts import Transcript
 from diagnose.errors import DiagnoseError
 from diagnose.interview.session import Session
 from diagnose.knowledge.load import find_knowledge, load_knowledge
@@ -35,6 +30,7 @@ from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
 from diagnose.practice.bench import Bench, Workshop
 from diagnose.practice.exercises import draw_exercise
+from tests.practised import typed
 
 SEED = 7
 DEAD = ("isolate", "lock", "prove tester", "prove dead", "prove tester", "discharge")
@@ -110,22 +106,10 @@ def played(session: Session, workshop: Workshop, mode: str, file: Path) -> Playe
         if error.issues[0].code != "impossible":
             raise
         return None
-    transcript = Transcript(file, exercise)
-    transcript.begin()
-    waiting = script(bench)
-
-    def read(prompt: str) -> str:
-        if not waiting:
-            raise EOFError
-        print(f"{prompt}{waiting[0]}")
-        return waiting.pop(0)
-
-    caught = io.StringIO()
-    with contextlib.redirect_stdout(caught):
-        lead(session, bench, Screen(plain=True), transcript, True, read)
+    shown = typed(session, bench, file, script(bench))
     text = file.read_text(encoding="utf-8")
     file.unlink()
-    return Played(mode, exercise.complaint, caught.getvalue(), text)
+    return Played(mode, exercise.complaint, shown, text)
 
 
 def open_words(session: Session) -> str:

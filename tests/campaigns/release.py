@@ -27,7 +27,7 @@ from functools import partial
 from pathlib import Path
 
 from tests.campaigns.release_papers import audited, bill_of_materials, licences
-from tests.campaigns.release_steps import ROOT, Result, attempt, run
+from tests.campaigns.release_steps import CLEAN, ROOT, Result, attempt, run
 from tests.campaigns.release_trial import PYTHONS, try_out
 
 APART = 2.5
@@ -51,7 +51,7 @@ def built(work: Path, umask: int) -> list[Path]:
             *(sys.executable, "-m", "build", "--no-isolation", "--sdist", "--wheel"),
             *("--outdir", work / "dist"),
             cwd=clone,
-            env={"SOURCE_DATE_EPOCH": epoch},
+            env=os.environ | {"SOURCE_DATE_EPOCH": epoch},
         )
     finally:
         os.umask(old)
@@ -174,9 +174,9 @@ def install(python: Path, venv: Path, wheel: Path) -> str:
     """A virtual environment with the wheel and what it asks for, nothing else."""
     run(python, "-m", "venv", venv, cwd=wheel.parent)
     pip = (venv / "bin" / "python", "-m", "pip", "--disable-pip-version-check")
-    run(*pip, "install", "-q", wheel, cwd=venv, env={"PYTHONPATH": ""})
-    run(*pip, "check", cwd=venv, env={"PYTHONPATH": ""})
-    count = len(run(*pip, "list", "--format=freeze", cwd=venv, env={"PYTHONPATH": ""}).splitlines())
+    run(*pip, "install", "-q", wheel, cwd=venv, env=CLEAN)
+    run(*pip, "check", cwd=venv, env=CLEAN)
+    count = len(run(*pip, "list", "--format=freeze", cwd=venv, env=CLEAN).splitlines())
     version = run(venv / "bin" / "python", "--version", cwd=venv).split()[1]
     return f"{version}: installed from the wheel alone, {count} packages, no conflict"
 

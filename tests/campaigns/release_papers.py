@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import subprocess
 import sys
 from pathlib import Path
 
-from tests.campaigns.release_steps import ROOT, Unverified, run
+from tests.campaigns.release_steps import CLEAN, ROOT, Unverified, run
 
 REASONED = {
     "experta": "LGPL-3.0: imported as its own package, unmodified on disk; whoever bundles it into "
@@ -34,7 +35,7 @@ ASKED_IN_VAIN = ("ConnectionError", "ServiceError", "timed out", "Max retries", 
 
 def packages(venv: Path) -> list[tuple[str, str, str]]:
     """Name, version and licence of every package in an environment, as its own metadata say."""
-    told = json.loads(run(venv / "bin" / "python", "-c", READ, cwd=venv, env={"PYTHONPATH": ""}))
+    told = json.loads(run(venv / "bin" / "python", "-c", READ, cwd=venv, env=CLEAN))
     return sorted((n, v, lic) for n, v, lic, _ in told if n.lower() not in TOOLS)
 
 
@@ -48,7 +49,7 @@ def bill_of_materials(venv: Path, target: Path) -> str:
         *(program, "environment", "--output-reproducible", "--pyproject", ROOT / "pyproject.toml"),
         *("--output-format", "JSON", "--output-file", target, venv / "bin" / "python"),
         cwd=venv,
-        env={"SOURCE_DATE_EPOCH": epoch},
+        env=os.environ | {"SOURCE_DATE_EPOCH": epoch},
     )
     told = json.loads(target.read_text(encoding="utf-8"))
     named = {part["name"].lower() for part in told["components"]}

@@ -16,6 +16,10 @@ class Unverified(RuntimeError):
     """It could not be tried here; the message says why."""
 
 
+CLEAN = os.environ | {"PYTHONPATH": ""}
+"""The environment in which nothing but what is installed is found."""
+
+
 @dataclass(frozen=True)
 class Result:
     """One line of the table."""
@@ -31,7 +35,7 @@ def run(*command: str | Path, cwd: Path, env: Mapping[str, str] | None = None) -
     Parameters
     ----------
     env
-        Added to the environment of this process.
+        The whole environment; None for that of this process.
 
     Raises
     ------
@@ -41,7 +45,7 @@ def run(*command: str | Path, cwd: Path, env: Mapping[str, str] | None = None) -
     done = subprocess.run(
         [str(word) for word in command],
         cwd=cwd,
-        env=os.environ | (env or {}),
+        env=env,
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
@@ -49,7 +53,8 @@ def run(*command: str | Path, cwd: Path, env: Mapping[str, str] | None = None) -
     )
     if done.returncode:
         said = (done.stdout + done.stderr).strip().splitlines()
-        raise RuntimeError(f"{command[0]} exits {done.returncode}: {' / '.join(said[-3:])}")
+        words = " ".join(str(word) for word in command[:3])
+        raise RuntimeError(f"{words} exits {done.returncode}: {' / '.join(said[-3:])}")
     return done.stdout
 
 

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 
-from tests.campaigns.release_steps import ROOT
+from tests.campaigns.release_steps import ROOT, run
 
 PYTHONS = ((3, 11), (3, 12), (3, 13))
 ANSWERS = "own-tank-overflows-welded-contact.yaml"
@@ -67,19 +67,7 @@ class Away:
 
     def run(self, *words: str | Path) -> str:
         """What a command prints, with nothing to be reached."""
-        done = subprocess.run(
-            [*(self.apart or ()), *map(str, words)],
-            cwd=self.folder,
-            env=self.environment,
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        if done.returncode:
-            said = (done.stdout + done.stderr).strip().splitlines()
-            raise RuntimeError(f"{words[1:3]} exits {done.returncode}: {' / '.join(said[-3:])}")
-        return done.stdout
+        return run(*(self.apart or ()), *words, cwd=self.folder, env=self.environment)
 
     def diagnose(self, *words: str) -> str:
         """What `diagnose` prints."""
