@@ -284,6 +284,7 @@ def test_round_an_insulation_test_it_is_parted_discharged_and_reconnected(disabl
         assert towards(test) == "part"
         explorer.say("act", act="part")
         assert towards(test) == test
+        assert {s.instrument for s in explorer.offered} == {"insulation_tester"}
         explorer.say("finding", test=test, outcome="good", raw="200", sure="yes")
         assert explorer.step.id == "discharge"
         assert {s.id for s in explorer.offered} == {"discharge"}

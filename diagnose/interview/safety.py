@@ -188,6 +188,25 @@ def refused_states(state: State, inference: Inference) -> set[str]:
     return {e.value for e in Exposure if acts & set(acts_needed(state.electrical, e))}
 
 
+def blocked_tests(session: Session, state: State, inference: Inference) -> set[str]:
+    """Tests that are not asked for now, whatever they would tell.
+
+    Forbidden ones, those whose state cannot be reached, and, once the circuit is parted, all but
+    insulation tests until one of them was made or given up.
+    """
+    states, tests = session.forbidden(inference)
+    states |= refused_states(state, inference)
+    insulation = {n for n, t in session.tests.items() if t.spec.instrument == INSULATION}
+    blocked = {
+        n
+        for n, t in session.tests.items()
+        if t.spec.state in states or t.spec.id in tests or n in tests
+    }
+    if "part" in state.refused:
+        return blocked | insulation
+    return blocked | (set(session.tests) - insulation if state.untried else set())
+
+
 def permitted(session: Session, inference: Inference, exposure: str) -> bool:
     """Whether the rules permit an exposure now; knowledge without such rules permits all."""
     if not session.permits:

@@ -13,12 +13,11 @@ from diagnose.interview.facts import ending_fact, facts_of
 from diagnose.interview.history import questions_for
 from diagnose.interview.remaining import Remaining
 from diagnose.interview.safety import (
-    INSULATION,
     agreed,
+    blocked_tests,
     equipment_of,
     forbidden,
     forbidden_tests,
-    refused_states,
 )
 from diagnose.interview.since import only_known
 from diagnose.interview.sites import site_of
@@ -267,15 +266,7 @@ class Session:
 
     def possible(self, state: State, inference: Inference, equipment: Equipment) -> list[Candidate]:
         """Permitted tests that were not yet done, or only once."""
-        states, tests = self.forbidden(inference)
-        states |= refused_states(state, inference)
-        blocked = {
-            n
-            for n, t in self.tests.items()
-            if t.spec.state in states or t.spec.id in tests or n in tests
-        }
-        if "part" in state.refused:
-            blocked |= {n for n, t in self.tests.items() if t.spec.instrument == INSULATION}
+        blocked = blocked_tests(self, state, inference)
         index = self.table(state.answers.get("present", "now")).test_index
         done = [finding.test for finding in self.counted(state) if not finding.by_phone]
         often = {test for test in done if done.count(test) >= MOST_TIMES}

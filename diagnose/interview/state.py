@@ -75,6 +75,8 @@ class State:
     parted: bool = False
     charged: bool = False
     """Parted for an insulation test, and not yet discharged after it (`guard.SafetyState`)."""
+    untried: bool = False
+    """Parted, and no insulation test was made or given up since."""
 
     @property
     def told(self) -> set[tuple[str, str]]:
@@ -223,6 +225,8 @@ def _fold(
     state.minutes += minutes
     if event.kind in ("finding", "verified"):
         state.charged = state.charged or state.parted
+    if event.kind in ("finding", "verified", "cannot"):
+        state.untried = False
     _report(state, event)
     if event.id in gone:
         return
@@ -242,6 +246,7 @@ def _fold(
         act = str(data["act"])
         state.electrical = after_act(state.electrical, act)
         state.parted = act == "part" or (state.parted and act != "rejoin")
+        state.untried = act == "part" or (state.untried and state.parted)
         state.charged = state.charged and act != "discharge"
         state.place = PANEL
     elif event.kind == "finding":

@@ -127,8 +127,7 @@ class FailureMode:
     intermittent: tuple[str, ...] = ()
     needs: str = ""
     repair: str = "replace"
-    repair_state: str = "dead"
-    """``dead``, or ``any`` where it is put right with every cover closed."""
+    repair_state: str = "dead"  # or any: put right with every cover closed
     licensed: bool = False
     status: str = "draft"
     no_test: str = ""
@@ -275,10 +274,7 @@ class Sign:
 
 @dataclass(frozen=True)
 class Complaint:
-    """What a customer reports, as a condition on simulated behaviour.
-
-    `when` lists alternatives; each maps situations to expressions that must all hold.
-    """
+    """What a customer reports: one of the alternatives of `when`, each expressions by situation."""
 
     id: str
     title: str
