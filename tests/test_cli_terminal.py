@@ -4,6 +4,7 @@ import os
 import re
 import signal
 import sys
+from functools import partial
 from pathlib import Path
 
 import pexpect
@@ -50,6 +51,9 @@ class Typist:
             dimensions=(24, 80),
             encoding="utf-8",
             timeout=PATIENCE,
+            preexec_fn=partial(
+                signal.signal, signal.SIGINT, signal.SIG_DFL
+            ),
         )
 
     def prompt(self) -> str:
