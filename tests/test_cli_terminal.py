@@ -4,7 +4,6 @@ import os
 import re
 import signal
 import sys
-from functools import partial
 from pathlib import Path
 
 import pexpect
@@ -36,6 +35,11 @@ def mode(session: Session) -> str:
     return clear_modes(session, 3)[0]
 
 
+def heed_interrupts() -> None:
+    """In the new process, even where this one was started in the background and ignores them."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 class Typist:
     """Types in a real terminal of 80 × 24 what a simulated person says, and keeps the screen."""
 
@@ -51,9 +55,7 @@ class Typist:
             dimensions=(24, 80),
             encoding="utf-8",
             timeout=PATIENCE,
-            preexec_fn=partial(
-                signal.signal, signal.SIGINT, signal.SIG_DFL
-            ),
+            preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
         )
 
     def prompt(self) -> str:
