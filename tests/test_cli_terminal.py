@@ -55,7 +55,7 @@ class Typist:
             dimensions=(24, 80),
             encoding="utf-8",
             timeout=PATIENCE,
-            preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
+            preexec_fn=heed_interrupts,
         )
 
     def prompt(self) -> str:
