@@ -54,8 +54,8 @@ NEAR = 0.3
 """Share of the leading test's information per minute below which a test is not compared."""
 ROWS = 32
 """Causes looked at, those that look alike counted once."""
-TESTS = 400
-"""Tests looked at, those with most information per minute; more than any installation has here."""
+TESTS = 150
+"""Tests looked at, those with most information per minute."""
 COVERED = 0.9999
 """Share of the probability (of known causes) that is looked at, if `ROWS` allows."""
 SUPPORTED = 0.02
