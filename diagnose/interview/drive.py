@@ -190,7 +190,7 @@ def _cannot(step: Step, reason: str) -> Event:
 
 
 def _repaired(session: Session, turn: Turn, step: Step, name: str) -> Event:
-    unit, mode = name.split(".", 1) if "." in name else (name, "")
+    unit, _dot, mode = name.partition(".")
     if name not in session.installation.modes:
         place = getattr(name, "place", None)
         names = [n for n, _p in turn.belief.ranking() if n in session.installation.modes][:12]

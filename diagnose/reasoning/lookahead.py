@@ -49,7 +49,7 @@ DEPTH = 2
 BRANCH = 5
 """Tests tried at each of them, those with most information per minute."""
 DEEPER = 4
-"""Of the tests compared, those followed by several tests tried; the others by one only."""
+"""Tests compared so; all are compared by information per minute to the end first, to find them."""
 NEAR = 0.3
 """Share of the leading test's information per minute below which a test is not compared."""
 ROWS = 32
