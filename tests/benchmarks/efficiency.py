@@ -68,9 +68,11 @@ def says_unknown(ending: Ending) -> bool:
 class Setting:
     """One installation: the tool's side and the world's side."""
 
-    def __init__(self, knowledge: KnowledgeBase, choices: Mapping[str, str], seed: int) -> None:
+    def __init__(
+        self, knowledge: KnowledgeBase, choices: Mapping[str, str], seed: int, kind: str = KIND
+    ) -> None:
         self.knowledge = knowledge
-        self.installation: Installation = compose(knowledge, KIND, choices)
+        self.installation: Installation = compose(knowledge, kind, choices)
         self.matrix = MatrixBuilder(knowledge, self.installation).build()
         self.bench = Bench.of(knowledge, self.installation, self.matrix)
         self.world = World(knowledge, self.installation, seed)
