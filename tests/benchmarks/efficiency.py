@@ -31,7 +31,7 @@ from diagnose.reasoning.planner import Standing
 from diagnose.reasoning.strategy import Greedy, Strategy
 from tests.benchmarks.baselines import Checklist
 from tests.benchmarks.drive import Bench, Driven, Ending, Verified, drive
-from tests.benchmarks.world import Callout, World
+from tests.benchmarks.world import SPREAD, Callout, World
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 KIND = "tank_and_sump"
@@ -69,13 +69,18 @@ class Setting:
     """One installation: the tool's side and the world's side."""
 
     def __init__(
-        self, knowledge: KnowledgeBase, choices: Mapping[str, str], seed: int, kind: str = KIND
+        self,
+        knowledge: KnowledgeBase,
+        choices: Mapping[str, str],
+        seed: int,
+        kind: str = KIND,
+        spread: float = SPREAD,
     ) -> None:
         self.knowledge = knowledge
         self.installation: Installation = compose(knowledge, kind, choices)
         self.matrix = MatrixBuilder(knowledge, self.installation).build()
         self.bench = Bench.of(knowledge, self.installation, self.matrix)
-        self.world = World(knowledge, self.installation, seed)
+        self.world = World(knowledge, self.installation, seed, spread=spread)
 
 
 def summary(pairs: Sequence[tuple[Callout, Ending]]) -> dict[str, Any]:

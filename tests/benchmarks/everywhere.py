@@ -4,7 +4,8 @@
 and on each preset, callouts drawn by rate, with the strategy that ships, with information per
 minute, and with the fixed order of `baselines.Checklist` where every complaint drawn has one.
 Simulated faults: they say that the method works, not how it does in the field (see
-`tests.benchmarks.world`).
+`tests.benchmarks.world`). That world lies 20 % off the tool's numbers; where hardly any draw
+then works when healthy (a transmitter whose 4 mA are 4.8), it lies nearer, and the line says so.
 """
 
 from __future__ import annotations
@@ -27,9 +28,10 @@ from diagnose.reasoning.strategy import Greedy, Strategy
 from tests.benchmarks.baselines import Checklist
 from tests.benchmarks.drive import Ending, drive
 from tests.benchmarks.efficiency import ROOT, Setting, difference, mean, right_unit, summary, wilson
-from tests.benchmarks.world import Callout
+from tests.benchmarks.world import SPREAD, Callout, TooFewWork
 
 Driven = list[tuple[Callout, Ending]]
+SPREADS = (SPREAD, 0.1, 0.05, 0.02)
 
 
 def ready_installations(knowledge: KnowledgeBase) -> list[Named]:
@@ -48,10 +50,20 @@ def driven(
     ]
 
 
+def widest(knowledge: KnowledgeBase, named: Named) -> tuple[Setting, float]:
+    """The world farthest off the tool's numbers in which the installation still works."""
+    for spread in SPREADS[:-1]:
+        try:
+            return Setting(knowledge, named.choices, 7, named.kind, spread), spread
+        except TooFewWork:
+            continue
+    return Setting(knowledge, named.choices, 7, named.kind, SPREADS[-1]), SPREADS[-1]
+
+
 def measured(knowledge: KnowledgeBase, named: Named, count: int, wrong: float) -> dict[str, Any]:
     """All strategies on the same callouts of one installation."""
     lists = yaml.safe_load((Path(__file__).parent / "checklists.yaml").read_text())
-    setting = Setting(knowledge, named.choices, 7, named.kind)
+    setting, spread = widest(knowledge, named)
     complaints = setting.world.complaints
     ways: dict[str, dict[str, Strategy]] = {
         "lookahead": dict.fromkeys(complaints, Lookahead()),
@@ -69,6 +81,7 @@ def measured(knowledge: KnowledgeBase, named: Named, count: int, wrong: float) -
     if listed:
         ours, theirs = (mean([minutes[n][k] for k in listed]) for n in ("lookahead", "checklist"))
         result["ratio_to_checklist"] = ours / theirs
+    result["spread"] = spread
     result["right"] = sum(right_unit(c, e) for c, e in runs["lookahead"])
     return result
 
@@ -92,7 +105,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 f"{named.name:28} right {one['lookahead']['accuracy']:.3f}"
                 f" (greedy {one['greedy']['accuracy']:.3f}),"
                 f" {one['lookahead']['minutes']:.1f} min, of the checklist's"
-                f" {one.get('ratio_to_checklist', float('nan')):.2f}",
+                f" {one.get('ratio_to_checklist', float('nan')):.2f}"
+                f" ({one['callouts_with_a_list']} callouts; world {one['spread']:.0%} off)",
                 flush=True,
             )
     right, count = sum(f["right"] for f in found.values()), options.callouts * len(found)

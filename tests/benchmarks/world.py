@@ -27,6 +27,10 @@ RATE_FACTOR = 3.0
 DRAWS = 12
 
 
+class TooFewWork(RuntimeError):
+    """So far from its numbers this installation would hardly ever be handed over."""
+
+
 @dataclass(frozen=True)
 class Truth:
     """What one failure mode really shows: per draw, P(outcome) of every test and complaints."""
@@ -76,13 +80,14 @@ class World:
         installation: Installation,
         seed: int,
         sound: bool = True,
+        spread: float = SPREAD,
     ) -> None:
         self.installation = installation
         self.builder = MatrixBuilder(knowledge, installation)
         self.tests = {name: k for k, name in enumerate(self.builder.tests)}
         self.complaints = [c.id for c in self.builder.complaints]
         self.rng = np.random.default_rng(seed)
-        self.drawer = Drawer(seed)
+        self.drawer = Drawer(seed, spread)
         self.truths: dict[str, Truth] = {}
         self.rates: dict[str, float] = {}
         healthy = self.builder.simulate(None, CANDIDATES, self.drawer)
@@ -94,7 +99,7 @@ class World:
         self.drawer.kept = kept = np.flatnonzero(~faulty)
         self.share_that_works = len(kept) / CANDIDATES
         if len(kept) < DRAWS:
-            raise RuntimeError(f"only {len(kept)} of {CANDIDATES} draws work when healthy")
+            raise TooFewWork(f"only {len(kept)} of {CANDIDATES} draws work when healthy")
         names = list(installation.modes)
         modes = list(installation.modes.values())
         for batch in self.builder.batches(modes):
