@@ -12,7 +12,7 @@ from diagnose.reasoning.exact import OutOfBudget, optimal
 from diagnose.reasoning.noise_free import Problem
 from diagnose.reasoning.strategy import Candidate
 from tests.benchmarks.optimum import SHARES, compare, random_problem
-from tests.benchmarks.tolls import Sharpener, undominated
+from tests.benchmarks.tolls import Sharpener, hardest, undominated
 from tests.test_reasoning_exact import plain_optimum
 from tests.test_reasoning_terrain import on_terrain
 from tests.test_reasoning_terrain import plain_optimum as plain_optimum_with_walks
@@ -106,6 +106,18 @@ def test_a_test_is_left_out_where_another_parts_as_much_for_no_more() -> None:
     parts = np.array([[1, 1, 0], [1, 0, 0], [0, 0, 1], [1, 1, 0], [0, 0, 0]], dtype=np.bool_)
     assert undominated(parts, np.array([2.0, 2.0, 5.0, 2.0, 1.0])).tolist() == [0, 2]
     assert undominated(parts, np.array([2.0, 1.0, 5.0, 2.0, 1.0])).tolist() == [0, 1, 2]
+
+
+def test_the_hardest_pairs_of_either_row_are_kept() -> None:
+    one, other = np.triu_indices(4, 1)
+    ease = np.array([1.0, 2.0, 3.0, 4.0, 5.0, 6.0])
+    kept = hardest(one, other, ease, 1)
+    assert list(zip(one[kept].tolist(), other[kept].tolist(), strict=True)) == [
+        (0, 1),
+        (0, 2),
+        (0, 3),
+    ]
+    assert hardest(one, other, ease, 3).all()
 
 
 def test_a_comparison_names_ratios_to_what_was_proved() -> None:

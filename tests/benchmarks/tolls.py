@@ -37,6 +37,8 @@ FEWEST = 8
 """Rows from which a set gets tolls of its own; smaller ones keep those of the set before."""
 SHRUNK = 0.5
 """A set gets tolls of its own once it has at most this share of the rows that the last ones had."""
+RIVALS = 30
+"""Rivals of each row, those hardest to part from it, whose pairs may have a toll at all."""
 KEPT = 15
 """Rows from which the tolls of a set are kept."""
 ROUNDING = 1 - 1e-9
@@ -105,6 +107,9 @@ class Sharpener:
         one, other = one[rivals], other[rivals]
         parts = (self.outcome[members[one]] != self.outcome[members[other]]).T
         tests = undominated(parts, self.minutes)
+        ease = (parts[tests] / self.minutes[tests, None]).sum(axis=0)
+        hard = hardest(one, other, ease, RIVALS)
+        one, other, parts = one[hard], other[hard], parts[:, hard]
         test, pair = np.nonzero(parts[tests])
         budget = (self.minutes[tests, None] * (weight / mass)).ravel()
         payers = (test * len(members) + one[pair], test * len(members) + other[pair])
@@ -132,6 +137,25 @@ def undominated(parts: NDArray[np.bool_], minutes: Floats) -> NDArray[np.int_]:
     missing = count[order, None] - chosen @ chosen.T
     earlier = np.tri(len(order), k=-1, dtype=np.bool_)
     return np.sort(order[~((missing < 0.5) & earlier).any(axis=1)])
+
+
+def hardest(
+    one: NDArray[np.int_], other: NDArray[np.int_], ease: Floats, count: int
+) -> NDArray[np.bool_]:
+    """The pairs, (pairs,), that are among the so many hardest of either of their two rows.
+
+    Parameters
+    ----------
+    one, other : (pairs,)
+        The two rows.
+    ease : (pairs,)
+        How easily they are parted.
+    """
+    rows = int(max(one.max(), other.max())) + 1
+    table = np.full((rows, rows), np.inf)
+    table[one, other] = table[other, one] = ease
+    rank = table.argsort(axis=1, kind="stable").argsort(axis=1, kind="stable")
+    return np.asarray((rank[one, other] < count) | (rank[other, one] < count))
 
 
 def _highest(
