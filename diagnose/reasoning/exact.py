@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from diagnose.reasoning.noise_free import Problem, bits
@@ -59,11 +59,23 @@ class Plan:
     margin: float = 0.0
 
 
-class _OutOfBudget(Exception):
+class OutOfBudget(Exception):
     """The search has opened as many sets as it may."""
 
 
-def optimal(problem: Problem, budget: int = BUDGET) -> Plan:
+Floor = Callable[[int], float]
+"""(Weighted) minutes that no sequence undercuts on a set of rows, from wherever one stands."""
+Sharpen = Callable[[int, Floor | None], Floor]
+"""A floor for a set about to be opened and for its subsets, from the one of the set before."""
+
+
+def optimal(
+    problem: Problem,
+    budget: int = BUDGET,
+    sharpen: Sharpen | None = None,
+    known: float = math.inf,
+    shares: Sequence[float] = (1.0,),
+) -> Plan:
     """Find the sequence of tests with the least expected minutes.
 
     Parameters
@@ -71,18 +83,26 @@ def optimal(problem: Problem, budget: int = BUDGET) -> Plan:
     budget
         Sets of rows to open at most. Where it runs out, the plan is the one that information
         per minute gives, with the lower bound proved so far.
+    sharpen
+        A dearer bound, asked for once for each set opened; it may end the search (`OutOfBudget`).
+    known
+        Expected minutes of some sequence, if one is known that is better than that plan.
+    shares
+        Rising shares of the least minutes known, up to 1: that nothing is cheaper than each is
+        proved one after another, so that a search without end still leaves a bound.
 
     Raises
     ------
     ValueError
         The tests cannot tell the rows apart.
     """
-    search = _Search(problem, budget)
+    search = _Search(problem, budget, sharpen)
     start = (problem.everything, problem.terrain.start)
     rough = search.greedy(start)
     try:
-        minutes = search.solve(start, rough * (1 + 1e-9) + 1e-12)
-    except _OutOfBudget:
+        for share in shares:
+            minutes = search.solve(start, share * min(rough, known) * (1 + 1e-9) + 1e-12)
+    except OutOfBudget:
         lower = max(search.lower.get(start, 0.0), search.bound(start[0]))
         tree = search.tree(start, search.greedy_choice)
         return Plan(rough, lower, tree, search.opened, False)
@@ -104,9 +124,10 @@ Node = tuple[int, int]
 class _Search:
     """Depth-first branch and bound; costs are weighted by the probability of their set."""
 
-    def __init__(self, problem: Problem, budget: int) -> None:
+    def __init__(self, problem: Problem, budget: int, sharpen: Sharpen | None = None) -> None:
         self.problem = problem
         self.budget = budget
+        self.sharpen = sharpen
         self.opened = 0
         self.exact: dict[Node, float] = {}
         self.lower: dict[Node, float] = {}
@@ -118,7 +139,7 @@ class _Search:
         standings = range(len(problem.terrain.minutes))
         self.cost = [[problem.cost(k, s) for s in standings] for k in range(len(problem.tests))]
         self.then = [[problem.after(k, s) for s in standings] for k in range(len(problem.tests))]
-        self.least = [min(costs) for costs in self.cost]
+        self.least = [problem.least(k) for k in range(len(problem.tests))]
         self.dearest = self._separating()
         self.most = max((math.log2(len(s)) / self.least[k] for k, s in problem.parts), default=1.0)
 
@@ -188,22 +209,24 @@ class _Search:
                     seen[key] = k
         return [(k, [(s, then) for s in subsets]) for (then, *subsets), k in seen.items()]
 
-    def at_least(self, node: Node) -> float:
+    def at_least(self, node: Node, floor: Floor | None = None) -> float:
         if self.problem.solved(node[0]):
             return 0.0
         if node in self.exact:
             return self.exact[node]
         if node not in self.lower:
             self.lower[node] = self.bound(node[0])
+        if floor is not None:
+            self.lower[node] = max(self.lower[node], floor(node[0]))
         return self.lower[node]
 
-    def floors(self, node: Node) -> list[tuple[float, int, list[Node]]]:
+    def floors(self, node: Node, floor: Floor | None = None) -> list[tuple[float, int, list[Node]]]:
         """Each option with a cost that it cannot undercut, the lowest first."""
         rows, standing = node
         ranked = []
         for k, subsets in self.options(node):
-            floor = self.cost[k][standing] * self.mass(rows) + sum(map(self.at_least, subsets))
-            ranked.append((floor, k, subsets))
+            left = sum(self.at_least(subset, floor) for subset in subsets)
+            ranked.append((self.cost[k][standing] * self.mass(rows) + left, k, subsets))
         return sorted(ranked, key=lambda option: option[:2])
 
     def margin(self, node: Node) -> float:
@@ -212,25 +235,30 @@ class _Search:
         floors = [floor for floor, k, _ in self.floors(node) if k != best]
         return max(min(floors, default=math.inf) - self.at_least(node), 0.0)
 
-    def solve(self, node: Node, limit: float) -> float:
+    def solve(self, node: Node, limit: float, floor: Floor | None = None) -> float:
         """The least cost of a set where it is below `limit`; else some bound of at least that."""
         known = self.at_least(node)
         if known >= limit or node in self.exact or self.problem.solved(node[0]):
             return known
         if self.opened >= self.budget:
-            raise _OutOfBudget
+            raise OutOfBudget
         self.opened += 1
+        if self.sharpen is not None:
+            floor = self.sharpen(node[0], floor)
+            known = self.at_least(node, floor)
+            if known >= limit:
+                return known
         best, failed = limit, math.inf
-        for floor, k, subsets in self.floors(node):
-            if floor >= best:
-                failed = min(failed, floor)
+        for minutes, k, subsets in self.floors(node, floor):
+            if minutes >= best:
+                failed = min(failed, minutes)
                 break
             least = [self.at_least(subset) for subset in subsets]  # may have risen since
             cost = self.cost[k][node[1]] * self.mass(node[0]) + sum(least)
             for hoped, subset in sorted(zip(least, subsets, strict=True), reverse=True):
                 if cost >= best - TINY:
                     break
-                cost += self.solve(subset, best - cost + hoped) - hoped
+                cost += self.solve(subset, best - cost + hoped, floor) - hoped
             if cost < best - TINY:
                 best = cost
                 self.choice[node] = k

@@ -113,6 +113,10 @@ class Problem:
         made = self.tests[test]
         return made.alone + float(self.terrain.minutes[standing, made.way])
 
+    def least(self, test: int) -> float:
+        """Minutes of a test from the standing that is nearest to it."""
+        return min(self.cost(test, s) for s in range(len(self.terrain.minutes)))
+
     def after(self, test: int, standing: int) -> int:
         """Where one stands after a test."""
         return int(self.terrain.after[standing, self.tests[test].way])
