@@ -71,6 +71,17 @@ def test_nothing_gives_away_what_is_hidden_before_the_end(tmp_path: Path) -> Non
     assert json.loads(base64.b64decode(hidden))["modes"] == [MODE]
 
 
+def test_a_customer_is_asked_in_the_words_of_the_telephone(tmp_path: Path) -> None:
+    """And the answer fits them; a meter is named as it is taken; q leaves a choice."""
+    lines = ("ask safety", "ask premises_power", "meter cat2", "meter cat3", "suspect", "q", "stop")
+    screen = " ".join(typed(tmp_path / "a.yaml", *lines).split())
+    assert "Asked Do lamps and sockets elsewhere in the house work" in screen
+    assert "Customer all works, the lights are steady" in screen
+    assert "In hand: a multimeter marked CAT II. (1 min)" in screen
+    assert "In hand: a multimeter marked CAT III. (1 min)" in screen
+    assert "Type a number" not in screen
+
+
 def test_two_callouts_that_look_alike_get_the_same_words(tmp_path: Path) -> None:
     """Up to the first reading that differs, the screen hangs on what the trainee knows alone."""
     lines = ("ask safety", "suspect 4", "tests switching", "q", "stop")
