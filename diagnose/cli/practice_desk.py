@@ -191,9 +191,9 @@ class Desk:
             self.screen.field("Asked", asked or title.removeprefix(TRIED))
             self._show(Act("ask", {"question": name}))
             return
-        self.looking.page(
-            [f"{k:>4}  {o.title}"[: self.screen.width] for k, o in enumerate(options, 1)]
-        )
+        wide = self.screen.width
+        entries = (show.hanging(f"{k:>4}  ", o.title, wide) for k, o in enumerate(options, 1))
+        self.looking.page([line for entry in entries for line in entry])
         self.screen.para("ask safety first, or ask and a number", 2)
 
     def _unit(self, rest: str, verb: str) -> str:
