@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from diagnose.casebook.store import CaseStore
 from diagnose.cli import main
+from diagnose.cli.common import store_at
 from diagnose.interview.session import Session
 from tests.made_cases import file_case
 from tests.people import standard_session
@@ -137,6 +139,39 @@ def test_a_store_with_nothing_confirmed_and_an_overlay_that_is_not_there(
     assert err.strip() == f"there is no overlay '{tmp_path / 'x.yaml'}'"
     code, out, _ = run(capsys, "score", "--store", store)
     assert (code, out.strip()) == (0, "No confirmed case to score.")
+
+
+def test_commands_that_reckon_with_rates_take_an_overlay(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One that is not there is refused, so it was asked for."""
+    overlay, kind = tmp_path / "x.yaml", "pressure_set"
+    for command in (
+        ("circuit", kind, "--text"),
+        ("chart", kind, "--complaint", COMPLAINT),
+        ("handbook", kind),
+        ("practice",),
+        ("exam", "--seed", "1"),
+    ):
+        code, out, err = run(capsys, *command, "--overlay", overlay)
+        assert (code, out) == (2, ""), command
+        assert err.strip() == f"there is no overlay '{overlay}'", command
+
+
+def test_learning_opens_the_store_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store, opened = filled(tmp_path / "cases", [COMMON] * 3), list[str | None]()
+    from diagnose.cli import learn
+
+    def counted(named: str | None) -> CaseStore:
+        opened.append(named)
+        return store_at(named)
+
+    monkeypatch.setattr(learn, "store_at", counted)
+    where = ("--store", store, "--overlay", tmp_path / "learned.yaml")
+    assert run(capsys, "learn", *where, "--dry-run")[0] in (0, 1)
+    assert opened == [str(store)]
 
 
 def test_a_broken_overlay_is_one_line_and_exit_code_2(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from typer.testing import CliRunner
 
 from diagnose.cli import app, main
 from diagnose.cli.practice_words import HELP, WORDS, understand
+from diagnose.cli.render import sentence
 from diagnose.cli.transcripts import Transcript, read_transcript, transcript_text
 from diagnose.errors import DiagnoseError
 from diagnose.practice.play import play
@@ -69,6 +71,29 @@ def test_nothing_gives_away_what_is_hidden_before_the_end(tmp_path: Path) -> Non
     assert "contacts_welded" not in file
     hidden = next(line for line in file.splitlines() if line.startswith("hidden:")).split()[1]
     assert json.loads(base64.b64decode(hidden))["modes"] == [MODE]
+
+
+def test_a_customer_is_asked_in_the_words_of_the_telephone(tmp_path: Path) -> None:
+    """And the answer fits them; a meter is named as it is taken; q leaves a choice."""
+    lines = ("ask safety", "ask premises_power", "meter cat2", "meter cat3", "suspect", "q", "stop")
+    screen = " ".join(typed(tmp_path / "a.yaml", *lines).split())
+    assert "Asked Do lamps and sockets elsewhere in the house work" in screen
+    assert "Customer all works, the lights are steady" in screen
+    assert "In hand: a multimeter marked CAT II. (1 min)" in screen
+    assert "In hand: a multimeter marked CAT III. (1 min)" in screen
+    assert "Type a number" not in screen
+
+
+def test_no_title_of_a_test_is_cut_off_in_a_list(tmp_path: Path) -> None:
+    """Three tests of one contact differ only at the end of their titles."""
+    enter = [""] * 30
+    screen = typed(tmp_path / "a.yaml", "tests roof", *enter, "ask", *enter, "stop")
+    said = re.sub(r" Enter for \d+ more, q to leave >", "", " ".join(screen.split()))
+    assert max(map(len, screen.partition("Stopped.")[0].splitlines())) <= 80
+    roof = [t for t in standard_session().tests.values() if t.spec.place_at == "roof"]
+    assert any(len(t.title) > 60 for t in roof)
+    for test in roof:
+        assert sentence(test.title) in said
 
 
 def test_two_callouts_that_look_alike_get_the_same_words(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from diagnose.practice.debrief import debrief
 from diagnose.practice.events import events_of, state_after, until
 from diagnose.practice.expert import expert, safely
 from diagnose.practice.functions import groups_of
-from diagnose.practice.hints import LEVELS, hint
+from diagnose.practice.hints import LEVELS, _Hint, hint
 from diagnose.practice.judging import needless_for
 from diagnose.practice.paths import of_units, path_of
 from diagnose.practice.play import play, start, step
@@ -188,6 +188,7 @@ def test_the_minutes_are_lost_where_they_were_lost() -> None:
     account = found.mine.account
     stopped = [t for t in clumsy().taken if t.offence is not None]
     assert account.offences == sum(t.minutes for t in stopped) > 0
+    assert "Check: the complaint is gone" in [s.title for s in found.mine.steps]
     useless = [s for s in found.mine.steps if not s.pays]
     assert [s.id for s in useless if s.kind == "test"][-1] == "insulation_motor"
     assert account.useless_tests > 0
@@ -313,6 +314,22 @@ def test_hints_say_more_level_by_level_and_name_the_step_last() -> None:
     assert f"{best.bits:.2f} bits" in three
     assert session.tests[best.id].do in four
     assert session.tests[best.id].spec.place_at in two
+
+
+def test_a_hint_never_says_to_switch_what_stands_isolated() -> None:
+    """A level in a casing is looked at on a dead pump: nothing is switched for it."""
+    session, bench = standard_session(), bench_of((CALLOUTS[0][0],), CALLOUTS[0][1])
+    attempt = moments_of_play(session, bench)[0]
+    advice = advise(session, bench, attempt)
+    said = {}
+    for name, test in session.tests.items():
+        best = replace(advice.best, kind="test", id=name)
+        said[test.spec.kind, test.spec.state] = _Hint(
+            session, replace(advice, best=best), bench.practice
+        ).at(2)
+    assert "try it by hand, isolated and proved dead" in said["signal", "dead"]
+    assert "switch, look and listen, with the supply on" in said["signal", "energised"]
+    assert not any("switch, look" in s for (_, state), s in said.items() if state == "dead")
 
 
 def test_a_hint_before_the_safety_questions_is_about_safety() -> None:

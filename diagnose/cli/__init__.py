@@ -200,6 +200,7 @@ def circuit(
     ] = False,
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """The circuit as a picture (SVG) or as text, with numbered test points."""
@@ -239,65 +240,6 @@ def check(
     from diagnose.cli.check import Asked, run_check
 
     code = run_check(knowledge, json, installations or (), everything, Asked(mode, against))
-    if code:
-        raise typer.Exit(code)
-
-
-@app.command()
-def practice(
-    complaint: Annotated[
-        str | None, typer.Option("--complaint", metavar="ID", help="Of this complaint.")
-    ] = None,
-    mode: Annotated[
-        list[str] | None,
-        typer.Option("--mode", metavar="UNIT.MODE", help="For a trainer: what is hidden; twice."),
-    ] = None,
-    seed: Annotated[
-        int | None, typer.Option("--seed", help="The same seed gives the same callout.")
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", metavar="FILE", help="Keep the attempt there (YAML).")
-    ] = None,
-    resume: Annotated[
-        Path | None, typer.Option("--resume", metavar="FILE", help="Go on with an attempt.")
-    ] = None,
-    hints: Annotated[bool, typer.Option("--hints/--no-hints", help="Hints on request.")] = True,
-    trainee: Annotated[
-        Path | None,
-        typer.Option("--trainee", metavar="FILE", help="Note it in this progress file (YAML)."),
-    ] = None,
-    upcoming: Annotated[
-        bool, typer.Option("--next", help="What your progress says is weak or due; noted there.")
-    ] = False,
-    two_faults: Annotated[
-        bool, typer.Option("--two-faults", help="Two faults at once, of two units.")
-    ] = False,
-    installation: InstallationOption = None,
-    variants: VariantsOption = None,
-    knowledge: KnowledgeOption = None,
-    overlay: OverlayOption = None,
-    no_color: PlainOption = False,
-) -> None:
-    """Practise on a callout that never happened: free choice of tests, safety first."""
-    from diagnose.cli.practice import Request, run_practice
-
-    code = run_practice(
-        Request(
-            installation,
-            variants or (),
-            complaint,
-            mode or (),
-            seed,
-            out,
-            resume,
-            hints,
-            knowledge,
-            no_color,
-            trainee,
-            upcoming,
-            two_faults,
-        )
-    )
     if code:
         raise typer.Exit(code)
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from diagnose.cli.options import KnowledgeOption, VariantsOption
+from diagnose.cli.options import KnowledgeOption, OverlayOption, VariantsOption
 
 
 def chart(
@@ -53,6 +53,7 @@ def chart(
         Path | None, typer.Option("--output", metavar="FILE", help="Write it there.")
     ] = None,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
 ) -> None:
     """The fault-finding chart of one complaint, to be printed and followed by hand."""
     from diagnose.cli.chart import Request, run_chart

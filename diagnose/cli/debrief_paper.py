@@ -169,7 +169,7 @@ def _worth(step: StepTold, failed: set[str]) -> str:
         return f"It could tell {step.could:.2f} bits in {minutes_text(step.minutes)} minutes."
     if step.kind == "swap":
         luck = " It was the right one, but as things stood it was a guess."
-        held = f"The part held {percent(step.held or 0.0)} of the suspicion when you swapped it."
+        held = f"The part held {percent(step.held or 0.0)} of the suspicion when you chose it."
         return held + (luck if step.id in failed else "")
     return f"It took {minutes_text(step.minutes)} minutes."
 

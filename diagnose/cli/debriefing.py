@@ -13,6 +13,7 @@ from diagnose.report.terminal import WIDTH, terminal
 
 def show_debrief(screen: Screen, session: Session, bench: Bench, attempt: Attempt) -> None:
     """Print the debrief of an attempt that is over."""
+    screen.para("Looking at your path beside the expert's: this takes some seconds.", 2)
     found = debrief(session, bench, attempt)
     document = debrief_document(session, bench, found, text=True)
     coloured = screen.console.is_terminal and not screen.plain

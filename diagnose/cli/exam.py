@@ -13,6 +13,7 @@ from diagnose.cli.report import Wanted, write
 from diagnose.cli.shown import on_one_line
 from diagnose.errors import fail
 from diagnose.practice.examiner import COUNT, LEVELS, TOLERANCE, Plan
+from diagnose.practice.records import LARGEST_SEED
 from diagnose.report.document import PAPERS, Paper
 
 if TYPE_CHECKING:
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from diagnose.practice.examiner import Drawn, Examiner
     from diagnose.practice.sheet import Sheet
 
-LARGEST_SEED = 999_999
 NOTHING_WANTED = Wanted()
 MOST = 20
 DIFFERENT = 1

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from diagnose.casebook.learning import Learning
     from diagnose.casebook.outcomes import Outcome
     from diagnose.casebook.scoring import Foretold
+    from diagnose.casebook.store import CaseStore
     from diagnose.casebook.wirings import Wirings
     from diagnose.knowledge.overlay_records import Key, Learned
     from diagnose.knowledge.records import KnowledgeBase
@@ -70,13 +71,14 @@ def run_learn(request: LearnRequest) -> int:
     screen = Screen(request.no_color)
     knowledge = load(request.knowledge, learned=False)
     path = overlay_path(find_knowledge(request.knowledge), chosen_overlay.get())
-    outcomes, issues = closed_cases(request.store, LATEST)
+    store = store_at(request.store)
+    outcomes, issues = closed_cases(store, LATEST)
     confirmed = in_order(outcomes)[-LATEST:]
     if not confirmed:
         _say_empty(request, screen, len(outcomes))
         return _end(issues)
     wirings = wirings_of(knowledge, screen.plain)
-    counts = store_at(request.store).counts()
+    counts = store.counts()
     learning = learn(counts, wirings, {} if request.no_ids else cases_behind(confirmed))
     judged = foretold(blocks_of(counts, confirmed, JUDGED), wirings)
     refused = judged.worse and not request.anyway
@@ -98,9 +100,8 @@ def run_learn(request: LearnRequest) -> int:
     return _end(issues) or int(refused)
 
 
-def closed_cases(store_name: str | None, latest: int) -> tuple[list[Outcome], list[Issue]]:
+def closed_cases(store: CaseStore, latest: int) -> tuple[list[Outcome], list[Issue]]:
     """Outcomes of a store's latest closed cases at least, and what is wrong with the unreadable."""
-    store = store_at(store_name)
     return list(store.outcomes(latest)), list(store.unreadable())
 
 

@@ -72,6 +72,23 @@ FirmOption = Annotated[
 ]
 
 
+SeedOption = Annotated[
+    int | None, typer.Option("--seed", help="The same seed gives the same callouts.")
+]
+KeptOption = Annotated[
+    Path | None, typer.Option("--out", metavar="FILE", help="Keep what is done there (YAML).")
+]
+ResumeOption = Annotated[
+    Path | None, typer.Option("--resume", metavar="FILE", help="Go on with what is kept there.")
+]
+TraineeOption = Annotated[
+    Path | None, typer.Option("--trainee", metavar="FILE", help="Whose progress, a file (YAML).")
+]
+UpcomingOption = Annotated[
+    bool, typer.Option("--next", help="What your progress says is weak or due.")
+]
+
+
 def _speak(tag: str | None) -> str | None:
     """Use the language of the option, of the firm's file, or of the environment."""
     from diagnose import language

@@ -13,6 +13,7 @@ from diagnose.cli.options import (
     KnowledgeOption,
     LanguageOption,
     OutputOption,
+    OverlayOption,
     PaperOption,
     PlainOption,
     StoreOption,
@@ -36,6 +37,7 @@ def report(
     language: LanguageOption = None,
     store: StoreOption = None,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """The service report of a case: a page for the customer, then the technician's record."""
@@ -57,6 +59,7 @@ def handbook(
     firm: FirmOption = None,
     language: LanguageOption = None,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """All failure modes, signs and tests with limits and sources of one installation."""
@@ -79,6 +82,7 @@ def debrief(
     output: OutputOption = None,
     paper: PaperOption = None,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """A practice attempt beside the expert's: what each step told, and the score."""

@@ -18,9 +18,7 @@ from diagnose.interview.session import Session
 from diagnose.knowledge.practice_reading import load_practice
 from diagnose.plant.compose import compose
 from diagnose.practice.bench import Bench, Workshop
-from diagnose.practice.records import Attempt, Exercise
-
-LARGEST_SEED = 999_999
+from diagnose.practice.records import LARGEST_SEED, Attempt, Exercise
 
 
 @dataclass(frozen=True)

@@ -167,7 +167,7 @@ class Desk:
         self.screen.options(options)
         while True:
             line = self.read("  number, Enter to leave it > ").strip()
-            if not line:
+            if line.casefold() in ("", "q"):
                 return ""
             chosen = match(line, options)
             if chosen is not None:
@@ -186,13 +186,14 @@ class Desk:
         ]
         if rest:
             name = one_of("questions", rest, options)
+            asked = self.bench.tests[name].spec.by_phone if name in self.bench.tests else ""
             title = next(o.title for o in options if o.id == name)
-            self.screen.field("Asked", title.removeprefix(TRIED))
+            self.screen.field("Asked", asked or title.removeprefix(TRIED))
             self._show(Act("ask", {"question": name}))
             return
-        self.looking.page(
-            [f"{k:>4}  {o.title}"[: self.screen.width] for k, o in enumerate(options, 1)]
-        )
+        wide = self.screen.width
+        entries = (show.hanging(f"{k:>4}  ", o.title, wide) for k, o in enumerate(options, 1))
+        self.looking.page([line for entry in entries for line in entry])
         self.screen.para("ask safety first, or ask and a number", 2)
 
     def _unit(self, rest: str, verb: str) -> str:

@@ -80,9 +80,10 @@ class Looking:
         if not chosen:
             raise fail("option", f"no test is all of this: {rest}")
         lines = [
-            show.test_line(self.bench, self.names.index(n) + 1, n, self.screen.width)
+            line
             for n in chosen
             if self.bench.tests[n].spec.place_at != "telephone"
+            for line in show.test_lines(self.bench, self.names.index(n) + 1, n, self.screen.width)
         ]
         self.page(lines)
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from diagnose.cli.columns import padded
+from diagnose.cli.columns import padded, wrapped
 from diagnose.cli.practice_words import HELP
 from diagnose.cli.render import INSTRUMENTS, STATES, Screen, sentence
 from diagnose.interview.session import Session
@@ -130,16 +130,19 @@ def bearing(session: Session, groups: Sequence[Group]) -> dict[str, list[str]]:
     return found
 
 
-def test_line(bench: Bench, number: int, name: str, width: int) -> str:
+def hanging(left: str, title: str, width: int) -> list[str]:
+    """A title behind what stands left of it, as many lines as it takes: nothing is cut off."""
+    return wrapped(title, width, left, " " * len(left))
+
+
+def test_lines(bench: Bench, number: int, name: str, width: int) -> list[str]:
     """One test in the list of tests."""
     test = bench.tests[name]
     spec = test.spec
     where = "" if spec.place_at == "anywhere" else spec.place_at
     left = f"{number:>4}  {padded(where, 6)}{padded(STATE_WORDS[spec.state], 6)}"
     left += f"{test.minutes:>3.0f} min  " if test.minutes >= 1 else "<1 min   "
-    room = width - len(left)
-    title = sentence(test.title)
-    return left + (title if len(title) <= room else title[: room - 3] + "...")
+    return hanging(left, sentence(test.title), width)
 
 
 def card(screen: Screen, bench: Bench, name: str, points: Sequence[int]) -> None:

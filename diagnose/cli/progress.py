@@ -14,6 +14,7 @@ from diagnose.cli.report import Wanted, write
 from diagnose.cli.saving import persist
 from diagnose.cli.shown import visible
 from diagnose.errors import DiagnoseError, Issue, fail
+from diagnose.practice.records import LARGEST_SEED
 
 if TYPE_CHECKING:
     from diagnose.cli.render import Screen
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from diagnose.practice.records import Attempt, Exercise
 
 EXPORTS = ("csv", "json")
-LARGEST_SEED = 999_999
 
 
 @dataclass(frozen=True)

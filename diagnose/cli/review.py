@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 
-from diagnose.cli.common import load, progress_bar, say_learned
+from diagnose.cli.common import load, progress_bar, say_learned, store_at
 from diagnose.cli.learn import closed_cases, wirings_of
 from diagnose.cli.render import Screen
 from diagnose.cli.shown import print_json
@@ -50,7 +50,7 @@ def run_review(request: ReviewRequest) -> int:
 
     screen = Screen(request.no_color)
     knowledge = load(request.knowledge)
-    outcomes, issues = closed_cases(request.store, request.last)
+    outcomes, issues = closed_cases(store_at(request.store), request.last)
     chosen = in_order(outcomes)[-request.last :]
     wirings = wirings_of(load(request.knowledge, learned=False), screen.plain)
     wirings.make_for(count(chosen))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnose.cli.common import load, progress_bar
+from diagnose.cli.common import load, progress_bar, store_at
 from diagnose.cli.learn import closed_cases, wirings_of
 from diagnose.cli.render import Screen
 from diagnose.errors import DiagnoseError
@@ -51,7 +51,7 @@ def run_score(request: ScoreRequest) -> int:
 
     screen = Screen(request.no_color)
     knowledge = load(request.knowledge, learned=False)
-    outcomes, issues = closed_cases(request.store, request.last)
+    outcomes, issues = closed_cases(store_at(request.store), request.last)
     chosen = in_order(outcomes)[-request.last :]
     found = None
     if chosen:

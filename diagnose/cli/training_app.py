@@ -1,4 +1,4 @@
-"""The commands of a curriculum: progress and exam."""
+"""The commands of training: practice, progress and exam."""
 
 from __future__ import annotations
 
@@ -10,25 +10,76 @@ import typer
 from diagnose.cli.options import (
     FormatOption,
     InstallationOption,
+    KeptOption,
     KnowledgeOption,
     OutputOption,
     OverlayOption,
     PaperOption,
     PlainOption,
+    ResumeOption,
+    SeedOption,
+    TraineeOption,
+    UpcomingOption,
     VariantsOption,
 )
 
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
+    app.command()(practice)
     app.command()(progress)
     app.command()(exam)
 
 
-def progress(
-    trainee: Annotated[
-        Path | None, typer.Option("--trainee", metavar="FILE", help="Whose progress (YAML).")
+def practice(
+    complaint: Annotated[
+        str | None, typer.Option("--complaint", metavar="ID", help="Of this complaint.")
     ] = None,
+    mode: Annotated[
+        list[str] | None,
+        typer.Option("--mode", metavar="UNIT.MODE", help="For a trainer: what is hidden; twice."),
+    ] = None,
+    seed: SeedOption = None,
+    out: KeptOption = None,
+    resume: ResumeOption = None,
+    hints: Annotated[bool, typer.Option("--hints/--no-hints", help="Hints on request.")] = True,
+    trainee: TraineeOption = None,
+    upcoming: UpcomingOption = False,
+    two_faults: Annotated[
+        bool, typer.Option("--two-faults", help="Two faults at once, of two units.")
+    ] = False,
+    installation: InstallationOption = None,
+    variants: VariantsOption = None,
+    knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
+    no_color: PlainOption = False,
+) -> None:
+    """Practise on a callout that never happened: free choice of tests, safety first."""
+    from diagnose.cli.practice import Request, run_practice
+
+    code = run_practice(
+        Request(
+            installation,
+            variants or (),
+            complaint,
+            mode or (),
+            seed,
+            out,
+            resume,
+            hints,
+            knowledge,
+            no_color,
+            trainee,
+            upcoming,
+            two_faults,
+        )
+    )
+    if code:
+        raise typer.Exit(code)
+
+
+def progress(
+    trainee: TraineeOption = None,
     group: Annotated[
         Path | None,
         typer.Option("--group", metavar="DIR", help="For a trainer: all progress files there."),
@@ -36,14 +87,13 @@ def progress(
     export: Annotated[
         str, typer.Option("--export", metavar="FORM", help="Write it out whole: csv or json.")
     ] = "",
-    upcoming: Annotated[
-        bool, typer.Option("--next", help="Say what the next exercise would be for.")
-    ] = False,
+    upcoming: UpcomingOption = False,
     format: FormatOption = "",  # noqa: A002
     output: OutputOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
     knowledge: KnowledgeOption = None,
+    overlay: OverlayOption = None,
     no_color: PlainOption = False,
 ) -> None:
     """What a trainee has mastered in practice, what is due; a group's weak spots."""
@@ -68,9 +118,7 @@ def progress(
 
 
 def exam(
-    seed: Annotated[
-        int | None, typer.Option("--seed", help="The same seed gives the same exam.")
-    ] = None,
+    seed: SeedOption = None,
     candidate: Annotated[
         str, typer.Option("--candidate", metavar="NAME", help="Who sits it, for the sheet.")
     ] = "",
@@ -93,12 +141,8 @@ def exam(
         float | None,
         typer.Option("--tolerance", help="With --class-set: share by which they may differ."),
     ] = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", metavar="FILE", help="Keep the transcript there.")
-    ] = None,
-    resume: Annotated[
-        Path | None, typer.Option("--resume", metavar="FILE", help="Go on with an exam.")
-    ] = None,
+    out: KeptOption = None,
+    resume: ResumeOption = None,
     replay: Annotated[
         Path | None,
         typer.Option("--replay", metavar="FILE", help="For an assessor: play a transcript again."),

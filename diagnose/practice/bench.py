@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diagnose.errors import fail
 from diagnose.interview.verifying import checks_for
@@ -74,6 +75,9 @@ class Workshop:
         self.practice = practice or load_practice(knowledge)
         self.builder = MatrixBuilder(knowledge, installation)
         self._usual = self.builder.shown(self.builder.simulate(None))
+        self._sound: tuple[tuple[int, bytes], NDArray[np.intp]] | None = None
+        self._repaired: tuple[tuple[int, bytes], Simulation] | None = None
+        """The latest of each, with its seed and draws: one seed often makes several exercises."""
 
     def bench(self, exercise: Exercise) -> Bench:
         """The broken installation of an exercise.
@@ -99,12 +103,7 @@ class Workshop:
             fits = block[shows]
             if not len(fits):
                 continue
-            drawer.kept = np.repeat(fits, LANES)
-            self.builder.forget()
-            healthy = self.builder.simulate(None, LANES * len(fits), drawer)
-            bad = np.array(self.builder.complaints_shown(healthy)).any(axis=0)
-            bad |= unsound(self.builder, healthy, self._usual, SURE)
-            good = fits[~bad.reshape(-1, LANES).any(axis=1)]
+            good = self._good(fits, drawer)
             if len(good):
                 drawer.kept = np.repeat(good[:1], LANES)
                 return Bench(self, exercise, drawer)
@@ -113,6 +112,25 @@ class Workshop:
             f"no draw of the installation shows '{exercise.complaint}' with "
             f"{' and '.join(exercise.modes)}",
         )
+
+    def _good(self, fits: NDArray[np.intp], drawer: Drawer) -> NDArray[np.intp]:
+        """Those of some draws in which the healthy installation shows nothing unusual."""
+        key = (drawer.seed, fits.tobytes())
+        if self._sound is None or self._sound[0] != key:
+            drawer.kept = np.repeat(fits, LANES)
+            self.builder.forget()
+            healthy = self.builder.simulate(None, LANES * len(fits), drawer)
+            bad = np.array(self.builder.complaints_shown(healthy)).any(axis=0)
+            bad |= unsound(self.builder, healthy, self._usual, SURE)
+            self._sound = key, fits[~bad.reshape(-1, LANES).any(axis=1)]
+        return self._sound[1]
+
+    def repaired(self, builder: MatrixBuilder, drawer: Drawer) -> Simulation:
+        """The installation of a bench with nothing broken, settled."""
+        key = (drawer.seed, b"" if drawer.kept is None else drawer.kept.tobytes())
+        if self._repaired is None or self._repaired[0] != key:
+            self._repaired = key, builder.simulate(None, LANES, drawer)
+        return self._repaired[1]
 
     def fault(self, names: Sequence[str]) -> Fault:
         """The failure modes of an exercise as one fault.
@@ -154,6 +172,7 @@ class Bench:
         """Whether there is a capacitor that keeps its charge."""
         self.checks: dict[str, Check] = {c.id: c for c in checks_for(self.installation)}
         complaints = [c.id for c in workshop.builder.complaints]
+        self._workshop = workshop
         self._builder = workshop.builder.only(self.tests, complaints)
         self._drawer = drawer
         self._found: dict[frozenset[str], _Found] = {}
@@ -171,12 +190,13 @@ class Bench:
         left = self.left(swapped)
         key = frozenset(mode.id for mode in left)
         if key not in self._found:
-            fault: Fault | None = None
-            if len(left) == 1:
-                fault = left[0]
-            elif left:
-                fault = together(self.installation, *left)
-            self._found[key] = _Found(self._builder.simulate(fault, LANES, self._drawer), fault)
+            if left:
+                fault = left[0] if len(left) == 1 else together(self.installation, *left)
+                settled = self._builder.simulate(fault, LANES, self._drawer)
+                self._found[key] = _Found(settled, fault)
+            else:
+                settled = self._workshop.repaired(self._builder, self._drawer)
+                self._found[key] = _Found(settled, None)
         return self._found[key]
 
     # ------------------------------------------------------------------ tests

@@ -45,6 +45,8 @@ READINGS: Mapping[str, str] = {
     "signal": "how it behaves: switch, look and listen",
     "sign": "what can be seen, heard or smelt",
 }
+AT_REST = "how it stands: look, and try it by hand"
+"""What a signal is where nothing is switched for it: a level, a position, a shaft that turns."""
 STATES: Mapping[str, str] = {
     "dead": "isolated and proved dead",
     "live": "live, with the supply on",
@@ -133,8 +135,10 @@ class _Hint:
     def _where(self) -> str:
         spec = self.session.tests[self.best.id].spec
         place = "where you stand" if spec.place_at == "anywhere" else f"at the {spec.place_at}"
+        resting = spec.kind == "signal" and spec.state in ("dead", "any")
+        reading = AT_REST if resting else READINGS[spec.kind]
         return (
-            f"Something about {self._title(self._told_of())}, {place}: {READINGS[spec.kind]}, "
+            f"Something about {self._title(self._told_of())}, {place}: {reading}, "
             f"{STATES[spec.state]}."
         )
 

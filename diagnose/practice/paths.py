@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from diagnose.interview.verifying import checks_for
 from diagnose.practice.account import Account, account_of
 from diagnose.practice.best import Best, advise
 from diagnose.practice.deeds import SAFETY
@@ -290,7 +291,8 @@ def title_of(session: Session, act: Act) -> str:
     if act.kind == "swap" and name in session.installation.instances:
         return f"Repair: {session.installation.instances[name].title}"
     if act.kind == "check":
-        return f"Check: {name.replace('_', ' ')}"
+        titles = {c.id: c.title for c in checks_for(session.installation)}
+        return f"Check: {titles[name].lower()}"
     if act.kind == "ask" and name == SAFETY:
         return "Ask the safety questions"
     if name in session.questions:

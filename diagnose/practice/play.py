@@ -135,7 +135,9 @@ def step(
     elif act.kind == "finish":
         moved = replace(moved, ended=_ending(bench, attempt, act.data["as"]))
     text = DONE.get(act.kind, "")
-    if act.kind == "level":
+    if act.kind == "meter":
+        text = f"In hand: a multimeter marked {'CAT III' if moved.safety.rated else 'CAT II'}."
+    elif act.kind == "level":
         text = f"The roof tank is {TANK[moved.level]} now."
     elif act.kind == "prove_dead":
         text = DEAD_THREE if bench.installation.instances["mains"].part == "mains_three" else DEAD

@@ -14,6 +14,8 @@ from enum import Enum
 from diagnose.reasoning.guard import Electrical
 from diagnose.reasoning.places import PANEL
 
+LARGEST_SEED = 999_999
+"""Seeds of exercises and exams are whole numbers from 0 to this."""
 ACTS = (
     "go",
     "isolate",
