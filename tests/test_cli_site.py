@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.casebook.files import FileStore
-from diagnose.casebook.sitefiles import Site, find_site, read_site, save_site
+from diagnose.casebook.sitefiles import Site, find_site, read_site, save_site, site_text
 from diagnose.cli import main
 from diagnose.cli.render import Screen
 from diagnose.cli.request import Request
@@ -274,6 +274,44 @@ def test_sites_are_found_by_name_in_any_writing(tmp_path: Path, kb: KnowledgeBas
         save_site(tmp_path, Site("!!!"))
     with pytest.raises(DiagnoseError, match="there is no site"):
         open_case(Request(store=str(tmp_path), site="nowhere"), Screen(True), kb)
+
+
+ALIKE = (
+    (
+        "Green Valley Apartments, Block A, Tower number 1",
+        "Green Valley Apartments, Block A, Tower number 2",
+    ),
+    ("मकान 5", "दुकान 5"),
+    ("राम निवास", "रोम निवास"),  # they differ in a vowel sign alone
+    ("5", "मकान 5"),
+)
+
+
+@pytest.mark.parametrize(("one", "other"), ALIKE)
+def test_two_sites_never_share_a_file(tmp_path: Path, one: str, other: str) -> None:
+    path = save_site(tmp_path, Site(one, notes="the first"))
+    assert find_site(tmp_path, other) is None
+    assert save_site(tmp_path, Site(other, notes="the second")) != path
+    for name, notes in ((one, "the first"), (other, "the second")):
+        found = find_site(tmp_path, f" {name.upper()}")
+        assert found is not None
+        assert read_site(found).notes == notes
+
+
+def test_files_named_before_names_were_told_apart_are_found_by_their_own_site(
+    tmp_path: Path,
+) -> None:
+    own, other = ALIKE[0]
+    older = tmp_path / "green-valley-apartments-block-a-tower-nu.yaml"
+    older.write_text(site_text(Site(own)), encoding="utf-8")
+    assert find_site(tmp_path, own) == older
+    assert find_site(tmp_path, other) is None
+    assert find_site(tmp_path, older.stem) == older
+    assert save_site(tmp_path, Site(own, notes="again")) == older
+    assert read_site(older).notes == "again"
+    older.write_text("name: [\n", encoding="utf-8")
+    assert find_site(tmp_path, own) is None  # nothing says whose it is; by its own name it is found
+    assert find_site(tmp_path, older.stem) == older
 
 
 def test_a_variant_that_came_later_takes_its_default(tmp_path: Path) -> None:
