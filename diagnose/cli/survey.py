@@ -10,7 +10,7 @@ from typing import Any
 from diagnose.casebook.answers import QUALIFICATIONS, nearest
 from diagnose.cli.common import instruments_named, load, say_learned, session_for, settings
 from diagnose.cli.render import Screen, Titles, percent
-from diagnose.cli.shown import print_json
+from diagnose.cli.shown import print_json, put_file
 from diagnose.cli.survey_text import FORMATS, SAFETY, form, markdown, plain
 from diagnose.errors import DiagnoseError, Issue, Place, fail
 from diagnose.interview.session import Session
@@ -79,10 +79,7 @@ def run_survey(request: Request) -> int:
 
 def _write(path: Path, survey: Survey, session: Session) -> None:
     write = {".md": markdown, ".txt": plain, ".yaml": form}[path.suffix]
-    try:
-        path.write_text("\n".join(write(survey, session)) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise fail("unwritable", f"cannot write '{path}': {error.strerror}") from error
+    put_file(path, ("\n".join(write(survey, session)) + "\n").encode())
 
 
 def survey_data(session: Session, survey: Survey) -> dict[str, Any]:
