@@ -253,7 +253,12 @@ def test_a_store_may_be_configured(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     monkeypatch.setenv("DIAGNOSE_STORE", "elsewhere")
     assert chosen_store() == "elsewhere"
     monkeypatch.delenv("DIAGNOSE_STORE")
-    wrong = {"stor = 'x'": "unknown key 'stor'", "store = 3": "must be text", "store": "not TOML"}
+    wrong = {
+        "stor = 'x'": "unknown key 'stor'",
+        "store = '~nobody-here/cases'": "'~nobody-here/cases' is nobody's home",
+        "store = 3": "must be text",
+        "store": "not TOML",
+    }
     for text, said in wrong.items():
         file.write_text(text)
         with pytest.raises(DiagnoseError) as caught:
