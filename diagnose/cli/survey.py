@@ -9,7 +9,7 @@ from typing import Any
 
 from diagnose.casebook.answers import QUALIFICATIONS, nearest
 from diagnose.cli.common import instruments_named, load, say_learned, session_for, settings
-from diagnose.cli.render import Screen, Titles, percent
+from diagnose.cli.render import Screen, Titles
 from diagnose.cli.shown import print_json, put_file
 from diagnose.cli.survey_text import FORMATS, SAFETY, form, markdown, plain
 from diagnose.errors import DiagnoseError, Issue, Place, fail
@@ -19,6 +19,7 @@ from diagnose.knowledge.reading import Mapping, Text, read_yaml
 from diagnose.plant.compose import compose_ready
 from diagnose.reasoning.cover import REVEALS
 from diagnose.reasoning.guard import Skill
+from diagnose.report.pictures.values import percent
 
 SUSPECTS = 8
 
