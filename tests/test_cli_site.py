@@ -16,7 +16,7 @@ from diagnose.casebook.sitefiles import Site, find_site, read_site, save_site, s
 from diagnose.cli import main
 from diagnose.cli.render import Screen
 from diagnose.cli.request import Request
-from diagnose.cli.sites import open_case
+from diagnose.cli.sites import OFFERED, open_case, usable
 from diagnose.errors import DiagnoseError
 from diagnose.interview.state import replay
 from diagnose.knowledge.load import load_knowledge
@@ -274,6 +274,15 @@ def test_sites_are_found_by_name_in_any_writing(tmp_path: Path, kb: KnowledgeBas
         save_site(tmp_path, Site("!!!"))
     with pytest.raises(DiagnoseError, match="there is no site"):
         open_case(Request(store=str(tmp_path), site="nowhere"), Screen(True), kb)
+
+
+def test_what_cannot_be_used_takes_no_place_among_the_sites_offered(
+    tmp_path: Path, kb: KnowledgeBase
+) -> None:
+    for number in range(OFFERED):
+        save_site(tmp_path, Site(f"A draft {number}"))
+    described(tmp_path)
+    assert [site.name for site, _ in usable(tmp_path, kb)] == ["Ford"]
 
 
 ALIKE = (
