@@ -49,10 +49,12 @@ def keep(path: Path, write: Callable[[BinaryIO], None], most: int) -> None:
         with os.fdopen(handle, "wb") as file:
             write(file)
         Path(beside).replace(path)
-    except OSError:
+    except BaseException as error:  # an interrupt leaves nothing behind either
         with suppress(OSError):
             Path(beside).unlink()
-        return
+        if isinstance(error, OSError):
+            return
+        raise
     with suppress(OSError):
         alike = path.parent.glob(f"{path.name.partition('-')[0]}-*{path.suffix}")
         for old in sorted(alike, key=lambda p: p.stat().st_mtime)[:-most]:

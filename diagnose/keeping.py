@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import shutil
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -53,16 +55,24 @@ def _plain(value: Any) -> Any:
 def write_whole(path: Path, data: bytes) -> None:
     """Put a file in the place of an earlier one: whole or not at all, and on disk.
 
+    Who may read it stays as it was. Behind a link stands the file that is meant: that is
+    replaced, and the link stays.
+
     Raises
     ------
     DiagnoseError
         It cannot be written.
     """
+    with suppress(OSError):  # a name that no file can have is refused below
+        if path.is_symlink() and path.exists():
+            path = path.resolve()
     temporary = path.with_name(f".{path.name}.new")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         temporary.unlink(missing_ok=True)  # left behind by a kill, or a link laid by somebody
         with temporary.open("xb") as file:
+            if path.exists():
+                shutil.copymode(path, temporary)
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
@@ -82,5 +92,9 @@ def sync_folder(folder: Path) -> None:
         return
     try:
         os.fsync(handle)
+    except OSError as error:
+        # many a network folder cannot do it; the file itself is on disk, and under its name
+        if error.errno not in (errno.EINVAL, errno.EBADF, errno.ENOTSUP):
+            raise
     finally:
         os.close(handle)

@@ -5,6 +5,7 @@ import os
 import re
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from diagnose.casebook.files import FileStore
 from diagnose.casebook.store import CaseHeader, slug, status_of
 from diagnose.casebook.stores import chosen_store
 from diagnose.casebook.text import event_text
+from diagnose.cli.cases import show_case
 from diagnose.errors import DiagnoseError
 from diagnose.interview.describing import next_ask
 from diagnose.interview.events import Event, new_event
@@ -239,6 +241,24 @@ def test_cases_are_kept_here_or_with_the_user(
     assert chosen_store() == "cases"
 
 
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone is the system's")
+def test_a_case_is_shown_in_the_time_of_the_place(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    late = Event("e-1", "2026-03-01T22:30:00+00:00", "opened", {"site": "Mill Lane 3"})
+    case = FileStore(tmp_path).create(header(), [late]).id
+    monkeypatch.setenv("TZ", "IST-5:30")  # POSIX: half past five hours east of Greenwich
+    time.tzset()
+    try:
+        show_case(case, str(tmp_path), True)
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    shown = capsys.readouterr().out
+    assert "2026-03-02 04:00  opened" in shown
+    assert "UTC+05:30" in shown
+
+
 def test_a_store_may_be_configured(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "cases").mkdir()
@@ -253,7 +273,12 @@ def test_a_store_may_be_configured(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     monkeypatch.setenv("DIAGNOSE_STORE", "elsewhere")
     assert chosen_store() == "elsewhere"
     monkeypatch.delenv("DIAGNOSE_STORE")
-    wrong = {"stor = 'x'": "unknown key 'stor'", "store = 3": "must be text", "store": "not TOML"}
+    wrong = {
+        "stor = 'x'": "unknown key 'stor'",
+        "store = '~nobody-here/cases'": "'~nobody-here/cases' is nobody's home",
+        "store = 3": "must be text",
+        "store": "not TOML",
+    }
     for text, said in wrong.items():
         file.write_text(text)
         with pytest.raises(DiagnoseError) as caught:

@@ -158,7 +158,7 @@ def test_it_moves_in_a_terminal() -> None:
         (("--main-off", "9-3"), "is not FROM-TO"),
         (("--main-off", "0-inf"), "is not FROM-TO"),
         (("--set", "roof_floats=three"), "not a choice"),
-        (("--out", "/nowhere/day.svg", "--hours", "1"), "cannot be written"),
+        (("--out", "/nowhere/day.svg", "--hours", "1"), "cannot write"),
     ],
 )
 def test_what_cannot_be_is_refused_in_one_line(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import xml.etree.ElementTree as ET
 from functools import partial
@@ -275,6 +276,13 @@ def test_the_command_writes_a_picture(
     assert "circuit-tank_and_sump.svg" in capsys.readouterr().out
     assert run("--output", "-") == 0
     assert ET.fromstring(capsys.readouterr().out).get("role") == "img"
+    kept = io.BytesIO()
+    cp1252 = io.TextIOWrapper(kept, "cp1252")  # a pipe's encoding on many a Windows
+    monkeypatch.setattr("sys.stdout", cp1252)
+    assert run("tank_and_sump", "--set", "drive=contactor", "--output", "-") == 0
+    piped = kept.getvalue()
+    assert piped == (tmp_path / "circuit-tank_and_sump.svg").read_bytes()
+    assert not piped.isascii()
 
 
 @pytest.mark.parametrize("part", ["mains", "control"])
@@ -316,7 +324,7 @@ def test_the_command_draws_a_case(
         (("--set", "drive=horse"), "'horse' is not a choice of 'drive'"),
         (("--set", "drive"), "is not VARIANT=CHOICE"),
         (("--output", "x.png"), "does not end in .svg"),
-        (("--output", "/no/such/folder/x.svg"), "cannot be written"),
+        (("--output", "/no/such/folder/x.svg"), "cannot write"),
         (("--part", "water"), "'water' is not a part"),
         (("--text", "--part", "mains"), "--text goes"),
         (("--text", "--output", "x.svg"), "--text goes to the screen"),

@@ -12,11 +12,11 @@ from pathlib import Path
 import pytest
 
 from diagnose.casebook.files import FileStore
-from diagnose.casebook.sitefiles import Site, find_site, read_site, save_site
+from diagnose.casebook.sitefiles import Site, find_site, read_site, save_site, site_text
 from diagnose.cli import main
 from diagnose.cli.render import Screen
 from diagnose.cli.request import Request
-from diagnose.cli.sites import open_case
+from diagnose.cli.sites import OFFERED, open_case, usable
 from diagnose.errors import DiagnoseError
 from diagnose.interview.state import replay
 from diagnose.knowledge.load import load_knowledge
@@ -274,6 +274,53 @@ def test_sites_are_found_by_name_in_any_writing(tmp_path: Path, kb: KnowledgeBas
         save_site(tmp_path, Site("!!!"))
     with pytest.raises(DiagnoseError, match="there is no site"):
         open_case(Request(store=str(tmp_path), site="nowhere"), Screen(True), kb)
+
+
+def test_what_cannot_be_used_takes_no_place_among_the_sites_offered(
+    tmp_path: Path, kb: KnowledgeBase
+) -> None:
+    for number in range(OFFERED):
+        save_site(tmp_path, Site(f"A draft {number}"))
+    described(tmp_path)
+    assert [site.name for site, _ in usable(tmp_path, kb)] == ["Ford"]
+
+
+ALIKE = (
+    (
+        "Green Valley Apartments, Block A, Tower number 1",
+        "Green Valley Apartments, Block A, Tower number 2",
+    ),
+    ("मकान 5", "दुकान 5"),
+    ("राम निवास", "रोम निवास"),  # they differ in a vowel sign alone
+    ("5", "मकान 5"),
+)
+
+
+@pytest.mark.parametrize(("one", "other"), ALIKE)
+def test_two_sites_never_share_a_file(tmp_path: Path, one: str, other: str) -> None:
+    path = save_site(tmp_path, Site(one, notes="the first"))
+    assert find_site(tmp_path, other) is None
+    assert save_site(tmp_path, Site(other, notes="the second")) != path
+    for name, notes in ((one, "the first"), (other, "the second")):
+        found = find_site(tmp_path, f" {name.upper()}")
+        assert found is not None
+        assert read_site(found).notes == notes
+
+
+def test_files_named_before_names_were_told_apart_are_found_by_their_own_site(
+    tmp_path: Path,
+) -> None:
+    own, other = ALIKE[0]
+    older = tmp_path / "green-valley-apartments-block-a-tower-nu.yaml"
+    older.write_text(site_text(Site(own)), encoding="utf-8")
+    assert find_site(tmp_path, own) == older
+    assert find_site(tmp_path, other) is None
+    assert find_site(tmp_path, older.stem) == older
+    assert save_site(tmp_path, Site(own, notes="again")) == older
+    assert read_site(older).notes == "again"
+    older.write_text("name: [\n", encoding="utf-8")
+    assert find_site(tmp_path, own) is None  # nothing says whose it is; by its own name it is found
+    assert find_site(tmp_path, older.stem) == older
 
 
 def test_a_variant_that_came_later_takes_its_default(tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """The knowledge kept on disk: alike to the last place, never stale, only ever a saving of time."""
 
 import hashlib
+import ntpath
 import os
 import pickle
 import random
@@ -12,11 +13,12 @@ from typing import Any
 
 import pytest
 
+from diagnose.cache import keep
 from diagnose.cli.common import load
 from diagnose.errors import DiagnoseError, Place
 from diagnose.knowledge import cache
 from diagnose.knowledge.cache import knowledge_for
-from diagnose.knowledge.folder import PATTERNS, digest_of, find_knowledge
+from diagnose.knowledge.folder import PATTERNS, digest_of, find_knowledge, shown_name
 from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.reading import Text
 from diagnose.knowledge.records import KnowledgeBase
@@ -268,6 +270,22 @@ def test_a_full_disk_leaves_nothing_behind(kept: Path, monkeypatch: pytest.Monke
     monkeypatch.setattr(Path, "replace", full)
     assert same(knowledge_for(TINY, kept), load_knowledge(TINY))
     assert list(kept.iterdir()) == []
+
+
+def test_an_interrupt_leaves_nothing_behind(tmp_path: Path) -> None:
+    def write(file: object) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        keep(tmp_path / "kind-key.bin", write, 3)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_on_another_drive(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(ValueError, match="path is on mount"):  # as Windows has it
+        ntpath.relpath("D:\\knowledge", "C:\\work")
+    monkeypatch.setattr("os.path.relpath", lambda path: ntpath.relpath("D:\\k", "C:\\work"))
+    assert shown_name(tmp_path) == str(tmp_path)
 
 
 def test_old_files_make_room(folder: Path, kept: Path, monkeypatch: pytest.MonkeyPatch) -> None:

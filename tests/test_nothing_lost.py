@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 import errno
 import os
+import stat
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -387,9 +388,49 @@ def test_links_and_pipes_in_the_folder(tmp_path: Path) -> None:
     found = store.overview()
     assert [c.id for c in found.cases] == [case]
     assert len(found.issues) == 4
+    assert store.latest() == case
     for name in ("../share/" + case, "/etc/passwd", "a" * 5000, "a\0b", "..", ""):
         with pytest.raises(DiagnoseError, match="there is no case"):
             store.events(name)
+
+
+def test_a_file_keeps_its_link_and_who_may_read_it(tmp_path: Path) -> None:
+    own, link = tmp_path / "share" / "mine.yaml", tmp_path / "progress.yaml"
+    append(own, DONE)
+    own.chmod(0o600)
+    link.symlink_to(own)
+    append(link, DONE)
+    assert link.is_symlink()
+    assert len(read_progress(own).done) == 2
+    assert own.stat().st_mode & 0o777 == 0o600
+    case = FileStore(tmp_path).create(HEAD, [opened()]).id
+    (tmp_path / f"{case}.yaml").chmod(0o640)
+    FileStore(tmp_path).append(case, finding("kept apart"))
+    assert (tmp_path / f"{case}.yaml").stat().st_mode & 0o777 == 0o640
+
+
+@pytest.mark.parametrize(
+    ("number", "safe"), [(errno.EINVAL, True), (errno.ENOTSUP, True), (errno.EIO, False)]
+)
+def test_folders_that_cannot_be_synchronised(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, safe: bool
+) -> None:
+    """POSIX: fsync fails with EINVAL where it does not support this kind of file (recalled)."""
+    syncing = os.fsync
+
+    def sync(handle: int) -> None:
+        if stat.S_ISDIR(os.fstat(handle).st_mode):
+            raise OSError(number, os.strerror(number))
+        syncing(handle)
+
+    monkeypatch.setattr(os, "fsync", sync)
+    if not safe:
+        with pytest.raises(DiagnoseError, match="cannot write"):
+            FileStore(tmp_path).create(HEAD, [opened()])
+        return
+    case = FileStore(tmp_path).create(HEAD, [opened()]).id
+    FileStore(tmp_path).append(case, finding("on a share"))
+    assert raws(FileStore(tmp_path), case) == ["on a share"]
 
 
 def test_no_name_of_a_site_leads_out_of_the_folder(tmp_path: Path) -> None:

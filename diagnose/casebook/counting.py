@@ -13,8 +13,6 @@ from typing import Any
 
 from diagnose.casebook.outcomes import Outcome, Variants
 
-KINDS_OF_WORK = ("test", "walk", "act", "repair")
-
 
 @dataclass(frozen=True)
 class Tally:

@@ -7,6 +7,7 @@ and the folder is synchronised. A kill at any moment leaves the old file or the 
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -175,8 +176,7 @@ class FileStore:
 
     def _add(self, path: Path, old: bytes, events: Sequence[Event]) -> None:
         new = old + "".join(event_text(event) for event in events).encode()
-        # behind a link stands the file that is meant: it is written to, and the link stays
-        self._replace(path.resolve() if path.is_symlink() else path, new)
+        self._replace(path, new)
         self._written = path.stem, new
 
     def _make_folder(self) -> None:
@@ -230,13 +230,23 @@ class FileStore:
     def latest(self) -> str:
         """See `CaseStore.latest`."""
         closed: set[str] = set()
-        newest = sorted(self._files(), key=lambda p: (-p.stat().st_mtime_ns, p.name))
-        for number, path in enumerate(newest):
+        written = ((_written(path), path) for path in self._files())
+        newest = sorted((-at, path) for at, path in written if at is not None)
+        for number, (_, path) in enumerate(newest):
             if number == LOOKED_AT:
                 closed = {c.id for c in self.overview().cases if c.status == "closed"}
             if path.stem not in closed and not is_closed(read_case(path)[1]):
                 return path.stem
         raise fail("no-case", f"there is no open case in {self.folder}")
+
+
+def _written(path: Path) -> int | None:
+    """When a file was written to, in nanoseconds; None for a link to nothing, a pipe, a folder."""
+    try:
+        told = path.stat()
+    except OSError:
+        return None
+    return told.st_mtime_ns if stat.S_ISREG(told.st_mode) else None
 
 
 def is_file(path: Path) -> bool:

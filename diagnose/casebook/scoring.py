@@ -38,7 +38,6 @@ BLOCKS = 12
 DRAWS = 2000
 """Bootstrap samples behind an interval."""
 SEED = 1
-MEASURES = ("log_loss", "brier", "top_1", "top_3")
 STAGES = ("before", "after")
 """Before the first test, and after the last one before any repair."""
 

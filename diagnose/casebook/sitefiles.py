@@ -6,6 +6,8 @@ was. Until its last question is answered it says ``status: draft``.
 
 from __future__ import annotations
 
+import hashlib
+import unicodedata
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -25,6 +27,8 @@ from diagnose.plant.compose import Installation, compose
 FORMAT = "1"
 FOLDER = "sites"
 STATUSES = ("described", "draft")
+MARKS = dict.fromkeys(range(0x300, 0x370))
+"""Accents over Latin letters, which a file's name is without."""
 HEAD = "# A site of diagnose: what is fitted there. Used by 'diagnose callout --site'.\n"
 
 
@@ -62,13 +66,30 @@ class Site:
 
     @property
     def key(self) -> str:
-        """The name of its file, without its ending."""
-        return slug(self.name) or site_key(self.name)
+        """The name of its file, without its ending; "" for a name without letter or digit."""
+        return file_key(self.name)
 
     def with_asked(self, question: str, **changes: Any) -> Site:
         """The same with one more question answered."""
         asked = (*(q for q in self.asked if q != question), question)
         return replace(self, asked=asked, **changes)
+
+
+def file_key(name: str) -> str:
+    """The name of a site's file: that of another site only where both are written alike.
+
+    It is the name's `slug`. Where that cannot hold the whole name (other letters than Latin ones,
+    more than fits) the start of a SHA-256 over the name stands behind it.
+    """
+    plain = unicodedata.normalize("NFKD", name).casefold()
+    letters = [c if unicodedata.category(c)[0] in "LMN" else " " for c in plain]
+    words = "-".join("".join(letters).split())
+    short = slug(name)
+    if not words or words.translate(MARKS) == short:
+        return short
+    return "-".join(
+        part for part in (short, hashlib.sha256(words.encode()).hexdigest()[:12]) if part
+    )
 
 
 def sites_folder(store: str | None) -> Path:
@@ -107,7 +128,7 @@ def save_site(folder: Path, site: Site) -> Path:
     """
     if not site.key:
         raise fail("site", f"'{site.name}' has no letter or digit: no file can be named by it")
-    path = folder / f"{site.key}.yaml"
+    path = file_of(folder, site.name) or folder / f"{site.key}.yaml"
     write_whole(path, site_text(site).encode())
     return path
 
@@ -179,13 +200,30 @@ def site_files(folder: Path) -> list[Path]:
     return sorted(p for p in folder.glob("*.yaml") if not p.name.startswith("."))
 
 
-def find_site(folder: Path, name: str) -> Path | None:
-    """The file of a site by its name, written in any way, or by its file's name."""
-    for key in (slug(name), site_key(name), name):
-        path = folder / f"{key}.yaml"
-        if key and "/" not in key and is_file(path):
+def file_of(folder: Path, name: str) -> Path | None:
+    """The file of a site by its name, written in any way; never that of another site.
+
+    A file that cannot be read counts as the one its own name says, so that what is wrong is told.
+    """
+    key = file_key(name)
+    for stem in dict.fromkeys((key, slug(name), site_key(name))):  # the latter two: older files
+        path = folder / f"{stem}.yaml"
+        if not stem or not is_file(path):
+            continue
+        try:
+            found = file_key(read_site(path).name)
+        except DiagnoseError:
+            found = stem
+        if found == key:
             return path
     return None
+
+
+def find_site(folder: Path, name: str) -> Path | None:
+    """The file of a site by its name, written in any way, or by its file's name."""
+    path = folder / f"{name}.yaml"
+    by_file = path if "/" not in name and is_file(path) else None
+    return file_of(folder, name) or by_file
 
 
 def load_site(folder: Path, name: str, knowledge: KnowledgeBase) -> tuple[Site, Installation]:

@@ -108,5 +108,8 @@ def configured(path: Path) -> str:
     if not isinstance(store, str):
         raise fail("structure", "'store' must be text", place, legal)
     if store and not is_address(store):
-        return str(path.parent / Path(store).expanduser())
+        try:
+            return str(path.parent / Path(store).expanduser())
+        except RuntimeError as error:
+            raise fail("structure", f"'store': '{store}' is nobody's home", place, legal) from error
     return store

@@ -74,13 +74,15 @@ def list_due(store_name: str | None, on: str | None, no_color: bool) -> None:
 
 
 def show_case(case_id: str, store_name: str | None, no_color: bool) -> None:
-    """A case, one event after another.
+    """A case, one event after another, in the machine's time zone.
 
     Raises
     ------
     DiagnoseError
         There is no such case, or it cannot be read.
     """
+    from diagnose.cli.formats import local, zone  # only here: it imports much
+
     screen = Screen(no_color)
     store = store_at(store_name)
     header, events = store.header(case_id), store.events(case_id)
@@ -93,11 +95,14 @@ def show_case(case_id: str, store_name: str | None, no_color: bool) -> None:
     for name, choice in variants_of(header.variants, events).items():
         screen.field("", f"{name}: {choice}")
     screen.field("File", store.where(case_id))
+    screen.field("Times", ", ".join(dict.fromkeys(zone(event.at) for event in events)))
     screen.line()
     for event in events:
         says = SAYS[event.kind] + (" (taken back)" if event.id in gone else "")
         text = described(event, kinds)
-        screen.para(f"{event.at[:16].replace('T', ' ')}  {says}: {text}".rstrip(": "), hang=18)
+        when = local(event.at)
+        at = event.at if when is None else f"{when:%Y-%m-%d %H:%M}"
+        screen.para(f"{at}  {says}: {text}".rstrip(": "), hang=18)
 
 
 def described(event: Event, events: dict[str, Event]) -> str:

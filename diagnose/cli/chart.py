@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.casebook.answers import METER_CATEGORIES, QUALIFICATIONS
 from diagnose.cli.common import instruments_named, load, session_for, settings
+from diagnose.cli.shown import put_file
 from diagnose.errors import fail
 
 if TYPE_CHECKING:
@@ -77,7 +78,11 @@ def run_chart(request: Request) -> None:
     if form == "text":
         from diagnose.report.terminal import terminal
 
-        _put(request.output, terminal(document).encode())
+        text = terminal(document)
+        if request.output is None:
+            sys.stdout.write(text)  # for reading, so in the terminal's own encoding
+        else:
+            _put(request.output, text.encode())
     elif form == "html":
         from diagnose.report.html import html
 
@@ -130,11 +135,6 @@ def _named(request: Request) -> Path:
 
 
 def _put(path: Path | None, content: bytes) -> None:
-    if path is None:
-        sys.stdout.write(content.decode())
-        return
-    try:
-        path.write_bytes(content)
-    except OSError as error:
-        raise fail("unwritable", f"cannot write '{path}': {error.strerror}") from error
-    print(f"written to {path}", file=sys.stderr)
+    put_file(path, content)
+    if path is not None:
+        print(f"written to {path}", file=sys.stderr)

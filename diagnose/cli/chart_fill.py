@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import TypeVar
 
-from diagnose.cli.render import INSTRUMENTS, STATES, name_of, percent
+from diagnose.cli.render import INSTRUMENTS, STATES, name_of
 from diagnose.cli.setup import CATEGORY_TEXTS, PERSON_TEXTS
 from diagnose.interview.asking import ACT_CAUTIONS, ACT_TEXTS
 from diagnose.interview.chart_tree import (
@@ -26,6 +26,7 @@ from diagnose.plant.points import Points, points_of
 from diagnose.reasoning.belief import UNKNOWN_UNIT
 from diagnose.reasoning.guard import Skill
 from diagnose.report import chart as paper
+from diagnose.report.pictures.values import percent
 
 T = TypeVar("T")
 LETTERS = "ABCDEFGHJKLMPQRSUVWXYZ"

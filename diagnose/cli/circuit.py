@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.cli.common import load, session_for, settings, store_at
 from diagnose.cli.render import Screen
+from diagnose.cli.shown import put_file
 from diagnose.errors import fail
 from diagnose.plant.compose import Installation, compose, compose_ready
 from diagnose.plant.points import points_of
@@ -86,10 +87,10 @@ def run_circuit(wanted: Wanted, folder: str | None) -> int:
     text = caution.text if caution else ""
     svg = circuit_svg(installation, points, marks, heading, text, part)
     if wanted.output == STDOUT:
-        sys.stdout.write(svg)
+        put_file(None, svg.encode())
         return 0
     path = wanted.output or Path(f"circuit-{name}{'' if part == 'all' else '-' + part}.svg")
-    _write(path, svg)
+    put_file(path, svg.encode())
     screen.para(f"The circuit, with {len(points.numbers)} test points: {path}", hang=2)
     if wanted.opened:
         _open(path, screen)
@@ -115,13 +116,6 @@ def _matter(wanted: Wanted, knowledge: KnowledgeBase) -> tuple[Installation, Mar
     return installation, marks_of(session, events), heading, header.id
 
 
-def _write(path: Path, svg: str) -> None:
-    try:
-        path.write_text(svg, encoding="utf-8")
-    except OSError as error:
-        raise fail("file", f"'{path}' cannot be written: {error.strerror}") from error
-
-
 def _open(path: Path, screen: Screen) -> None:
     """Open a picture where there is a screen to show it on; else say where it is."""
     import os
@@ -141,7 +135,7 @@ def open_circuit(screen: Screen, session: Session, events: Sequence[Event]) -> N
     from diagnose.cli.figures import circuit_of, marks_of
 
     path = Path(tempfile.mkdtemp(prefix="diagnose-")) / "circuit.svg"
-    _write(path, circuit_of(session, marks_of(session, events)))
+    put_file(path, circuit_of(session, marks_of(session, events)).encode())
     screen.para(f"The circuit as it stands: {path}", 2, hang=2)
     _open(path, screen)
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.cli.common import load, settings
 from diagnose.cli.render import Screen
+from diagnose.cli.shown import put_file
 from diagnose.errors import fail
 from diagnose.plant.compose import Installation, compose
 from diagnose.quantities import QuantityError, parse_quantity
@@ -164,14 +165,8 @@ def _draw(days: Sequence[tuple[str, Day]], heading: str, wanted: Wanted) -> int:
     from diagnose.report.pictures.day import day_svg
 
     svg = day_svg(days, heading)
-    if wanted.output == STDOUT:
-        sys.stdout.write(svg)
-        return 0
-    path = wanted.output
-    assert path is not None
-    try:
-        path.write_text(svg, encoding="utf-8")
-    except OSError as error:
-        raise fail("file", f"'{path}' cannot be written: {error.strerror}") from error
-    Screen(wanted.no_color).para(f"The day: {path}", hang=2)
+    path = None if wanted.output == STDOUT else wanted.output
+    put_file(path, svg.encode())
+    if path is not None:
+        Screen(wanted.no_color).para(f"The day: {path}", hang=2)
     return 0

@@ -13,7 +13,7 @@ from diagnose.cli.ask import Terminal
 from diagnose.cli.callout import Narrated, header_of, on_file
 from diagnose.cli.columns import padded
 from diagnose.cli.common import INTERRUPTED, load, matrix_of, say_learned, settings, store_at
-from diagnose.cli.render import INSTRUMENTS, Screen, Titles, name_of, percent
+from diagnose.cli.render import INSTRUMENTS, Screen, Titles, name_of
 from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.saving import Recorder, create
 from diagnose.cli.setup import Setup
@@ -42,6 +42,7 @@ from diagnose.language import ENGLISH, marked, use
 from diagnose.language import gettext as _
 from diagnose.plant.compose import Installation, compose_ready
 from diagnose.reasoning.van import SHARE
+from diagnose.report.pictures.values import percent
 
 RULE = marked(
     "The customer only looks, listens and works dry, undamaged switches, taps and plugs with dry "

@@ -8,7 +8,8 @@ import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from diagnose.errors import Place, fail
+from diagnose.cli.shown import put_file
+from diagnose.errors import fail
 
 INK, FAINT, BLUE, ORANGE = "#222222", "#c8c8c8", "#1f5fa8", "#c2571a"
 FONT = "font-family='Helvetica, Arial, sans-serif'"
@@ -31,11 +32,7 @@ def write_picture(path: Path, text: str) -> None:
     """
     if path.suffix.lower() != ".svg":
         raise fail("option", f"'{path}': pictures are written as .svg")
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        place = Place(str(path), 1, 1)
-        raise fail("unwritable", f"cannot write: {error.strerror}", place) from error
+    put_file(path, text.encode())
 
 
 def _text(x: float, y: float, text: str, anchor: str = "start", size: int = 12, **more: str) -> str:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.cli.report import Wanted, write
 from diagnose.cli.saving import persist
-from diagnose.cli.shown import visible
+from diagnose.cli.shown import put_file, visible
 from diagnose.errors import DiagnoseError, Issue, fail
 from diagnose.practice.records import LARGEST_SEED
 
@@ -122,11 +122,12 @@ def _show(request: Request, several: Sequence[Progress], today: datetime.date) -
 
 def _put(text: str, output: Path | None) -> None:
     if output is None or str(output) == "-":
-        sys.stdout.write(visible(text) if sys.stdout.isatty() else text)
+        if sys.stdout.isatty():
+            sys.stdout.write(visible(text))
+        else:
+            put_file(None, text.encode())
         return
-    from diagnose.keeping import write_whole
-
-    write_whole(output, text.encode())
+    put_file(output, text.encode())
     print(output)
 
 

@@ -17,6 +17,7 @@ from diagnose.cli.columns import columns, fitting, padded, wrapped
 from diagnose.cli.shown import visible
 from diagnose.language import gettext as _
 from diagnose.language import marked
+from diagnose.report.pictures.values import percent
 
 if TYPE_CHECKING:
     from diagnose.interview.session import Session, Turn
@@ -64,11 +65,6 @@ PLACES = (marked("panel"), marked("roof"), marked("sump"), marked("pump"), marke
 def name_of(word: str, names: dict[str, str] | None = None) -> str:
     """An id in words, in the language in use."""
     return _((names or {}).get(word, word.replace("_", " ")))
-
-
-def percent(probability: float) -> str:
-    """A probability as shown; certainty is never claimed."""
-    return ">99%" if probability > 0.994 else f"{probability:.0%}"
 
 
 def looked_ahead(method: str, margin: float) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from diagnose.cli.shown import put_file
 from diagnose.errors import DiagnoseError, fail
 
 if TYPE_CHECKING:
@@ -159,14 +160,10 @@ def write(document: Document, wanted: Wanted, name: str) -> None:
     data = rendered(document, wanted)
     target = wanted.output
     if str(target) == "-" or (target is None and wanted.format == "text"):
-        sys.stdout.buffer.write(data)
-        sys.stdout.flush()
+        put_file(None, data)
         return
     target = target or Path(f"{name}.{SUFFIXES[wanted.format]}")
-    try:
-        target.write_bytes(data)
-    except OSError as error:
-        raise fail("unwritable", f"cannot write '{target}': {error.strerror}") from error
+    put_file(target, data)
     print(target)
 
 

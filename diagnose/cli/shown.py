@@ -10,15 +10,24 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
-from diagnose.errors import MOST_SAID, DiagnoseError, Issue
+from diagnose.errors import MOST_SAID, DiagnoseError, Issue, fail
 from diagnose.language import visible
 
 LONGEST_WORD = 200
 """Characters of one word of a message, which may quote a whole line of a file."""
 
-__all__ = ["on_one_line", "print_json", "print_lines", "say_issues", "say_usage", "visible"]
+__all__ = [
+    "on_one_line",
+    "print_json",
+    "print_lines",
+    "put_file",
+    "say_issues",
+    "say_usage",
+    "visible",
+]
 
 
 def on_one_line(text: str) -> str:
@@ -59,6 +68,28 @@ def print_json(data: Any) -> None:
     if not text.replace("\n", "").isprintable():
         text = "".join(c if c == "\n" or c.isprintable() else _escaped(c) for c in text)
     print(text)
+
+
+def put_file(path: Path | None, data: bytes) -> None:
+    """A file's content in a file or on stdout (None), whatever the encoding of the terminal.
+
+    The file is written in place, so that it may be a device or a pipe.
+
+    Raises
+    ------
+    DiagnoseError
+        The file cannot be written.
+    """
+    if path is None:
+        sys.stdout.flush()
+        sys.stdout.buffer.write(data)
+        sys.stdout.flush()
+        return
+    try:
+        path.write_bytes(data)
+    except (OSError, ValueError) as error:  # ValueError: a null character in the name
+        reason = getattr(error, "strerror", None) or error
+        raise fail("unwritable", f"cannot write '{path}': {reason}") from error
 
 
 def _escaped(char: str) -> str:

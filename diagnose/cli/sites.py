@@ -64,9 +64,11 @@ def open_case(
 
 
 def usable(folder: Path, knowledge: KnowledgeBase) -> Sequence[tuple[Site, Installation]]:
-    """Sites that are described to the end and can be built; others are for ``site list``."""
-    found = []
-    for path in site_files(folder)[:OFFERED]:
+    """The first sites that are described to the end and can be built; see `OFFERED`."""
+    found: list[tuple[Site, Installation]] = []
+    for path in site_files(folder):
+        if len(found) == OFFERED:
+            break
         try:
             site = read_site(path, knowledge)
         except DiagnoseError:

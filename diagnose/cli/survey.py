@@ -9,8 +9,8 @@ from typing import Any
 
 from diagnose.casebook.answers import QUALIFICATIONS, nearest
 from diagnose.cli.common import instruments_named, load, say_learned, session_for, settings
-from diagnose.cli.render import Screen, Titles, percent
-from diagnose.cli.shown import print_json
+from diagnose.cli.render import Screen, Titles
+from diagnose.cli.shown import print_json, put_file
 from diagnose.cli.survey_text import FORMATS, SAFETY, form, markdown, plain
 from diagnose.errors import DiagnoseError, Issue, Place, fail
 from diagnose.interview.session import Session
@@ -19,6 +19,7 @@ from diagnose.knowledge.reading import Mapping, Text, read_yaml
 from diagnose.plant.compose import compose_ready
 from diagnose.reasoning.cover import REVEALS
 from diagnose.reasoning.guard import Skill
+from diagnose.report.pictures.values import percent
 
 SUSPECTS = 8
 
@@ -79,10 +80,7 @@ def run_survey(request: Request) -> int:
 
 def _write(path: Path, survey: Survey, session: Session) -> None:
     write = {".md": markdown, ".txt": plain, ".yaml": form}[path.suffix]
-    try:
-        path.write_text("\n".join(write(survey, session)) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise fail("unwritable", f"cannot write '{path}': {error.strerror}") from error
+    put_file(path, ("\n".join(write(survey, session)) + "\n").encode())
 
 
 def survey_data(session: Session, survey: Survey) -> dict[str, Any]:

@@ -196,7 +196,7 @@ class _After:
         """The repaired cause beside the others; it changes only with the verification."""
         state, known = self.state, self.remaining.beside
         key = (
-            *(cause, number, tuple(suspects), tuple(state.complaints)),
+            *(cause, number, tuple(suspects), tuple(state.complaints), site_of(state.opened)),
             *(tuple(state.answers.items()), tuple(self.findings)[: self._before(number)]),
             tuple(c for c in state.checked if c.after_repairs <= number),
         )

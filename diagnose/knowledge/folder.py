@@ -61,7 +61,10 @@ def overlay_path(root: Path, chosen: Path | None = None) -> Path:
 
 def shown_name(path: Path) -> str:
     """A path as places show it: from the working folder where it lies below that."""
-    shown = os.path.relpath(path)
+    try:
+        shown = os.path.relpath(path)
+    except ValueError:  # on another drive of Windows
+        return str(path)
     return str(path) if shown.startswith("..") else shown
 
 

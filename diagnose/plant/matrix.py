@@ -233,15 +233,17 @@ class MatrixBuilder:
                 yield batch, self.batch([modes[r] for r in batch])
             return
         _inherited.append((self, modes))
-        with warnings.catch_warnings():
-            # Python >= 3.12 warns of forking beside threads; the children only compute.
-            warnings.simplefilter("ignore", DeprecationWarning)
-            context = multiprocessing.get_context("fork")
-            with ProcessPoolExecutor(workers, mp_context=context) as pool:
-                jobs = {pool.submit(_in_child, batch): batch for batch in batches}
-                for job in as_completed(jobs):
-                    yield jobs[job], job.result()
-        _inherited.pop()
+        try:
+            with warnings.catch_warnings():
+                # Python >= 3.12 warns of forking beside threads; the children only compute.
+                warnings.simplefilter("ignore", DeprecationWarning)
+                context = multiprocessing.get_context("fork")
+                with ProcessPoolExecutor(workers, mp_context=context) as pool:
+                    jobs = {pool.submit(_in_child, batch): batch for batch in batches}
+                    for job in as_completed(jobs):
+                        yield jobs[job], job.result()
+        finally:
+            _inherited.pop()
 
     def build(self, progress: Progress | None = None) -> DependencyMatrix:
         """Every row, healthy last."""

@@ -29,7 +29,6 @@ LOWEST_HEAD = -(101_325.0 - 2_339.0) / (998.2 * 9.806_65)
 """No gauge shows less head, in m: there water boils (standard atmosphere of ISO 2533 less the
 vapour pressure of water at 20 °C, over its density and standard gravity; steam tables, from
 memory)."""
-UNSTEADY = "unsteady"
 
 
 def numeric_reading(

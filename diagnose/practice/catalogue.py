@@ -7,6 +7,7 @@ the source text of what reckons; a file that cannot be read is made anew without
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 from collections.abc import Mapping
 from dataclasses import asdict
@@ -30,9 +31,9 @@ PREFIX = "difficulty-"
 def _program() -> str:
     """Digest of the source text that a difficulty hangs on, besides the plant's."""
     here = Path(__file__).parent
-    reasoning = sorted((here.parent / "reasoning").glob("*.py"))
+    rooms = (sorted((here.parent / room).glob("*.py")) for room in ("reasoning", "interview"))
     digest = hashlib.sha256()
-    for path in (here / "ways.py", here / "difficulty.py", *reasoning):
+    for path in (here / "ways.py", here / "difficulty.py", *itertools.chain(*rooms)):
         digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
     return digest.hexdigest()
 

@@ -43,8 +43,6 @@ from diagnose.reasoning.places import ANYWHERE, PANEL
 from diagnose.reasoning.planner import OUTSIDE, Equipment, Standing, level_found
 from diagnose.reasoning.separation import SEPARATED, SHOWN
 
-FORMAT = 1
-KEPT = 64
 LIKELY = 0.5
 """Chance from which a failure mode is an exercise for a complaint (judgement)."""
 FEW = 2
