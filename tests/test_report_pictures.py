@@ -153,6 +153,21 @@ def test_nothing_in_the_module_crosses_a_conductor(installation: Installation) -
             assert abs(nets.index(link.a) - nets.index(link.b)) == 1, link
 
 
+def test_two_pumps_are_drawn_side_by_side_between_sump_and_tank() -> None:
+    installation = compose(shipped(), "two_pumps")
+    sheet = sheet_of(installation)
+    first, second = sheet.water
+    assert [link.unit for link in second] == ["pump_two", "delivery_two", "delivery_two"]
+    assert [link.symbol for link in second] == [link.symbol for link in first[1:-1]]
+    assert (second[0].a, second[-1].b) == (first[1].a, first[-2].b)
+    assert not sheet.rest
+    *_, line = [
+        x for x in circuit_text(installation, points_of(shipped(), installation), width=200) if x
+    ]
+    assert line.split("--")[0].strip() == "[sump]"
+    assert line.endswith("[roof tank]")
+
+
 @pytest.mark.parametrize("module", ["active_low", "active_high"])
 def test_the_light_emitting_diode_of_the_module_points_to_its_cathode(module: str) -> None:
     # IEC 60617 S00641, recalled: the triangle points the way of the current, here from the
