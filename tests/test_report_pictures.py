@@ -124,7 +124,7 @@ def test_the_plan_follows_the_wires(installation: Installation) -> None:
         if isinstance(x, Branch)
         for load in x.loads
     ]
-    ways += [sheet.water[:-1], *sheet.loops]
+    ways += [*sheet.water[:-1], *sheet.loops]
     assert [x.unit for way in sheet.loops for x in way if x.symbol == "rod"] == [
         u
         for u, i in installation.instances.items()

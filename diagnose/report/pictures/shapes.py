@@ -219,6 +219,7 @@ SHAPES: Mapping[str, Shape] = {
     "suction_pipe": Shape((("inlet", "outlet", "pipe"),)),
     "pump": Shape((("inlet", "outlet", "pump"),)),
     "delivery": Shape((("inlet", "mid", "check"), ("mid", "outlet", "gate"))),
+    "rising_pipe": Shape((("inlet", "outlet", "pipe"),)),
     "roof_tank": Shape((("inlet", "ground", "tank"),)),
 }
 _BY_KIND = {
