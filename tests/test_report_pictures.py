@@ -158,8 +158,8 @@ def test_two_pumps_are_drawn_side_by_side_between_sump_and_tank() -> None:
     sheet = sheet_of(installation)
     first, second = sheet.water
     assert [link.unit for link in second] == ["pump_two", "delivery_two", "delivery_two"]
-    assert [link.symbol for link in second] == [link.symbol for link in first[1:-1]]
-    assert (second[0].a, second[-1].b) == (first[1].a, first[-2].b)
+    assert [link.symbol for link in second] == [link.symbol for link in first[1:-2]]
+    assert (second[0].a, second[-1].b) == (first[1].a, first[-3].b)
     assert not sheet.rest
     *_, line = [
         x for x in circuit_text(installation, points_of(shipped(), installation), width=200) if x
