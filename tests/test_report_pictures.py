@@ -165,7 +165,7 @@ def test_two_pumps_are_drawn_side_by_side_between_sump_and_tank() -> None:
         x for x in circuit_text(installation, points_of(shipped(), installation), width=200) if x
     ]
     assert line.split("--")[0].strip() == "[sump]"
-    assert line.endswith("[roof tank]")
+    assert line.endswith("[rising pipe of both pumps]")
 
 
 @pytest.mark.parametrize("module", ["active_low", "active_high"])
