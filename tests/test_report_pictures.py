@@ -124,7 +124,7 @@ def test_the_plan_follows_the_wires(installation: Installation) -> None:
         if isinstance(x, Branch)
         for load in x.loads
     ]
-    ways += [sheet.water[:-1], *sheet.loops]
+    ways += [*sheet.water[:-1], *sheet.loops]
     assert [x.unit for way in sheet.loops for x in way if x.symbol == "rod"] == [
         u
         for u, i in installation.instances.items()
@@ -151,6 +151,21 @@ def test_nothing_in_the_module_crosses_a_conductor(installation: Installation) -
         nets = Outputs._order(Outputs.__new__(Outputs), module)
         for link in module.inside:
             assert abs(nets.index(link.a) - nets.index(link.b)) == 1, link
+
+
+def test_two_pumps_are_drawn_side_by_side_between_sump_and_tank() -> None:
+    installation = compose(shipped(), "two_pumps")
+    sheet = sheet_of(installation)
+    first, second = sheet.water
+    assert [link.unit for link in second] == ["pump_two", "delivery_two", "delivery_two"]
+    assert [link.symbol for link in second] == [link.symbol for link in first[1:-2]]
+    assert (second[0].a, second[-1].b) == (first[1].a, first[-3].b)
+    assert not sheet.rest
+    *_, line = [
+        x for x in circuit_text(installation, points_of(shipped(), installation), width=200) if x
+    ]
+    assert line.split("--")[0].strip() == "[sump]"
+    assert line.endswith("[rising pipe of both pumps]")
 
 
 @pytest.mark.parametrize("module", ["active_low", "active_high"])

@@ -108,11 +108,7 @@ def outcomes_here(installation: Installation, spec: TestSpec, it: str) -> tuple[
         replace(o, title=fill(o.title, installation, it), when=fill(o.when, installation, it))
         for o in spec.outcomes
     )
-    return tuple(
-        o
-        for o in filled
-        if spec.kind != "signal" or "not " in o.when or _watched(installation, [o.when])
-    )
+    return tuple(o for o in filled if spec.kind != "signal" or _watched(installation, [o.when]))
 
 
 def phone_error(knowledge: KnowledgeBase, test: InstalledTest) -> float:

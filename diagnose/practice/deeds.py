@@ -30,7 +30,14 @@ PROTECTION = (
     *("overload", "overload_three", "box_overload", "isolator", "isolator_four"),
 )
 INTERLOCKS = (
-    *("float_switch", "mains_float", "pressure_switch", "electrode_relay", "sensor_terminals"),
+    *(
+        "float_switch",
+        "mains_float",
+        "dc_float",
+        "pressure_switch",
+        "electrode_relay",
+        "sensor_terminals",
+    ),
     *("selector", "manual_switch", "hand_off_auto", "contactor", "contactor_three"),
 )
 LEVELS = ("empty", "mid", "full")

@@ -22,7 +22,10 @@ What differs from the plant on purpose:
   100 kohm; capacitance is a current of 1 A at the mains frequency into the dead circuit.
 
 What is the same because it is the model, not the method: an open contact is 1 Gohm (1 Mohm for
-water), a short 0.02 ohm, a jumper 0.05 ohm, and 10 Gohm lead from every node to the reference.
+water), a short 0.02 ohm, a jumper 0.05 ohm, and 10 Gohm lead from every node to the reference. So
+much, 1 Gohm or 1 Mohm, lies beside every diode too: what hangs between blocked diodes and open
+contacts alone (the water shut in between a check valve and a shut gate valve) has no head of its
+own, but the one in which these leave it; beside a diode that conducts it counts for nothing.
 """
 
 from __future__ import annotations
@@ -238,6 +241,7 @@ class SpiceWriter:
                 raise ValueError(f"{full}: a diode on the mains side has no single frequency")
             model = diode_model(values["drop"], r, domain == "water")
             body = f"d#_{e} {a} {b} dm#_{e}\n.model dm#_{e} d({model})"
+            body += f"\nrd#_{e} {a} {b} {OPEN_OHMS[domain]:g}"
         elif kind == "impedance":
             henry = values.get("reactance", 0.0) / (2 * np.pi * REACTANCE_AT)
             body = f"r#_{e} {a} l#_{e} {r:.17g}\nl#_{e} l#_{e} {b} {henry:.17g}"

@@ -228,8 +228,8 @@ class _Builder(MainsPlanner):
 
     # ------------------------------------------------------------------ water
 
-    def water(self) -> Way:
-        """The way of the water, unit by unit."""
+    def water(self) -> tuple[Way, ...]:
+        """The way of the water, unit by unit, then each further way between two of its nets."""
         links = self.within("water")
         start = next((x for x in links if x.symbol == "pit"), None)
         end = next((x for x in links if x.symbol in ("tank", "tap")), None)
@@ -239,8 +239,20 @@ class _Builder(MainsPlanner):
         way = walk(start.b, {end.a}, middle)
         if way is None:
             return ()
-        self.use((start, end), way)
-        return (start, *way, end)
+        main = (start, *way, end)
+        self.use(main)
+        ways = [main]
+        while further := self._past(main, middle):
+            ways.append(further)
+            self.use(further)
+        return tuple(ways)
+
+    def _past(self, main: Way, links: Collection[Link]) -> Way:
+        """Through units not yet drawn from one net of a way to a later one; nothing: none."""
+        free = [x for x in links if x.unit not in self.used]
+        nets = [x.b for x in main[:-1]]
+        found = (walk(net, set(nets[k:]), free) for k, net in enumerate(nets, 1))
+        return next((way for way in found if way), ())
 
 
 def _there_and_back(way: Way) -> tuple[Way, Way]:

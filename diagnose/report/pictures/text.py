@@ -195,9 +195,14 @@ class _Writer:
         yield from self._control()
         if sheet.water:
             yield "Water"
-            first, *rest = sheet.water
+            main, *further = sheet.water
+            first, *rest = main
             pieces = [self.unit(first.unit), self.point(first.b), *self.pieces(tuple(rest))]
             yield from self.row("", [piece for piece in pieces if piece])
+            for way in further:
+                begin = next(x.unit for x in main if x.b == way[0].a)
+                end = next(x.unit for x in main if x.a == way[-1].b)
+                yield from self.row("", [self.unit(begin), *self.pieces(way), self.unit(end)])
         for loop in sheet.loops:
             start = self.point(loop[0].a) or self.end(loop[0].a)
             yield from self.row("rod", [start, *self.pieces(loop)])

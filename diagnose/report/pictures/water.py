@@ -20,24 +20,36 @@ END = 30.0
 
 
 def draw_water(sketch: Sketch, left: float, top: float, room: float) -> float:
-    """The water's way in one line; the y at which it ends."""
-    return _in_line(sketch, sketch.sheet.water, left, top, room)
+    """The way of the water in one line, below it what leads past it; the y at which they end."""
+    if not sketch.sheet.water:
+        return top
+    main, *further = sketch.sheet.water
+    first, y = _in_line(sketch, main, left, top, room)
+    across = {link.b: left + room * k / len(main) for k, link in enumerate(main, 1)}
+    for way in further:
+        begin, end = across[way[0].a], across[way[-1].b]
+        line, y = _in_line(sketch, way, begin, y, end - begin)
+        for x in (begin, end):
+            sketch.dot(x, first)
+            sketch.wire((x, first), (x, line))
+    return y
 
 
 def draw_loops(sketch: Sketch, left: float, top: float, room: float) -> float:
     """Each loop in one line; the y at which they end."""
     y = top
     for loop in sketch.sheet.loops:
-        y = _in_line(sketch, loop, left + END, y, room - 2 * END, ends=True)
+        _, y = _in_line(sketch, loop, left + END, y, room - 2 * END, ends=True)
     return y
 
 
 def _in_line(
     s: Sketch, links: Way, left: float, top: float, room: float, ends: bool = False
-) -> float:
-    """Symbols side by side, each unit named above; with `ends`, the nets at both ends too."""
-    if not links:
-        return top
+) -> tuple[float, float]:
+    """Symbols side by side, each unit named above; with `ends`, the nets at both ends too.
+
+    The y of their line, and that at which all ends.
+    """
     wide = room / len(links)
     groups = [(unit, list(found)) for unit, found in groupby(links, key=lambda link: link.unit)]
     heads = max(s.title_lines(unit, wide * len(found) - 10, 3) for unit, found in groups)
@@ -58,7 +70,7 @@ def _in_line(
         begin, end = joined(s.it, first.unit, first.a), joined(s.it, last.unit, last.b)
         s.canvas.text(left - END + 4, y + 24, begin, TAG + 1, "start", room=wide)
         s.canvas.text(x + END - 4, y + 24, end, TAG + 1, "end", room=wide)
-    return y + BELOW + 16 + s.depth({n for x in links for n in (x.a, x.b)}, links)
+    return y, y + BELOW + 16 + s.depth({n for x in links for n in (x.a, x.b)}, links)
 
 
 def _symbol(s: Sketch, link: Link, x: float, y: float, wide: float) -> None:

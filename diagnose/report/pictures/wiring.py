@@ -110,7 +110,8 @@ class Sheet:
     inputs: tuple[Row, ...]
     outputs: tuple[Row, ...]
     modules: tuple[Module, ...]
-    water: Way
+    water: tuple[Way, ...]
+    """From where the water is taken to where it goes; then what leads past a part of that."""
     loops: tuple[Way, ...]
     """Circuits of their own on the mains side: from a relay's terminal through a rod and back."""
     rest: tuple[str, ...]
