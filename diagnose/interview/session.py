@@ -86,6 +86,7 @@ class Session:
         circuit = MatrixBuilder.circuit_of(installation)
         self.tests: dict[str, InstalledTest] = installed_tests(knowledge, installation, circuit)
         self.points = points_of(knowledge, installation)
+        self.reports = {name: c.reports for name, c in knowledge.complaints.items() if c.reports}
         self.places = {name: (t.spec.place_at, t.level) for name, t in self.tests.items()}
         self.rates = failure_rates(knowledge, installation)
         self.errors = {name: t.error for name, t in self.tests.items()}
@@ -177,7 +178,7 @@ class Session:
 
     def state_of(self, events: Sequence[Event]) -> State:
         """Where the callout stands; on site, safety is asked anew whatever was said by phone."""
-        state = only_known(self, replay(events, self.places))
+        state = only_known(self, replay(events, self.places, self.reports))
         for name in state.phoned if state.stage != PHONE else ():
             if name in self.questions and self.questions[name].kind == "safety":
                 del state.answers[name]

@@ -274,7 +274,10 @@ class Sign:
 
 @dataclass(frozen=True)
 class Complaint:
-    """What a customer reports: one of the alternatives of `when`, each expressions by situation."""
+    """What a customer reports: one of the alternatives of `when`, each expressions by situation.
+
+    Whoever reports it has answered the safety questions of `reports` (question to choice).
+    """
 
     id: str
     title: str
@@ -282,6 +285,7 @@ class Complaint:
     when: tuple[Mapping[str, str], ...]
     cautions: tuple[str, ...]
     place: Place | None = None
+    reports: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
