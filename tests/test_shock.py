@@ -90,6 +90,7 @@ def test_it_holds_at_once_though_the_safety_question_was_answered_no(qualificati
         assert step.state not in ("energised", "live")
         assert step.kind != "act" or step.id != "energise"
     if qualification != "licensed":
+        assert person.steps[-1].id == "complaint"  # nothing is asked after it
         assert turn.step.conclusion is not None
         assert turn.step.conclusion.status == "handed_over"
         assert not [step for step in person.steps if step.kind in ("test", "act")]

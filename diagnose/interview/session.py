@@ -220,7 +220,8 @@ class Session:
             held = _reasons(inference, "hold")
             return ending_step(self, state, belief, inference, "stopped", held)
         question = self._question(state)
-        if question is not None:
+        alarm = any(c in self.reports for c in state.complaints) and inference.concluded("hold")
+        if question is not None and not (alarm and self.questions[question.id].kind == "history"):
             return question
         if state.verifying:
             return verify_step(self, state, inference)
