@@ -274,10 +274,7 @@ class Sign:
 
 @dataclass(frozen=True)
 class Complaint:
-    """What a customer reports: one of the alternatives of `when`, each expressions by situation.
-
-    Whoever reports it has answered the safety questions of `reports` (question to choice).
-    """
+    """What a customer reports: one of the alternatives of `when`, each expressions by situation."""
 
     id: str
     title: str
@@ -286,6 +283,7 @@ class Complaint:
     cautions: tuple[str, ...]
     place: Place | None = None
     reports: Mapping[str, str] = field(default_factory=dict)
+    """The safety questions that it answers, question to choice."""
 
 
 @dataclass(frozen=True)
