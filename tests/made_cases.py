@@ -13,12 +13,14 @@ from diagnose.casebook.outcomes import Outcome, Seen
 from diagnose.casebook.store import CaseHeader
 from diagnose.interview.events import Event
 from diagnose.interview.session import Session
+from tests.people import harmless
 
 
 def complaint_of(session: Session, mode: str) -> str:
     """The complaint that a failure mode brings about most surely."""
     row = session.matrix.rows.index(mode)
-    return max(session.matrix.complaints, key=lambda c: (session.matrix.complaints[c][row], c))
+    shown = harmless(session)
+    return max(shown, key=lambda c: (shown[c][row], c))
 
 
 def made_outcome(

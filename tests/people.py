@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diagnose.interview.drive import Reply
 from diagnose.interview.session import Session, Turn
@@ -36,7 +37,7 @@ class SimulatedPerson:
     def complaint(self) -> str:
         """The complaint that the failure mode brings about most surely."""
         row = self.session.matrix.rows.index(self.mode)
-        columns = self.session.matrix.complaints
+        columns = harmless(self.session)
         return max(columns, key=lambda c: (columns[c][row], c))
 
     def outcome(self, test: str) -> str:
@@ -69,11 +70,16 @@ class SimulatedPerson:
         return Reply("repaired", f"{conclusion.unit}.{conclusion.failure_mode}")
 
 
+def harmless(session: Session) -> dict[str, NDArray[np.float64]]:
+    """P(complaint | failure mode) of the complaints after which the search goes on."""
+    return {c: p for c, p in session.matrix.complaints.items() if c not in session.reports}
+
+
 def clear_modes(session: Session, count: int) -> list[str]:
     """Failure modes that bring about some complaint for sure, spread over the units."""
     found: dict[str, str] = {}
     for r, name in enumerate(session.matrix.rows[:-1]):
-        chance = max((float(c[r]) for c in session.matrix.complaints.values()), default=0.0)
+        chance = max((float(c[r]) for c in harmless(session).values()), default=0.0)
         if chance > 0.9:
             found.setdefault(name.partition(".")[0], name)
     names = list(found.values())

@@ -45,18 +45,19 @@ def facts_of(session: Session, state: State, belief: Belief) -> list[Fact]:
         base, _, it = finding.test.partition("@")
         facts.append(Fact.of("finding", test=base, it=it or "-", outcome=finding.outcome))
     facts += [Fact.of("repaired", unit=u, mode=m) for u, m in state.repairs]
-    facts += suspects(belief)
+    facts += suspects(session.installation, belief)
     return list(dict.fromkeys(facts))
 
 
-def suspects(belief: Belief) -> list[Fact]:
-    """The leading few causes, each with its band."""
+def suspects(installation: Installation, belief: Belief) -> list[Fact]:
+    """The leading few causes, each with the type of its part and its band."""
     found = []
     for name, probability in belief.ranking()[:MOST_SUSPECTS]:
         unit, _, mode = name.partition(".")
         band = band_of(probability)
         if band and unit != UNKNOWN_UNIT:
-            found.append(Fact.of("suspect", unit=unit, mode=mode, band=band))
+            part = installation.instances[unit].part
+            found.append(Fact.of("suspect", unit=unit, part=part, mode=mode, band=band))
     return found
 
 

@@ -86,6 +86,7 @@ class Session:
         circuit = MatrixBuilder.circuit_of(installation)
         self.tests: dict[str, InstalledTest] = installed_tests(knowledge, installation, circuit)
         self.points = points_of(knowledge, installation)
+        self.reports = {name: c.reports for name, c in knowledge.complaints.items() if c.reports}
         self.places = {name: (t.spec.place_at, t.level) for name, t in self.tests.items()}
         self.rates = failure_rates(knowledge, installation)
         self.errors = {name: t.error for name, t in self.tests.items()}
@@ -177,7 +178,7 @@ class Session:
 
     def state_of(self, events: Sequence[Event]) -> State:
         """Where the callout stands; on site, safety is asked anew whatever was said by phone."""
-        state = only_known(self, replay(events, self.places))
+        state = only_known(self, replay(events, self.places, self.reports))
         for name in state.phoned if state.stage != PHONE else ():
             if name in self.questions and self.questions[name].kind == "safety":
                 del state.answers[name]
@@ -219,7 +220,8 @@ class Session:
             held = _reasons(inference, "hold")
             return ending_step(self, state, belief, inference, "stopped", held)
         question = self._question(state)
-        if question is not None:
+        alarm = any(c in self.reports for c in state.complaints) and inference.concluded("hold")
+        if question is not None and not (alarm and self.questions[question.id].kind == "history"):
             return question
         if state.verifying:
             return verify_step(self, state, inference)

@@ -146,8 +146,14 @@ def lasting(event: Event) -> bool:
     return event.kind == "answered" and (data["question"], data["choice"]) in LASTING
 
 
-def replay(events: Sequence[Event], places: Mapping[str, tuple[str, str]]) -> State:
+def replay(
+    events: Sequence[Event],
+    places: Mapping[str, tuple[str, str]],
+    reports: Mapping[str, Mapping[str, str]] | None = None,
+) -> State:
     """Fold the events; `places` tells where each test is done and at which level of the water.
+
+    `reports` are the answers to safety questions that a complaint is, by complaint.
 
     Raises
     ------
@@ -159,6 +165,8 @@ def replay(events: Sequence[Event], places: Mapping[str, tuple[str, str]]) -> St
     for event in events:
         try:
             _fold(state, event, gone, places)
+            if event.kind == "complaint" and reports:
+                _reported(state, event, event.id in gone, reports)
         except KeyError as error:
             raise fail("case", f"the event {event.id} ({event.kind}) lacks {error}") from error
     return state
@@ -196,6 +204,20 @@ def _report(state: State, event: Event) -> None:
     """A report stands, taken back or not; whatever was shown before it counts no more."""
     if lasting(event) and state.stage != PHONE:
         state.reported.add((str(event.data["question"]), str(event.data["choice"])))
+        state.shown = set()
+
+
+def _reported(
+    state: State, event: Event, gone: bool, reports: Mapping[str, Mapping[str, str]]
+) -> None:
+    """A complaint that is itself the report of a fault: that stands, taken back or not."""
+    if gone and state.stage == PHONE:
+        return
+    told = {pair for name in event.data["ids"] for pair in reports.get(str(name), {}).items()}
+    state.answers.update(told)
+    new = {pair for pair in told if pair in LASTING} - state.reported
+    if new:
+        state.reported |= new
         state.shown = set()
 
 

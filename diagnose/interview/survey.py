@@ -232,7 +232,7 @@ def _advice(session: Session, outcomes: Mapping[str, int], belief: Belief) -> tu
         test = session.tests[name]
         said = {"test": test.spec.id, "it": test.it or "-", "outcome": test.outcomes[k].id}
         facts.append(Fact.of("finding", **said))
-    facts += suspects(belief)
+    facts += suspects(session.installation, belief)
     inference = session.rules.infer(facts)
     kinds = (("hold", "why"), ("hand_over", "why"), ("advise", "text"))
     found = [f.get(key) for kind, key in kinds for f in inference.concluded(kind)]

@@ -34,6 +34,12 @@ def complaints_are_whole(kb: KnowledgeBase) -> Iterator[Issue]:
         for caution in complaint.cautions:
             if caution not in kb.cautions:
                 yield unknown(what, "caution", caution, kb.cautions, complaint)
+        safety = {name: q for name, q in kb.questions.items() if q.kind == "safety"}
+        for name, choice in complaint.reports.items():
+            if name not in safety:
+                yield unknown(what, "safety question", name, safety, complaint)
+            elif choice not in safety[name].choices:
+                yield unknown(what, "choice", choice, safety[name].choices, complaint)
 
 
 def factors_have_targets(kb: KnowledgeBase) -> Iterator[Issue]:

@@ -181,6 +181,7 @@ def read_complaint(node: Any, numbers: NumberReader) -> Complaint:
         when=tuple(alternatives),
         cautions=reader.texts("cautions"),
         place=reader.place,
+        reports=reader.text_map("reports"),
     )
     reader.done()
     return complaint

@@ -282,6 +282,8 @@ class Complaint:
     when: tuple[Mapping[str, str], ...]
     cautions: tuple[str, ...]
     place: Place | None = None
+    reports: Mapping[str, str] = field(default_factory=dict)
+    """The safety questions that it answers, question to choice."""
 
 
 @dataclass(frozen=True)

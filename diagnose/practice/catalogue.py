@@ -50,6 +50,8 @@ def catalogue(
 ) -> list[Rated]:
     """Every exercise with one fault, by complaint and failure mode, from the cache or reckoned.
 
+    Complaints that report a hazard are left out: there is nothing to find, all hand over.
+
     Parameters
     ----------
     progress
@@ -63,7 +65,7 @@ def catalogue(
     if found is not None:
         return found
     rating = Rating(session)
-    complaints = list(rating.table.complaint)
+    complaints = [c for c in rating.table.complaint if c not in session.reports]
     rated: list[Rated] = []
     for done, complaint in enumerate(complaints, 1):
         rated += rating.rate(complaint)

@@ -30,14 +30,15 @@ def draw_exercise(
     """The exercise of a seed on a session's installation.
 
     The failure mode is drawn by its rate among those that show the complaint, the complaint
-    among those that it shows.
+    among those that it shows. A complaint that is itself the report of a hazard comes with that
+    hazard, and only where it or a failure mode is chosen: drawn, any callout may hold one.
 
     Parameters
     ----------
     complaint, modes
         What is chosen instead of drawn; two modes are two faults at once.
     plain
-        Without a hazard, and with a rated meter in hand.
+        Without a hazard, unless such a complaint is chosen, and with a rated meter in hand.
 
     Raises
     ------
@@ -55,8 +56,11 @@ def draw_exercise(
             message = f"there is no failure mode '{mode}' on this installation"
             raise fail("unknown-id", message, None, near or sorted(session.installation.instances))
 
+    harmless = [c for c in complaints if c not in session.reports]
+
     def shows(mode: str) -> dict[str, float]:
-        wanted = [complaint] if complaint else list(complaints)
+        wanted = harmless if plain or not modes else list(complaints)
+        wanted = [complaint] if complaint else wanted
         shares = {c: float(complaints[c][rows[mode]]) for c in wanted}
         return {c: p for c, p in shares.items() if p >= SHOWN}
 
@@ -71,14 +75,15 @@ def draw_exercise(
     if not said:
         what = f"'{complaint}'" if complaint else "any complaint"
         raise fail("impossible", f"{' and '.join(hidden)} hardly ever shows {what}")
-    hazard = "" if plain else drawn_hazard(seed)
+    told = str(list(said)[chosen(seed, list(said.values()), "complaint")])
+    hazard = next(iter(session.reports.get(told, ())), "" if plain else drawn_hazard(seed))
     small = not plain and chance(seed, "meter") < SMALL_METERS
     return Exercise(
         id=f"{session.installation.type.id}-{seed}",
         kind=str(session.installation.type.id),
         variants={str(k): str(v) for k, v in session.installation.choices.items()},
         modes=hidden,
-        complaint=str(list(said)[chosen(seed, list(said.values()), "complaint")]),
+        complaint=told,
         seed=seed,
         wording=int(chance(seed, "wording") * 1000),
         hazard=hazard,

@@ -63,7 +63,9 @@ def given_facts(kb: KnowledgeBase) -> dict[str, list[Shape]]:
         "finding": findings,
         "repaired": [shape(unit=unit, mode=known) for unit, known in modes],
         "suspect": [
-            shape(unit=unit, mode=known, band=[word for _, word in BANDS]) for unit, known in modes
+            shape(unit=unit, part=part.id, mode=part.failure_modes, band=[w for _, w in BANDS])
+            for unit in family.fitted
+            for part in family.parts_of(unit)
         ],
         "ending": [
             shape(unit=unit, mode=known, status=ENDINGS, licensed=["yes", "no"])
