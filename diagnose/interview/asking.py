@@ -185,7 +185,7 @@ def act_before(
         act = next(iter(acts_needed(state.electrical, Exposure.DEAD)), tidy)
         looks = exposure is Exposure.LOOK
         # who keeps away, or cannot, may still look
-        away = equipment.safety.hazard or equipment.safety.skill is Skill.UNQUALIFIED
+        away = equipment.safety.kept_away or equipment.safety.skill is Skill.UNQUALIFIED
         return "" if looks and (away or act in state.refused) else act
     if insulation and not state.parted:
         return next(iter(acts_needed(state.electrical, Exposure.DEAD)), "part")

@@ -252,7 +252,8 @@ def drive(
     while turn.step.kind != "done":
         step = (session.step_for(turn, wanted) if wanted else None) or turn.step
         if before is not None:
-            step = way_to_repair(session, turn.state, turn.inference, before.repair) or before.step
+            done = step if before.step.kind == "act" else before.step
+            step = way_to_repair(session, turn.state, turn.inference, before.repair) or done
         outcome.cautions += [c for c in step.cautions if c not in outcome.cautions]
         if step.conclusion is not None:
             outcome.conclusion = step.conclusion

@@ -62,6 +62,19 @@ def cautions_of(
     return tuple(dict.fromkeys([*own, *more, *live, *WITH.get(instrument, ())]))
 
 
+def in_order(instrument: str) -> int:
+    """Place of dead work in the order of IEC 60364-6: inspection, continuity, insulation."""
+    return 2 if instrument == INSULATION else int(instrument != "none")
+
+
+def asked_first(session: Session, state: State, inference: Inference) -> list[str]:
+    """Tests that the rules want made before any other, and that were not tried yet, in order."""
+    wanted = {f.get("test") for f in inference.concluded("first")}
+    tried = {f.test for f in state.findings} | set(state.cannot)
+    left = [n for n, t in session.tests.items() if t.spec.id in wanted and n not in tried]
+    return sorted(left, key=lambda n: in_order(session.tests[n].spec.instrument))
+
+
 def resets(test: InstalledTest) -> bool:
     """Whether a test resets a protective device."""
     return RESET in test.spec.cautions and test.spec.state != "any"
@@ -76,6 +89,7 @@ def equipment_of(session: Session, state: State, inference: Inference) -> Equipm
         electrical=state.electrical,
         skill=Skill(str(opened.get("qualification", "instructed"))),
         hazard=bool(inference.concluded("hold")),
+        dead_only=bool(inference.concluded("dead_only")),
         rated_meter=str(opened.get("meter_category", "cat_iii")) in CAT_RATED,
         untested=untested(session, state),
         parted=state.parted,

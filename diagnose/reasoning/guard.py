@@ -51,6 +51,8 @@ class SafetyState:
     """Something was reported that rules out every live measurement."""
     closed: frozenset[str] = frozenset()
     """Places where nobody may go now."""
+    dead_only: bool = False
+    """A shock was felt: nothing but looking, and dead work by a licensed electrician."""
     people_first: bool = False
     """Somebody is hurt or in danger: not even looking is a step."""
     tripped_again: bool = False
@@ -62,21 +64,32 @@ class SafetyState:
     charged: bool = False
     """After an insulation test the circuit was not yet discharged."""
 
+    @property
+    def held(self) -> bool:
+        """Nothing is switched on or measured live."""
+        return self.hazard or self.dead_only
+
+    @property
+    def kept_away(self) -> bool:
+        """Nothing is done but looking."""
+        return self.hazard or (self.dead_only and self.skill is not Skill.LICENSED)
+
 
 HELD = {
     ("danger", "yes"),
     ("danger", "water"),
-    ("tingle", "yes"),
     ("panel_wet", "yes"),
     ("panel_wet", "storm"),
     ("burning", "now"),
     ("burning", "gas"),
 }
 """Answers (question, choice) that stop everything but looking."""
+DEAD_ONLY = {("tingle", "yes")}
+"""Answers that stop all but looking, and dead work by a licensed electrician."""
 PEOPLE = {("danger", "yes"), ("danger", "water")}
 """Answers after which there is no step at all."""
 NOT_LIVE = {("burning", "earlier"), ("damage_seen", "yes"), ("company", "alone")}
-"""Answers that rule out live measurements, beside those in `HELD`."""
+"""Answers that rule out live measurements, beside those in `HELD` and `DEAD_ONLY`."""
 LASTING = {
     ("tingle", "yes"),
     ("panel_wet", "yes"),
@@ -134,6 +147,7 @@ def with_reports(
         hazard=state.hazard
         or bool(told & HELD)
         or (unwatched and state.skill is Skill.UNQUALIFIED),
+        dead_only=state.dead_only or bool(told & DEAD_ONLY),
         no_live=state.no_live or tripped or bool(told & NOT_LIVE),
         closed=state.closed.union(*(CLOSED.get(pair, ()) for pair in told)),
         people_first=state.people_first or bool(told & PEOPLE),
@@ -180,7 +194,8 @@ def refuse_step(
     if state.charged or (state.parted and not insulation):
         return marked("after the insulation test: discharge and reconnect first")
     clearing = clears and exposure is Exposure.DEAD and state.skill is Skill.LICENSED
-    if state.hazard and not clearing:
+    stopped = state.kept_away if exposure is Exposure.DEAD else state.held
+    if stopped and not clearing:
         return marked("there is an immediate hazard: make it safe first")
     if exposure is Exposure.ENERGISED:
         if state.electrical is Electrical.ENERGISED:
@@ -219,9 +234,9 @@ def refuse_repair(state: SafetyState, exposure: Exposure, place: str = "") -> st
         return marked("people first")
     if place in state.closed:
         return marked("nobody may go there now")
-    if state.hazard and state.skill is not Skill.LICENSED:
+    if state.held and state.skill is not Skill.LICENSED:
         return marked("a hazard was reported: a licensed electrician makes this repair")
-    if exposure is Exposure.LOOK and not state.hazard:
+    if exposure is Exposure.LOOK and not state.held:
         return ""
     if state.skill is Skill.UNQUALIFIED:
         return marked("a qualified person makes this repair, isolated and proved dead")
@@ -237,7 +252,7 @@ def refuse_act(state: SafetyState, act: str) -> str:
     if act not in ACTS:
         return f"'{act}' is not a known act"
     if act == "found_on":
-        if state.hazard:
+        if state.held:
             return marked("there is an immediate hazard: keep away")
         if state.electrical is not Electrical.UNKNOWN:
             return marked("only where it is not known whether the supply is on")
@@ -252,7 +267,7 @@ def refuse_act(state: SafetyState, act: str) -> str:
         return marked("discharge first")
     if act == "energise" and (state.charged or state.parted):
         return marked("after the insulation test: discharge and reconnect first")
-    if act == "energise" and state.hazard:
+    if act == "energise" and state.held:
         return marked("there is an immediate hazard: do not re-energise")
     return ""
 
