@@ -14,6 +14,11 @@ from diagnose.knowledge.rule_records import Fact
 from diagnose.language import marked
 from diagnose.plant.procedures import InstalledTest
 from diagnose.reasoning.guard import (
+    DEAD_ONLY,
+    HELD,
+    LASTING,
+    NOT_LIVE,
+    PASSING,
     TRIPS,
     Electrical,
     Exposure,
@@ -60,6 +65,13 @@ def cautions_of(
     more = PLACES.get(place, ()) if place != "pump" or exposure is Exposure.ENERGISED else ()
     live = LIVE if exposure is Exposure.LIVE else ()
     return tuple(dict.fromkeys([*own, *more, *live, *WITH.get(instrument, ())]))
+
+
+def reports(session: Session) -> list[tuple[str, str]]:
+    """What may be reported at any time: question and choice, in the order of the questions."""
+    known = {*HELD, *DEAD_ONLY, *NOT_LIVE, *LASTING, *PASSING, ("other_source", "yes")}
+    asked = session.questions.values()
+    return [(q.id, c) for q in asked for c in q.choices if (q.id, c) in known]
 
 
 def in_order(instrument: str) -> int:
