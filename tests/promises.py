@@ -24,6 +24,8 @@ STOPS = {
 }
 """A hurt person, water at the panel, fire, bad air, a storm: nothing but looking."""
 NOT_LIVE = {"burning": ("earlier",), "damage_seen": ("yes",), "company": ("alone",)}
+OFF = {"burning": ("earlier",), "damage_seen": ("yes",)}
+"""Scorched, bare or uncovered: made good before it is switched on or operated."""
 NOT_THERE = {
     "roof": {"panel_wet": ("storm",), "danger": ("water",), "roof_way": ("unsafe",)},
     "sump": {"panel_wet": ("storm",), "danger": ("water",), "burning": ("gas",)},
@@ -118,6 +120,8 @@ class World:
         return world
 
     def _goes_on(self) -> None:
+        self.refused -= {"isolate", "prove_dead", "energise", "found_on", "part"}
+        self.refused -= {"discharge", "rejoin"}
         over = [q for q, choices in PASSING.items() if self.answers.get(q) in choices]
         for question in [*over, *(["tingle"] if "danger" in over else [])]:
             self.answers.pop(question, None)
@@ -237,6 +241,8 @@ def _state(
         yield "more than looking while a hazard stands"
     if state in ("live", "energised") and world.supply != "on":
         yield "needs the supply, which is not known to be on"
+    if state in ("live", "energised") and world.said(OFF):
+        yield "operated before damage or scorching is made good"
     if state == "live" and not world.may_be_live_tested(tests):
         yield "a live test after a reported hazard, or by whom or with what it may not be made"
     if state == "dead" and world.supply != "dead":
@@ -290,6 +296,8 @@ def _act(act: str, world: World) -> Iterator[str]:
         act == "energise" and (world.charged or world.parted)
     ):
         yield "before it is discharged and reconnected"
+    if act == "energise" and world.said(OFF):
+        yield "switched on before damage or scorching is made good"
     if act in ("energise", "found_on") and world.stopped:
         yield "switching on while a hazard stands"
     if act != "found_on" and world.skill == "unqualified":

@@ -82,6 +82,22 @@ def test_a_hazard_is_answered_with_what_to_do_at_once(capsys: pytest.CaptureFixt
     assert shown.index("have it switched off upstream") < shown.index("Is there smoke")
 
 
+def test_damage_seen_halfway_is_never_followed_by_switching_on(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    explorer = settled(standard_session(), {**LICENSED, "skill": "instructed"}, "overflows", "off")
+    typed(explorer.events, "hazard", number_of("damage_seen", "yes"))
+    assert "make the damaged insulation or the cover good first" in " ".join(
+        capsys.readouterr().out.split()
+    )
+    explorer.say("resumed")
+    for _step in range(12):
+        assert explorer.step.id != "energise"
+        assert explorer.step.state in ("", "any", "dead")
+        explorer.refuse()
+    assert not explorer.wrong
+
+
 @pytest.mark.parametrize("lines", [("2",), ("stop",)])
 def test_where_somebody_is_hurt_no_cause_is_guessed(
     lines: tuple[str, ...], capsys: pytest.CaptureFixture[str]

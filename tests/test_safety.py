@@ -248,6 +248,15 @@ def test_a_reported_fault_is_not_taken_back_and_a_new_report_counts_anew() -> No
     assert not explorer.wrong
 
 
+def test_an_act_that_could_not_be_made_is_asked_for_again_when_it_goes_on() -> None:
+    explorer = settled(standard_session(), {"skill": "licensed", "meter": "cat_iii"}, "trips", "on")
+    explorer.say("cannot", act="isolate", reason="no lock")
+    assert "isolate" not in {s.id for s in explorer.offered}
+    explorer.say("resumed")
+    assert "isolate" in {s.id for s in explorer.offered}
+    assert not explorer.wrong
+
+
 def test_what_passes_is_asked_anew_when_it_goes_on() -> None:
     told = {"skill": "licensed", "meter": "cat_iii", "danger": "yes"}
     explorer = settled(standard_session(), told, "overflows", "on")

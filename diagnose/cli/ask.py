@@ -15,7 +15,7 @@ from diagnose.interview.drive import Reply
 from diagnose.interview.events import Event
 from diagnose.interview.safety import reports
 from diagnose.interview.session import Session, Turn
-from diagnose.interview.state import withdrawn_ids
+from diagnose.interview.state import PHONE, withdrawn_ids
 from diagnose.interview.steps import Option, Step
 from diagnose.language import gettext as _
 from diagnose.language import marked
@@ -32,6 +32,13 @@ TAKEN = {
     "verified": marked("verified"),
 }
 """Kinds of answers that can be taken back."""
+
+SAID_AT_ONCE = (
+    ("hold", "why", marked("STOP"), "bold red"),
+    ("dead_only", "why", marked("STOP"), "bold red"),
+    ("advise", "text", marked("Advice"), ""),
+)
+"""Conclusions of the rules that an answer is followed by: their text, its label and style."""
 
 
 class Terminal:
@@ -88,17 +95,21 @@ class Terminal:
         if event.kind == "verified" and event.data["result"] == "fail":
             message = _("Then the fault, or a second one, is still there: the search goes on.")
             self.screen.para(message, 2, "bold")
-        if now.step.conclusion is None:  # which says it itself
-            for why in self._stops(now) - self._stops(before):
-                self.screen.field(_("STOP"), sentence(why), "bold red")
+        if event.kind == "answered" and now.step.conclusion is None:  # which says it itself
+            self._say_at_once(before, now)
         searching = now.step.kind in ("act", "test", "conclusion")
         if event.kind in ("finding", "cannot", "withdrawn") and searching:
             self.screen.causes(now, self.titles)
 
-    def _stops(self, turn: Turn) -> set[str]:
-        kinds = ("hold", "dead_only")
-        said = (f.get("why") for kind in kinds for f in turn.inference.concluded(kind))
-        return {_(why.replace("_", " ")) for why in said}
+    def _say_at_once(self, before: Turn, now: Turn) -> None:
+        """What an answer stops, and what the rules advise after it."""
+        for kind, key, label, style in SAID_AT_ONCE:
+            if kind == "advise" and now.state.stage == PHONE:  # to a technician, not a customer
+                continue
+            for fact in now.inference.concluded(kind):
+                if fact not in before.inference.concluded(kind):
+                    text = sentence(_(fact.get(key).replace("_", " ")))
+                    self.screen.field(_(label), text, style)
 
     # ------------------------------------------------------------------ one line
 

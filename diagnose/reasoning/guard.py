@@ -49,6 +49,8 @@ class SafetyState:
     rated_meter: bool = False
     no_live: bool = False
     """Something was reported that rules out every live measurement."""
+    stays_off: bool = False
+    """Something was reported that is made good before anything is switched on or operated."""
     closed: frozenset[str] = frozenset()
     """Places where nobody may go now."""
     dead_only: bool = False
@@ -90,6 +92,8 @@ PEOPLE = {("danger", "yes"), ("danger", "water")}
 """Answers after which there is no step at all."""
 NOT_LIVE = {("burning", "earlier"), ("damage_seen", "yes"), ("company", "alone")}
 """Answers that rule out live measurements, beside those in `HELD` and `DEAD_ONLY`."""
+STAYS_OFF = {("burning", "earlier"), ("damage_seen", "yes")}
+"""Answers after which nothing is switched on or operated before it is made good."""
 LASTING = {
     ("tingle", "yes"),
     ("panel_wet", "yes"),
@@ -149,6 +153,7 @@ def with_reports(
         or (unwatched and state.skill is Skill.UNQUALIFIED),
         dead_only=state.dead_only or bool(told & DEAD_ONLY),
         no_live=state.no_live or tripped or bool(told & NOT_LIVE),
+        stays_off=state.stays_off or bool(told & STAYS_OFF),
         closed=state.closed.union(*(CLOSED.get(pair, ()) for pair in told)),
         people_first=state.people_first or bool(told & PEOPLE),
         tripped_again=state.tripped_again or tripped_again,
@@ -198,6 +203,8 @@ def refuse_step(
     if stopped and not clearing:
         return marked("there is an immediate hazard: make it safe first")
     if exposure is Exposure.ENERGISED:
+        if state.stays_off:
+            return marked("after what was reported it stays off until it is made good")
         if state.electrical is Electrical.ENERGISED:
             return ""
         return marked("the supply is not known to be on: re-energise with covers closed first")
@@ -267,6 +274,8 @@ def refuse_act(state: SafetyState, act: str) -> str:
         return marked("discharge first")
     if act == "energise" and (state.charged or state.parted):
         return marked("after the insulation test: discharge and reconnect first")
+    if act == "energise" and state.stays_off:
+        return marked("after what was reported it stays off until it is made good")
     if act == "energise" and state.held:
         return marked("there is an immediate hazard: do not re-energise")
     return ""

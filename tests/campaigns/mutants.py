@@ -47,8 +47,8 @@ SAID_TWICE = {
     "the text beside it: what is forbidden is told from the same rule's other conclusion": {
         "no_safe_way_up: without conclusion 1",
         "no_second_reset: without conclusion 1",
-        "burning_earlier: without conclusion 1",
-        "damaged_insulation: without conclusion 1",
+        "burning_earlier: without conclusion 3",
+        "damaged_insulation: without conclusion 3",
         "second_source: without conclusion 0",
         "second_source: without conclusion 1",
     },
@@ -239,6 +239,7 @@ def acts_wrong(module: ModuleType) -> list[str]:
     for name in (
         "hazard",
         "dead_only",
+        "stays_off",
         "no_live",
         "people_first",
         "tripped_again",
