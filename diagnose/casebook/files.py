@@ -7,9 +7,12 @@ and the folder is synchronised. A kill at any moment leaves the old file or the 
 
 from __future__ import annotations
 
+import os
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from fnmatch import translate
 from pathlib import Path
 from typing import TYPE_CHECKING
 from weakref import WeakValueDictionary
@@ -230,13 +233,39 @@ class FileStore:
     def latest(self) -> str:
         """See `CaseStore.latest`."""
         closed: set[str] = set()
-        newest = sorted(self._files(), key=lambda p: (-p.stat().st_mtime_ns, p.name))
-        for number, path in enumerate(newest):
+        found = entries(self.folder, PATTERN)
+        newest = sorted((-_changed(entry), entry.name) for entry in found)
+        for number, (_time, name) in enumerate(newest):
+            path = self.folder / name
             if number == LOOKED_AT:
                 closed = {c.id for c in self.overview().cases if c.status == "closed"}
             if path.stem not in closed and not is_closed(read_case(path)[1]):
                 return path.stem
         raise fail("no-case", f"there is no open case in {self.folder}")
+
+
+def entries(folder: Path, pattern: str) -> list[os.DirEntry[str]]:
+    """The files of a folder whose names fit a pattern, listed once; none where there is no folder.
+
+    Raises
+    ------
+    OSError
+        The folder cannot be read.
+    """
+    fits = re.compile(translate(pattern)).match
+    try:
+        with os.scandir(folder) as found:
+            return [entry for entry in found if fits(entry.name)]
+    except FileNotFoundError:
+        return []
+
+
+def _changed(entry: os.DirEntry[str]) -> int:
+    """When a file was changed last; 0 where it is gone, or a link that leads nowhere."""
+    try:
+        return entry.stat().st_mtime_ns
+    except OSError:
+        return 0
 
 
 def is_file(path: Path) -> bool:
