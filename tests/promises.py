@@ -259,6 +259,9 @@ def _test(test: InstalledTest, world: World, tests: Mapping[str, InstalledTest])
         yield "for a licensed electrician"
     if world.said(NOT_THERE.get(spec.place_at, {})):
         yield f"nobody may go to the {spec.place_at}"
+    touching = spec.state == "any" and spec.place_at in NOT_THERE
+    if touching and world.said(SHOCK) and world.supply != "dead":
+        yield "hands on tap, tank, float or pump after a shock, not proved dead"
     again = any(
         t.partition("@")[0] in RESETS and o in OFF_AGAIN and n == world.repairs
         for t, o, n in world.findings

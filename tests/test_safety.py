@@ -150,6 +150,12 @@ def test_after_a_shock_dead_tests_are_for_the_licensed_alone(skill: str, disable
             assert states == {"any", "dead"} if skill == "licensed" else states <= {"any"}
             if disabled != "rules":
                 assert (turn.decision is None) == (skill != "licensed"), "others hand over"
+            hands = {
+                session.tests[c.test].spec.place_at
+                for c in possible
+                if session.tests[c.test].spec.state == "any"
+            }
+            assert supply == "dead" or not hands & {"roof", "sump", "pump"}, "floats, taps"
             # beside the shock another hazard: nothing but looking, whoever asks
             explorer.hazard("panel_wet", "yes")
             turn = explorer.turn

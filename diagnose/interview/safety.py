@@ -15,6 +15,7 @@ from diagnose.language import marked
 from diagnose.plant.procedures import InstalledTest
 from diagnose.reasoning.guard import (
     DEAD_ONLY,
+    HANDS_ON,
     HELD,
     LASTING,
     NOT_LIVE,
@@ -195,10 +196,14 @@ def forbidden_tests(tests: Mapping[str, InstalledTest], inference: Inference) ->
     """The tests that the rules forbid by their place, who makes them, or the reset in them."""
     places, by = forbidden(inference, "place"), forbidden(inference, "by")
     again = bool(forbidden(inference, "reset"))
+    outside = HANDS_ON if forbidden(inference, "look") else set()
     return {
         name
         for name, t in tests.items()
-        if t.spec.place_at in places or t.spec.by in by or (again and resets(t))
+        if t.spec.place_at in places
+        or t.spec.by in by
+        or (again and resets(t))
+        or (t.spec.state == Exposure.LOOK.value and t.spec.place_at in outside)
     }
 
 

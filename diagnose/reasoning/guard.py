@@ -112,6 +112,9 @@ PASSING = {
     ("roof_way", "unsafe"),
 }
 """Reports of what passes: asked anew when the callout goes on later."""
+HANDS_ON = {"roof", "sump", "pump"}
+"""Places where to look is to touch tap, tank, float or pump."""
+HANDS_OFF = marked("after a shock nothing wet or metal is touched before it is proved dead")
 CLOSED = {
     ("panel_wet", "storm"): ("roof", "sump", "pump"),
     ("burning", "gas"): ("sump",),
@@ -191,7 +194,8 @@ def refuse_step(
     if place in state.closed:
         return "nobody may go there now"
     if exposure is Exposure.LOOK:
-        return ""
+        wet = state.dead_only and place in HANDS_ON
+        return HANDS_OFF if wet and state.electrical is not Electrical.PROVED_DEAD else ""
     if reset and state.tripped_again:
         return "it tripped again after a reset: leave it off until the cause is repaired"
     if reset and state.untested:
