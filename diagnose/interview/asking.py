@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.errors import fail
 from diagnose.interview.explain import healthy_outcome, why
-from diagnose.interview.safety import INSULATION, cautions_of, resets
+from diagnose.interview.safety import INSULATION, cautions_of, forbidden, resets
 from diagnose.interview.state import State
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.records import Question
@@ -213,7 +213,8 @@ def way_to_repair(session: Session, state: State, inference: Inference, name: st
     ready = replace(safety, electrical=Electrical.PROVED_DEAD)
     if not act or refuse_repair(ready, Exposure.DEAD, where) or refuse_act(safety, act):
         return None
-    return None if act in state.refused else act_step(session, state, act)
+    no = act in state.refused or act in forbidden(inference, "act")
+    return None if no else act_step(session, state, act)
 
 
 def act_step(session: Session, state: State, act: str) -> Step:
