@@ -93,6 +93,7 @@ def promised(world: World, deed: Deed) -> bool:
     spec = SimpleNamespace(
         kind="sign",
         by=deed.by,
+        state=deed.exposure,
         place_at=deed.place,
         id="reset_at_rest" if deed.reset else "x",
     )
@@ -152,6 +153,8 @@ def by_rules(rules: list[Rule]) -> Allows:
                 return world.supply == "dead"  # the order of acts, again
             no = denied("state", deed.exposure) or denied("state", "any")
             no = no or denied("place", deed.place) or denied("by", deed.by)
+            outside = deed.exposure == "any" and deed.place != "panel"
+            no = no or (outside and denied("look", "outside"))
             return deed.exposure in permits and not no and not (deed.reset and _any_reset(forbids))
 
         return allows

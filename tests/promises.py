@@ -15,14 +15,17 @@ from diagnose.interview.events import Event
 from diagnose.interview.steps import Step
 from diagnose.plant.procedures import InstalledTest
 
+SHOCK = {"tingle": ("yes",)}
+"""A felt shock: nothing but looking, and dead work by a licensed electrician."""
 STOPS = {
     "danger": ("yes", "water"),
-    "tingle": ("yes",),
     "panel_wet": ("yes", "storm"),
     "burning": ("now", "gas"),
 }
-"""A hurt person, a felt shock, water at the panel, fire, bad air, a storm: nothing but looking."""
+"""A hurt person, water at the panel, fire, bad air, a storm: nothing but looking."""
 NOT_LIVE = {"burning": ("earlier",), "damage_seen": ("yes",), "company": ("alone",)}
+OFF = {"burning": ("earlier",), "damage_seen": ("yes",)}
+"""Scorched, bare or uncovered: made good before it is switched on or operated."""
 NOT_THERE = {
     "roof": {"panel_wet": ("storm",), "danger": ("water",), "roof_way": ("unsafe",)},
     "sump": {"panel_wet": ("storm",), "danger": ("water",), "burning": ("gas",)},
@@ -117,6 +120,8 @@ class World:
         return world
 
     def _goes_on(self) -> None:
+        self.refused -= {"isolate", "prove_dead", "energise", "found_on", "part"}
+        self.refused -= {"discharge", "rejoin"}
         over = [q for q, choices in PASSING.items() if self.answers.get(q) in choices]
         for question in [*over, *(["tingle"] if "danger" in over else [])]:
             self.answers.pop(question, None)
@@ -154,9 +159,15 @@ class World:
 
     @property
     def stopped(self) -> bool:
+        """Whether something was reported after which nothing is switched on or measured live."""
+        return self.kept_away or self.said(SHOCK)
+
+    @property
+    def kept_away(self) -> bool:
         """Whether something was reported that stops everything but looking."""
         unseen = {"damage_seen": ("yes",), "other_source": ("yes",)}
-        return self.said(STOPS) or (self.skill == "unqualified" and self.said(unseen))
+        shock = self.skill != "licensed" and self.said(SHOCK)
+        return self.said(STOPS) or shock or (self.skill == "unqualified" and self.said(unseen))
 
     def may_be_live_tested(self, tests: Mapping[str, InstalledTest]) -> bool:
         """Whether nothing that was said, and nobody's skill, speaks against a live test."""
@@ -192,7 +203,7 @@ def _parted(step: Step, world: World) -> Iterator[str]:
     insulation = step.instrument == "insulation_tester"
     if insulation and not world.parted:
         yield "an insulation test with electronics and surge arresters connected"
-    able = world.skill != "unqualified" and not world.stopped
+    able = world.skill != "unqualified" and not world.kept_away
     acts = {"isolate", "prove_dead", "discharge", "rejoin"}
     able = able and not world.refused & acts
     if (able or step.state not in ("any", "")) and (
@@ -225,10 +236,13 @@ def _state(
     state: str, world: World, tests: Mapping[str, InstalledTest], clears: bool = False
 ) -> Iterator[str]:
     clears = clears and state == "dead" and world.skill == "licensed"
-    if state != "any" and world.stopped and not clears:
+    stopped = world.kept_away if state == "dead" else world.stopped
+    if state != "any" and stopped and not clears:
         yield "more than looking while a hazard stands"
     if state in ("live", "energised") and world.supply != "on":
         yield "needs the supply, which is not known to be on"
+    if state in ("live", "energised") and world.said(OFF):
+        yield "operated before damage or scorching is made good"
     if state == "live" and not world.may_be_live_tested(tests):
         yield "a live test after a reported hazard, or by whom or with what it may not be made"
     if state == "dead" and world.supply != "dead":
@@ -245,6 +259,9 @@ def _test(test: InstalledTest, world: World, tests: Mapping[str, InstalledTest])
         yield "for a licensed electrician"
     if world.said(NOT_THERE.get(spec.place_at, {})):
         yield f"nobody may go to the {spec.place_at}"
+    touching = spec.state == "any" and spec.place_at in NOT_THERE
+    if touching and world.said(SHOCK) and world.supply != "dead":
+        yield "hands on tap, tank, float or pump after a shock, not proved dead"
     again = any(
         t.partition("@")[0] in RESETS and o in OFF_AGAIN and n == world.repairs
         for t, o, n in world.findings
@@ -282,6 +299,8 @@ def _act(act: str, world: World) -> Iterator[str]:
         act == "energise" and (world.charged or world.parted)
     ):
         yield "before it is discharged and reconnected"
+    if act == "energise" and world.said(OFF):
+        yield "switched on before damage or scorching is made good"
     if act in ("energise", "found_on") and world.stopped:
         yield "switching on while a hazard stands"
     if act != "found_on" and world.skill == "unqualified":
@@ -293,10 +312,11 @@ def _end(step: Step, world: World) -> Iterator[str]:
     assert end is not None
     if end.licensed and world.skill != "licensed" and end.status == "concluded":
         yield "a repair for the licensed is concluded for others"
-    tidied = world.skill == "unqualified" or world.stopped or world.refused
+    tidied = world.skill == "unqualified" or world.kept_away or world.refused
     if (world.parted or world.charged) and not tidied and end.status != "stopped":
         yield "an end before it is discharged and reconnected"
-    if world.said({"tingle": ("yes",)}) and end.status not in ("handed_over", "stopped"):
+    over = world.skill == "licensed" or end.status in ("handed_over", "stopped")
+    if world.said(SHOCK) and not over:
         yield "a felt shock is not handed over"
     if end.remedy and not any(WORDS["dead"] in text for text in end.cautions):
         yield "a repair without isolation"

@@ -15,7 +15,7 @@ from diagnose.casebook import index
 from diagnose.casebook.counting import count
 from diagnose.casebook.files import FileStore
 from diagnose.casebook.index import FolderIndex, read_any
-from diagnose.casebook.outcomes import outcome_of
+from diagnose.casebook.outcomes import outcome_of, read_outcome, written
 from diagnose.casebook.quick import quick_case
 from diagnose.casebook.store import CaseHeader, summary_of
 from diagnose.casebook.text import canonical, case_text, parse_case
@@ -232,6 +232,37 @@ def test_a_spoilt_index_costs_only_time(folder: Path, tmp_path: Path, harm: str)
     assert shown(folder, cache) == wanted
 
 
+class Touching:
+    """What a plain unpickler would call: it leaves a file behind."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def __reduce__(self) -> tuple[object, tuple[Path]]:
+        return Path.touch, (self.path,)
+
+
+@pytest.mark.parametrize("harm", ["a call", "other", "short", "deep", "nothing"])
+def test_a_changed_outcome_is_read_afresh_and_never_run(
+    folder: Path, tmp_path: Path, harm: str
+) -> None:
+    cache, called = tmp_path / "cache", tmp_path / "called"
+    wanted = truth(folder)
+    assert shown(folder, cache) == wanted
+    (path,) = cache.glob("cases-*.sqlite")
+    content = {
+        "a call": pickle.dumps(Touching(called)),
+        "other": '{"case": 1}',
+        "short": '["2026"]',
+        "deep": "[" * 100_000,
+        "nothing": "",
+    }[harm]
+    with sqlite3.connect(path) as base:
+        base.execute("update outcomes set outcome = ?", (content,))
+    assert shown(folder, cache) == wanted
+    assert not called.exists()
+
+
 def test_what_cannot_be_read_is_said_each_time(folder: Path, tmp_path: Path) -> None:
     cache = tmp_path / "cache"
     old(folder / "2026-01-01-torn.yaml", "format: 1\nevents: [")
@@ -257,7 +288,8 @@ def test_the_folder_counts_from_its_index(
     assert isinstance(outcomes, list)
     for _ in range(2):
         assert FileStore(folder).counts() == count(outcomes)
-    assert pickle.loads(pickle.dumps(outcomes)) == outcomes
+    assert [read_outcome(written(outcome)) for outcome in outcomes] == outcomes
+    assert read_outcome(written(None)) is None
 
 
 def test_one_open_case_among_many_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -103,7 +103,7 @@ def test_where_nobody_can_measure_insulation_the_one_reset_is_open() -> None:
 
 
 def test_a_hold_outlives_acts_and_a_resume() -> None:
-    told = {"skill": "licensed", "meter": "cat_iii", "tingle": "yes"}
+    told = {"skill": "instructed", "meter": "cat_iii", "tingle": "yes"}
     explorer = settled(standard_session(), told, "overflows", "dead")
     for act in ("isolate", "prove_dead"):
         explorer.say("act", act=act)
@@ -112,6 +112,57 @@ def test_a_hold_outlives_acts_and_a_resume() -> None:
     assert explorer.turn.inference.concluded("hold")
     assert explorer.step.conclusion is not None
     assert explorer.step.conclusion.status == "handed_over"
+
+
+def test_after_a_shock_a_licensed_electrician_is_led_through_the_dead_tests() -> None:
+    """Inspection, continuity of the protective conductor, insulation: the order of IEC 60364-6."""
+    told = {"skill": "licensed", "meter": "cat_iii", "tingle": "yes"}
+    explorer = settled(standard_session(), told, "overflows", "on")
+    asked: list[str] = []
+    while explorer.step.conclusion is None and len(asked) < 40:
+        asked.append(explorer.step.id)
+        if explorer.step.kind == "act":
+            explorer.say("act", act=explorer.step.id)
+        else:
+            outcomes = [o.id for o in explorer.step.options]
+            good = next((o for o in ("none", "closed", "good") if o in outcomes), outcomes[0])
+            explorer.say("finding", test=explorer.step.id, outcome=good, raw=good, sure="yes")
+        assert explorer.step.state in ("", "any", "dead")
+    assert asked[:9] == [
+        *("isolate", "prove_dead", "cable_look", "motor_box_look", "frame_earth"),
+        *("part", "insulation_from_panel", "discharge", "rejoin"),
+    ]
+    assert not {"energise", "found_on"} & set(asked)
+    assert not explorer.wrong
+
+
+@pytest.mark.parametrize("disabled", OFF)
+@pytest.mark.parametrize("skill", ["licensed", "instructed", "unqualified"])
+def test_after_a_shock_dead_tests_are_for_the_licensed_alone(skill: str, disabled: str) -> None:
+    told = {"skill": skill, "meter": "cat_iii", "tingle": "yes"}
+    with disabling(disabled) as session:
+        for supply in ("on", "dead"):
+            explorer = settled(session, told, "overflows", supply)
+            turn = explorer.turn
+            equipment = session.equipment(turn.state, turn.inference)
+            possible = session.possible(turn.state, turn.inference, equipment)
+            states = {session.tests[c.test].spec.state for c in possible}
+            assert states == {"any", "dead"} if skill == "licensed" else states <= {"any"}
+            if disabled != "rules":
+                assert (turn.decision is None) == (skill != "licensed"), "others hand over"
+            hands = {
+                session.tests[c.test].spec.place_at
+                for c in possible
+                if session.tests[c.test].spec.state == "any"
+            }
+            assert supply == "dead" or not hands & {"roof", "sump", "pump"}, "floats, taps"
+            # beside the shock another hazard: nothing but looking, whoever asks
+            explorer.hazard("panel_wet", "yes")
+            turn = explorer.turn
+            equipment = session.equipment(turn.state, turn.inference)
+            possible = session.possible(turn.state, turn.inference, equipment)
+            assert {session.tests[c.test].spec.state for c in possible} <= {"any"}
+            assert not explorer.wrong
 
 
 @contextmanager
@@ -153,19 +204,21 @@ def test_a_hazard_is_gone_only_once_repaired_measured_and_inspected(
 def test_what_is_missing_is_said_and_asked_for_in_order() -> None:
     told = {"skill": "licensed", "meter": "cat_iii", "tingle": "yes"}
     explorer = settled(standard_session(), told, "overflows", "dead")
+    explorer.say("stopped", reason="evening")
     assert explorer.step.conclusion is not None
     reason = explorer.step.conclusion.reasons[-1]
     for words in ("repaired", "1 Mohm or more", "inspected"):
         assert words in reason
+    explorer.say("resumed")
     explorer.repair("motor.earth_fault")
     asked: list[str] = []
     while explorer.step.id != "energise" and len(asked) < 20:
         asked.append(explorer.step.id)
         explorer.answer(0.0, calm=True)
     assert asked == [
-        *("isolate", "prove_dead", "part", "rule_insulation_after_hazard", "discharge", "rejoin"),
-        *("rule_damage_inspected", "part", "rule_insulation_of_the_motor", "discharge", "rejoin"),
-    ]
+        *("isolate", "prove_dead", "rule_damage_inspected", "part", "rule_insulation_of_the_motor"),
+        *("discharge", "rule_insulation_after_hazard", "discharge", "rejoin"),
+    ], "inspection first, then insulation (IEC 60364-6); parted once"
     assert not explorer.turn.inference.concluded("hold")
     assert not explorer.wrong
 
@@ -191,13 +244,22 @@ def test_a_reported_fault_is_not_taken_back_and_a_new_report_counts_anew() -> No
         respond(explorer.session, explorer.turn, explorer.step, Reply("back"), explorer.events)
     for choice in ("no", "no"):
         explorer.hazard("tingle", choice)
-    assert explorer.turn.inference.concluded("hold")
+    assert explorer.turn.inference.concluded("dead_only")
     explorer.say("repaired", unit="motor", failure_mode="earth_fault")
     explorer.say("verified", check="rule_insulation_after_hazard", result="pass")
     explorer.say("verified", check="rule_damage_inspected", result="pass")
-    assert not explorer.turn.inference.concluded("hold")
+    assert not explorer.turn.inference.concluded("dead_only")
     explorer.hazard("burning", "now")
     assert explorer.turn.inference.concluded("hold")
+    assert not explorer.wrong
+
+
+def test_an_act_that_could_not_be_made_is_asked_for_again_when_it_goes_on() -> None:
+    explorer = settled(standard_session(), {"skill": "licensed", "meter": "cat_iii"}, "trips", "on")
+    explorer.say("cannot", act="isolate", reason="no lock")
+    assert "isolate" not in {s.id for s in explorer.offered}
+    explorer.say("resumed")
+    assert "isolate" in {s.id for s in explorer.offered}
     assert not explorer.wrong
 
 
@@ -243,16 +305,24 @@ def test_a_repair_with_closed_covers_needs_no_isolation_but_no_hold() -> None:
         assert not explorer.wrong
 
 
-def test_repaired_typed_while_live_is_refused_in_one_line_and_led_to() -> None:
-    """In a driven callout: the line, then isolating and proving dead, then the same end again."""
-    told = {"skill": "licensed", "meter": "cat_iii", "tingle": "yes"}
+@pytest.mark.parametrize(
+    ("told", "then"), [({}, "not_ordered_manual"), ({"tingle": "yes"}, "cable_look")]
+)
+def test_repaired_typed_while_live_is_refused_in_one_line_and_led_to(
+    told: dict[str, str], then: str
+) -> None:
+    """In a driven callout: the line, isolating and proving dead, then what is asked for by then."""
+    told = {"skill": "licensed", "meter": "cat_iii", **told}
     explorer = settled(standard_session(), told, "overflows", "on")
     events, lines = explorer.events, list[str]()
 
     class Careless(SimulatedPerson):
         def reply(self, turn: Turn, step: Step) -> Reply:
             lines.append(step.id)
-            return Reply("leave") if turn.state.repairs else super().reply(turn, step)
+            if turn.state.repairs:
+                return Reply("leave")
+            wayward = step.kind != "act" or len(lines) == 1
+            return Reply("repaired", self.mode) if wayward else super().reply(turn, step)
 
     def refused(error: DiagnoseError) -> bool:
         lines.append(str(error))
@@ -260,10 +330,9 @@ def test_repaired_typed_while_live_is_refused_in_one_line_and_led_to() -> None:
 
     person = Careless(explorer.session, "relay.contacts_welded", repairs=True)
     drive(explorer.session, events, person, refused=refused)
-    assert lines[0] == lines[4] == "handed_over"
     assert lines[1].count("isolate and prove dead before the repair") == 1
     assert "\n" not in lines[1]
-    assert lines[2:4] == ["isolate", "prove_dead"]
+    assert lines[2:5] == ["isolate", "prove_dead", then]
     assert [e.kind for e in events[-3:]] == ["act", "act", "repaired"]
 
 

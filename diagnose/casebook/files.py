@@ -7,10 +7,13 @@ and the folder is synchronised. A kill at any moment leaves the old file or the 
 
 from __future__ import annotations
 
+import os
+import re
 import stat
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from fnmatch import translate
 from pathlib import Path
 from typing import TYPE_CHECKING
 from weakref import WeakValueDictionary
@@ -230,9 +233,10 @@ class FileStore:
     def latest(self) -> str:
         """See `CaseStore.latest`."""
         closed: set[str] = set()
-        written = ((_written(path), path) for path in self._files())
-        newest = sorted((-at, path) for at, path in written if at is not None)
-        for number, (_, path) in enumerate(newest):
+        written = ((_written(entry), entry.name) for entry in entries(self.folder, PATTERN))
+        newest = sorted((-at, name) for at, name in written if at is not None)
+        for number, (_, name) in enumerate(newest):
+            path = self.folder / name
             if number == LOOKED_AT:
                 closed = {c.id for c in self.overview().cases if c.status == "closed"}
             if path.stem not in closed and not is_closed(read_case(path)[1]):
@@ -240,10 +244,26 @@ class FileStore:
         raise fail("no-case", f"there is no open case in {self.folder}")
 
 
-def _written(path: Path) -> int | None:
+def entries(folder: Path, pattern: str) -> list[os.DirEntry[str]]:
+    """The files of a folder whose names fit a pattern, listed once; none where there is no folder.
+
+    Raises
+    ------
+    OSError
+        The folder cannot be read.
+    """
+    fits = re.compile(translate(pattern)).match
+    try:
+        with os.scandir(folder) as found:
+            return [entry for entry in found if fits(entry.name)]
+    except FileNotFoundError:
+        return []
+
+
+def _written(entry: os.DirEntry[str]) -> int | None:
     """When a file was written to, in nanoseconds; None for a link to nothing, a pipe, a folder."""
     try:
-        told = path.stat()
+        told = entry.stat()
     except OSError:
         return None
     return told.st_mtime_ns if stat.S_ISREG(told.st_mode) else None

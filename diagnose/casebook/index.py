@@ -10,21 +10,19 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import pickle
-import re
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import asdict
-from fnmatch import translate
 from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
 from diagnose.cache import cache_folder
 from diagnose.casebook import outcomes, quick, store, text
-from diagnose.casebook.outcomes import Outcome, outcome_or_none
+from diagnose.casebook.files import entries
+from diagnose.casebook.outcomes import Outcome, outcome_or_none, read_outcome, written
 from diagnose.casebook.quick import quick_case
 from diagnose.casebook.store import CaseHeader, Listing, Overview, Summary, summary_of
 from diagnose.casebook.text import decoded, parse_case
@@ -46,7 +44,7 @@ create table if not exists cases (
     name text primary key, stamp text not null, header text not null, variants text not null,
     summary text not null
 ) without rowid;
-create table if not exists outcomes (name text primary key, stamp text, outcome blob);
+create table if not exists outcomes (name text primary key, stamp text, outcome text);
 """
 
 Row = tuple[str, str, str, str]
@@ -78,11 +76,11 @@ def read_any(path: Path) -> tuple[CaseHeader, list[Event]]:
     return quick_case(text, path.stem) or parse_case(text, str(path))
 
 
-def _row(folder: Path, name: str) -> tuple[Row, bytes] | list[Issue]:
-    """An entry and its outcome (pickled), or what is wrong with the file."""
+def _row(folder: Path, name: str) -> tuple[Row, str] | list[Issue]:
+    """An entry and its outcome (written as JSON), or what is wrong with the file."""
     try:
         header, events = read_any(folder / name)
-        outcome = pickle.dumps(outcome_or_none(header, events))
+        outcome = written(outcome_or_none(header, events))
     except DiagnoseError as error:
         return list(error.issues)
     head = asdict(header)
@@ -128,7 +126,7 @@ class FolderIndex:
             source = module if isinstance(module, str) else module.__file__
             key.update(Path(source or "").read_bytes())
         self.path = cache_folder(cache) / f"cases-{place}-{key.hexdigest()[:16]}.sqlite"
-        self._unsettled: dict[str, bytes] = {}
+        self._unsettled: dict[str, str] = {}
 
     def listing(self) -> Listing:
         """See `CaseStore.listing`."""
@@ -153,12 +151,21 @@ class FolderIndex:
             some = names[start : start + AT_ONCE]
             kept = {**self._kept(some), **self._unsettled}
             for name in some:
-                found: Any = (None, kept[name]) if name in kept else _row(self.folder, name)
-                outcome = None if isinstance(found, list) else pickle.loads(found[1])
+                outcome = self._outcome(name, kept.get(name))
                 if outcome is not None:
                     yield outcome
 
-    def _kept(self, names: list[str]) -> dict[str, bytes]:
+    def _outcome(self, name: str, kept: str | None) -> Outcome | None:
+        """What a case teaches, as kept; from its file where nothing is, or no such thing."""
+        try:
+            if kept is not None:
+                return read_outcome(kept)
+        except (RecursionError, TypeError, ValueError):
+            pass
+        found = _row(self.folder, name)
+        return None if isinstance(found, list) else read_outcome(found[1])
+
+    def _kept(self, names: list[str]) -> dict[str, str]:
         marks = ", ".join("?" * len(names))
         query = f"select name, outcome from outcomes where name in ({marks})"
         try:
@@ -209,7 +216,7 @@ class FolderIndex:
                         base.executemany(
                             f"delete from {table} where name = ?", [(name,) for name in stale]
                         )
-            new: list[tuple[Row, bytes]] = []
+            new: list[tuple[Row, str]] = []
             for read, outcome in self._read(sorted(stamps.keys() - rows.keys()), issues):
                 rows[read[0]] = _some(read, columns)
                 new.append((read, outcome))
@@ -220,7 +227,7 @@ class FolderIndex:
         return rows
 
     def _keep(
-        self, base: sqlite3.Connection, new: list[tuple[Row, bytes]], stamps: dict[str, str]
+        self, base: sqlite3.Connection, new: list[tuple[Row, str]], stamps: dict[str, str]
     ) -> None:
         """Put rows into the index; a file that changed just now may change again unseen."""
         latest = time.time_ns() - RECENT
@@ -242,7 +249,7 @@ class FolderIndex:
                 [(row[0], stamps[row[0]], outcome) for row, outcome in settled],
             )
 
-    def _read(self, names: list[str], issues: list[Issue]) -> Iterator[tuple[Row, bytes]]:
+    def _read(self, names: list[str], issues: list[Issue]) -> Iterator[tuple[Row, str]]:
         for found in on_all_cores(partial(_row, self.folder), names):
             if isinstance(found, list):
                 issues += found
@@ -251,12 +258,8 @@ class FolderIndex:
 
     def _stamps(self) -> dict[str, str]:
         """Name → stamp of each case file in the folder; taken before the files are read."""
-        is_case = re.compile(translate(self.pattern)).match
         try:
-            with os.scandir(self.folder) as entries:
-                found = [entry for entry in entries if is_case(entry.name)]
-        except FileNotFoundError:
-            return {}
+            found = entries(self.folder, self.pattern)
         except OSError as error:
             message = f"cannot read the folder '{self.folder}': {error.strerror}"
             raise fail("unreadable", message) from error

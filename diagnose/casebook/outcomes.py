@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -103,6 +104,31 @@ class Outcome:
         """
         others = {repair.name for repair in self.repairs} - {self.cause}
         return bool(self.cause) and not others and self.answers.get("present", "now") == "now"
+
+
+def written(outcome: Outcome | None) -> str:
+    """An outcome as one line of JSON, for `read_outcome`: its values in the order of its fields."""
+    return json.dumps(outcome, default=lambda record: [*vars(record).values()])
+
+
+def read_outcome(text: str) -> Outcome | None:
+    """The outcome behind a line of `written`.
+
+    Raises
+    ------
+    TypeError, ValueError
+        It is no such line.
+    """
+    values = json.loads(text)
+    if values is None:
+        return None
+    case, day, closed, installation, variants, site, complaints, answers, *rest = values
+    findings, acts, repairs, *end = rest
+    return Outcome(
+        *(case, day, closed, installation, tuple(map(tuple, variants)), site),
+        *(tuple(complaints), answers, tuple(Seen(*f) for f in findings)),
+        *(tuple(Work(*w) for w in acts), tuple(Work(*w) for w in repairs), *end),
+    )
 
 
 def outcome_of(header: CaseHeader, events: Sequence[Event]) -> Outcome | None:

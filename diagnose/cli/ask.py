@@ -8,13 +8,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from diagnose.cli.lines import HELP, Said, clean, known_words, match, number_from, understand
-from diagnose.cli.render import Screen, Titles, name_of
+from diagnose.cli.render import Screen, Titles, name_of, sentence
 from diagnose.cli.speaking import spoken
 from diagnose.errors import DiagnoseError
 from diagnose.interview.drive import Reply
 from diagnose.interview.events import Event
+from diagnose.interview.safety import reports
 from diagnose.interview.session import Session, Turn
-from diagnose.interview.state import withdrawn_ids
+from diagnose.interview.state import PHONE, withdrawn_ids
 from diagnose.interview.steps import Option, Step
 from diagnose.language import gettext as _
 from diagnose.language import marked
@@ -31,6 +32,13 @@ TAKEN = {
     "verified": marked("verified"),
 }
 """Kinds of answers that can be taken back."""
+
+SAID_AT_ONCE = (
+    ("hold", "why", marked("STOP"), "bold red"),
+    ("dead_only", "why", marked("STOP"), "bold red"),
+    ("advise", "text", marked("Advice"), ""),
+)
+"""Conclusions of the rules that an answer is followed by: their text, its label and style."""
 
 
 class Terminal:
@@ -87,9 +95,21 @@ class Terminal:
         if event.kind == "verified" and event.data["result"] == "fail":
             message = _("Then the fault, or a second one, is still there: the search goes on.")
             self.screen.para(message, 2, "bold")
+        if event.kind == "answered" and now.step.conclusion is None:  # which says it itself
+            self._say_at_once(before, now)
         searching = now.step.kind in ("act", "test", "conclusion")
         if event.kind in ("finding", "cannot", "withdrawn") and searching:
             self.screen.causes(now, self.titles)
+
+    def _say_at_once(self, before: Turn, now: Turn) -> None:
+        """What an answer stops, and what the rules advise after it."""
+        for kind, key, label, style in SAID_AT_ONCE:
+            if kind == "advise" and now.state.stage == PHONE:  # to a technician, not a customer
+                continue
+            for fact in now.inference.concluded(kind):
+                if fact not in before.inference.concluded(kind):
+                    text = sentence(_(fact.get(key).replace("_", " ")))
+                    self.screen.field(_(label), text, style)
 
     # ------------------------------------------------------------------ one line
 
@@ -108,9 +128,9 @@ class Terminal:
 
     def _prompt(self, step: Step) -> str:
         if step.kind == "act":
-            return _("'done' when it is done > ")
+            return _("'done' when it is done, cannot, back, hazard, stop > ")
         if step.kind == "test":
-            return _("answer, ? why, other, cannot, not sure, back, view, stop > ")
+            return _("answer, ? why, other, cannot, not sure, back, hazard, stop > ")
         if step.id == "complaint":
             return _("number, or several (1, 3) > ")
         return "> "
@@ -122,8 +142,14 @@ class Terminal:
             several = self._several(said, step)
             if several is not None:
                 return several
+        question = self.session.questions.get(step.id) if step.kind == "question" else None
         if said.kind == "bad":
             self.screen.para(said.text, 2, "red")
+        elif question and question.kind == "safety" and (said.kind == "not sure" or not said.sure):
+            message = _("Safety is not guessed: where you are not sure, answer as if it were so.")
+            self.screen.para(message, 2, "red")
+        elif said.kind == "hazard":
+            return self._hazard()
         elif said.kind == "answer":
             return Reply("answer", said.text, said.sure, (said.text,) if complaint else ())
         elif said.kind == "help":
@@ -189,6 +215,19 @@ class Terminal:
         self._shown = None
         return Reply("other", chosen) if chosen else None
 
+    def _hazard(self) -> Reply | None:
+        """What is reported, whatever was asked; None where nothing is."""
+        found = reports(self.session)
+        known = self.session.questions
+        options = [
+            Option(f"{q}.{c}", f"{_(known[q].ask)} {_(known[q].choices[c])}") for q, c in found
+        ]
+        self.screen.rule(_("What do you report?"))
+        self.screen.options(options)
+        chosen = self.choose(options, _("number, Enter for none > "), optional=True)
+        self._shown = None
+        return Reply("hazard", chosen) if chosen else None
+
     def _guess(self, step: Step) -> Reply | None:
         if step.kind not in ("test", "question"):
             self.screen.para(_("This needs a plain answer."), 2)
@@ -239,12 +278,15 @@ class Terminal:
         self.screen.options(options)
         while True:
             line = self.read(_("number > "))
-            if known_words().get(line.strip().casefold()) == "view":
+            word = known_words().get(line.strip().casefold())
+            if word == "view":
                 self.screen.view(turn, self.titles)
                 continue
             chosen = match(line, options)
-            if known_words().get(line.strip().casefold()) == "stop" or chosen == NOT_NOW.id:
+            if word == "stop" or chosen == NOT_NOW.id:
                 return Reply("leave")
+            if word == "hazard" and (reported := self._hazard()) is not None:
+                return reported
             if chosen == "back":
                 return Reply("back")
             if chosen == "repaired":

@@ -240,6 +240,8 @@ class Screen:
         self.rule(_("Result"), _(STATUS_WORDS[c.status]))
         for reason in c.reasons:
             self.field(_("Because"), reason)
+        if not c.ranking:
+            return
         if not c.unit:
             self.para(_("The findings do not fit any cause in the knowledge base."), 2, "bold")
         else:

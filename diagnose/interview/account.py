@@ -184,7 +184,7 @@ def _weighed(
         stopped=state.stopped,
         hazards=tuple(
             _(f.get("why").replace("_", " "))
-            for kind in ("hold", "hand_over")
+            for kind in ("hold", "dead_only", "hand_over")
             for f in inference.concluded(kind)
         ),
         called_back=called,
@@ -234,7 +234,8 @@ def _concluded(session: Session, events: Sequence[Event], k: int) -> Conclusion:
 
 
 def _reasons(inference: Inference, status: str) -> list[str]:
-    kinds = ("hand_over", "hold") if status in ("handed_over", "stopped") else ("hold",)
+    held = ("hold", "dead_only")
+    kinds = ("hand_over", *held) if status in ("handed_over", "stopped") else held
     return [_(f.get("why").replace("_", " ")) for kind in kinds for f in inference.concluded(kind)]
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.errors import fail
 from diagnose.interview.explain import healthy_outcome, why
-from diagnose.interview.safety import INSULATION, cautions_of, resets
+from diagnose.interview.safety import INSULATION, cautions_of, forbidden, resets
 from diagnose.interview.state import State
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.records import Question
@@ -185,7 +185,7 @@ def act_before(
         act = next(iter(acts_needed(state.electrical, Exposure.DEAD)), tidy)
         looks = exposure is Exposure.LOOK
         # who keeps away, or cannot, may still look
-        away = equipment.safety.hazard or equipment.safety.skill is Skill.UNQUALIFIED
+        away = equipment.safety.kept_away or equipment.safety.skill is Skill.UNQUALIFIED
         return "" if looks and (away or act in state.refused) else act
     if insulation and not state.parted:
         return next(iter(acts_needed(state.electrical, Exposure.DEAD)), "part")
@@ -213,7 +213,8 @@ def way_to_repair(session: Session, state: State, inference: Inference, name: st
     ready = replace(safety, electrical=Electrical.PROVED_DEAD)
     if not act or refuse_repair(ready, Exposure.DEAD, where) or refuse_act(safety, act):
         return None
-    return None if act in state.refused else act_step(session, state, act)
+    no = act in state.refused or act in forbidden(inference, "act")
+    return None if no else act_step(session, state, act)
 
 
 def act_step(session: Session, state: State, act: str) -> Step:

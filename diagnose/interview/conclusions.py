@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.interview.explain import title_of
+from diagnose.interview.safety import forbidden
 from diagnose.interview.state import State
 from diagnose.interview.steps import Conclusion, Evidence, Step
 from diagnose.interview.verifying import verification
@@ -33,7 +34,13 @@ def conclusion_of(
     status: str,
     reasons: Sequence[str],
 ) -> Conclusion:
-    """Everything worth saying at the end of the search."""
+    """Everything worth saying at the end of the search.
+
+    Where people come first, and where nobody has said what the complaint is, that is the reason
+    alone: a guess at the cause would only be in the way.
+    """
+    if status == "stopped" and (not state.complaints or "any" in forbidden(inference, "state")):
+        return Conclusion(status, "", "", "", "", 0.0, 0.0, (), reasons=tuple(reasons))
     ranking = belief.ranking()
     unit, unit_p = belief.leading_unit()
     named = [(n, p) for n, p in ranking if n.partition(".")[0] == unit]

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 from diagnose.errors import DiagnoseError, fail
 from diagnose.interview.asking import way_to_repair
 from diagnose.interview.events import Event, new_event
-from diagnose.interview.safety import repair_refused
+from diagnose.interview.safety import repair_refused, reports
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.since import stamped
 from diagnose.interview.state import last_retractable, lasting
@@ -19,7 +19,7 @@ from diagnose.language import marked
 from diagnose.plant.learned import repair_minutes
 from diagnose.quantities import QuantityError, parse_reading
 
-REPLIES = ("answer", "cannot", "back", "other", "stop", "repaired", "leave")
+REPLIES = ("answer", "cannot", "back", "other", "stop", "repaired", "hazard", "leave")
 SHOWN_CAUSES = 3
 STOPPED = marked("stopped by the person")
 """Reason on file where nobody gave one."""
@@ -35,7 +35,8 @@ class Reply:
         ``answer``: `text` holds option ids or a reading; ``cannot``: `text` says why;
         ``back``: take the last answer back; ``other``: `text` is the test to do instead;
         ``stop``: `text` says why; ``repaired``: `text` is the failure mode (``unit.mode``)
-        that was put right; ``leave``: nothing more now.
+        that was put right; ``hazard``: `text` is what is reported (``question.choice``),
+        whatever the step; ``leave``: nothing more now.
     sure : bool
         False for an answer given as *not sure*.
     ids : tuple of str
@@ -125,6 +126,12 @@ def respond(
         return new_event("stopped", reason=reply.text or STOPPED)
     if reply.kind == "repaired":
         return _repaired(session, turn, step, reply.text)
+    if reply.kind == "hazard":
+        question, _dot, choice = reply.text.partition(".")
+        legal = [f"{q}.{c}" for q, c in reports(session)]
+        if reply.text not in legal:
+            raise fail("answer", f"'{reply.text}' is no hazard here", None, legal)
+        return new_event("answered", question=question, choice=choice)
     if reply.kind == "cannot":
         return _cannot(step, reply.text)
     if reply.kind != "answer":
@@ -252,7 +259,8 @@ def drive(
     while turn.step.kind != "done":
         step = (session.step_for(turn, wanted) if wanted else None) or turn.step
         if before is not None:
-            step = way_to_repair(session, turn.state, turn.inference, before.repair) or before.step
+            done = step if before.step.kind == "act" else before.step
+            step = way_to_repair(session, turn.state, turn.inference, before.repair) or done
         outcome.cautions += [c for c in step.cautions if c not in outcome.cautions]
         if step.conclusion is not None:
             outcome.conclusion = step.conclusion

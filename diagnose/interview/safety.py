@@ -14,6 +14,12 @@ from diagnose.knowledge.rule_records import Fact
 from diagnose.language import marked
 from diagnose.plant.procedures import InstalledTest
 from diagnose.reasoning.guard import (
+    DEAD_ONLY,
+    HANDS_ON,
+    HELD,
+    LASTING,
+    NOT_LIVE,
+    PASSING,
     TRIPS,
     Electrical,
     Exposure,
@@ -62,6 +68,26 @@ def cautions_of(
     return tuple(dict.fromkeys([*own, *more, *live, *WITH.get(instrument, ())]))
 
 
+def reports(session: Session) -> list[tuple[str, str]]:
+    """What may be reported at any time: question and choice, in the order of the questions."""
+    known = {*HELD, *DEAD_ONLY, *NOT_LIVE, *LASTING, *PASSING, ("other_source", "yes")}
+    asked = session.questions.values()
+    return [(q.id, c) for q in asked for c in q.choices if (q.id, c) in known]
+
+
+def in_order(instrument: str) -> int:
+    """Place of dead work in the order of IEC 60364-6: inspection, continuity, insulation."""
+    return 2 if instrument == INSULATION else int(instrument != "none")
+
+
+def asked_first(session: Session, state: State, inference: Inference) -> list[str]:
+    """Tests that the rules want made before any other, and that were not tried yet, in order."""
+    wanted = {f.get("test") for f in inference.concluded("first")}
+    tried = {f.test for f in state.findings} | set(state.cannot)
+    left = [n for n, t in session.tests.items() if t.spec.id in wanted and n not in tried]
+    return sorted(left, key=lambda n: in_order(session.tests[n].spec.instrument))
+
+
 def resets(test: InstalledTest) -> bool:
     """Whether a test resets a protective device."""
     return RESET in test.spec.cautions and test.spec.state != "any"
@@ -76,6 +102,7 @@ def equipment_of(session: Session, state: State, inference: Inference) -> Equipm
         electrical=state.electrical,
         skill=Skill(str(opened.get("qualification", "instructed"))),
         hazard=bool(inference.concluded("hold")),
+        dead_only=bool(inference.concluded("dead_only")),
         rated_meter=str(opened.get("meter_category", "cat_iii")) in CAT_RATED,
         untested=untested(session, state),
         parted=state.parted,
@@ -169,10 +196,14 @@ def forbidden_tests(tests: Mapping[str, InstalledTest], inference: Inference) ->
     """The tests that the rules forbid by their place, who makes them, or the reset in them."""
     places, by = forbidden(inference, "place"), forbidden(inference, "by")
     again = bool(forbidden(inference, "reset"))
+    outside = HANDS_ON if forbidden(inference, "look") else set()
     return {
         name
         for name, t in tests.items()
-        if t.spec.place_at in places or t.spec.by in by or (again and resets(t))
+        if t.spec.place_at in places
+        or t.spec.by in by
+        or (again and resets(t))
+        or (t.spec.state == Exposure.LOOK.value and t.spec.place_at in outside)
     }
 
 

@@ -14,6 +14,7 @@ from diagnose.interview.history import questions_for
 from diagnose.interview.remaining import Remaining
 from diagnose.interview.safety import (
     agreed,
+    asked_first,
     blocked_tests,
     equipment_of,
     forbidden,
@@ -43,7 +44,7 @@ from diagnose.reasoning.planner import (
 )
 from diagnose.reasoning.rules import Inference, RuleEngine
 from diagnose.reasoning.stakes import Stakes
-from diagnose.reasoning.strategy import Candidate, Strategy
+from diagnose.reasoning.strategy import Candidate, Choice, Strategy
 from diagnose.reasoning.two_faults import Answer
 
 MOST_TIMES = 2
@@ -240,7 +241,13 @@ class Session:
         equipment = self.equipment(state, inference)
         offered = self.possible(state, inference, equipment)
         terrain = self.ground_at(state).terrain(self.standing(state))
-        decision = decide(belief, offered, self.strategy, terrain, self.stakes)
+        first = {name: k for k, name in enumerate(asked_first(self, state, inference))}
+        urgent = sorted((c for c in offered if c.test in first), key=lambda c: first[c.test])
+        decision = (
+            Decision("test", tuple(Choice(c, 0.0, 0.0) for c in urgent))
+            if urgent
+            else decide(belief, offered, self.strategy, terrain, self.stakes)
+        )
         if decision.kind != "test":
             return None, decision
         for choice in decision.choices:
@@ -252,7 +259,8 @@ class Session:
     def _last(self, state: State, belief: Belief, inference: Inference, decision: Decision) -> Step:
         """How the search ends; what the rules hand over is handed over, whatever was found."""
         handed = _reasons(inference, "hand_over")
-        reasons, status = [*handed, *_reasons(inference, "hold")], decision.kind
+        held = [*_reasons(inference, "hold"), *_reasons(inference, "dead_only")]
+        reasons, status = [*handed, *held], decision.kind
         if status == "unknown":
             reasons = ["no cause in the knowledge base explains the findings", *reasons]
         elif status == "ambiguous" and not reasons:

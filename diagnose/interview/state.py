@@ -194,7 +194,11 @@ def _resume(state: State, data: Mapping[str, Any]) -> None:
 
 
 def _ask_anew(state: State) -> None:
-    """What may be over by now is asked again; after an accident the shock too."""
+    """What may be over by now is asked again; after an accident the shock too.
+
+    So is an act that could not be made then: the lock or the permission may be there now.
+    """
+    state.refused = set()
     over = {q for q, c in PASSING if state.answers.get(q) == c}
     for question in over | ({"tingle"} if "danger" in over else set()):
         state.answers.pop(question, None)

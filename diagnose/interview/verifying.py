@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from diagnose.interview.asking import act_before, act_step, tidy_step
-from diagnose.interview.safety import INSULATION, WITH, cautions_of, forbidden
+from diagnose.interview.safety import INSULATION, WITH, cautions_of, forbidden, in_order
 from diagnose.interview.state import SHOWS, State
 from diagnose.interview.steps import Check, OpenCheck, Option, Step
 from diagnose.language import gettext as _
@@ -209,8 +209,8 @@ def _checks_of_a_pressure_set(rcd: bool) -> list[Check]:
 def verification(installation: Installation, inference: Inference) -> list[Check]:
     """The checks of this installation and those that the rules ask for, in the order to do them.
 
-    What is measured dead comes before the supply is on again (IEC 60364-6 has it so: continuity
-    and insulation first), the panel is opened again last.
+    What is done dead comes before the supply is on again, in the order of IEC 60364-6: inspection,
+    continuity, then insulation, so that it is parted once; the panel is opened again last.
     """
     asked = [
         Check(
@@ -225,7 +225,7 @@ def verification(installation: Installation, inference: Inference) -> list[Check
         )
         for f in inference.concluded("verify")
     ]
-    dead = [c for c in asked if c.state == "dead"]
+    dead = sorted((c for c in asked if c.state == "dead"), key=lambda c: in_order(c.instrument))
     checks = checks_for(installation)
     return [*dead, *checks[:-2], *(c for c in asked if c not in dead), *checks[-2:]]
 

@@ -49,8 +49,12 @@ class SafetyState:
     rated_meter: bool = False
     no_live: bool = False
     """Something was reported that rules out every live measurement."""
+    stays_off: bool = False
+    """Something was reported that is made good before anything is switched on or operated."""
     closed: frozenset[str] = frozenset()
     """Places where nobody may go now."""
+    dead_only: bool = False
+    """A shock was felt: nothing but looking, and dead work by a licensed electrician."""
     people_first: bool = False
     """Somebody is hurt or in danger: not even looking is a step."""
     tripped_again: bool = False
@@ -62,21 +66,34 @@ class SafetyState:
     charged: bool = False
     """After an insulation test the circuit was not yet discharged."""
 
+    @property
+    def held(self) -> bool:
+        """Nothing is switched on or measured live."""
+        return self.hazard or self.dead_only
+
+    @property
+    def kept_away(self) -> bool:
+        """Nothing is done but looking."""
+        return self.hazard or (self.dead_only and self.skill is not Skill.LICENSED)
+
 
 HELD = {
     ("danger", "yes"),
     ("danger", "water"),
-    ("tingle", "yes"),
     ("panel_wet", "yes"),
     ("panel_wet", "storm"),
     ("burning", "now"),
     ("burning", "gas"),
 }
 """Answers (question, choice) that stop everything but looking."""
+DEAD_ONLY = {("tingle", "yes")}
+"""Answers that stop all but looking, and dead work by a licensed electrician."""
 PEOPLE = {("danger", "yes"), ("danger", "water")}
 """Answers after which there is no step at all."""
 NOT_LIVE = {("burning", "earlier"), ("damage_seen", "yes"), ("company", "alone")}
-"""Answers that rule out live measurements, beside those in `HELD`."""
+"""Answers that rule out live measurements, beside those in `HELD` and `DEAD_ONLY`."""
+STAYS_OFF = {("burning", "earlier"), ("damage_seen", "yes")}
+"""Answers after which nothing is switched on or operated before it is made good."""
 LASTING = {
     ("tingle", "yes"),
     ("panel_wet", "yes"),
@@ -95,6 +112,9 @@ PASSING = {
     ("roof_way", "unsafe"),
 }
 """Reports of what passes: asked anew when the callout goes on later."""
+HANDS_ON = {"roof", "sump", "pump"}
+"""Places where to look is to touch tap, tank, float or pump."""
+HANDS_OFF = marked("after a shock nothing wet or metal is touched before it is proved dead")
 CLOSED = {
     ("panel_wet", "storm"): ("roof", "sump", "pump"),
     ("burning", "gas"): ("sump",),
@@ -134,7 +154,9 @@ def with_reports(
         hazard=state.hazard
         or bool(told & HELD)
         or (unwatched and state.skill is Skill.UNQUALIFIED),
+        dead_only=state.dead_only or bool(told & DEAD_ONLY),
         no_live=state.no_live or tripped or bool(told & NOT_LIVE),
+        stays_off=state.stays_off or bool(told & STAYS_OFF),
         closed=state.closed.union(*(CLOSED.get(pair, ()) for pair in told)),
         people_first=state.people_first or bool(told & PEOPLE),
         tripped_again=state.tripped_again or tripped_again,
@@ -172,7 +194,8 @@ def refuse_step(
     if place in state.closed:
         return "nobody may go there now"
     if exposure is Exposure.LOOK:
-        return ""
+        wet = state.dead_only and place in HANDS_ON
+        return HANDS_OFF if wet and state.electrical is not Electrical.PROVED_DEAD else ""
     if reset and state.tripped_again:
         return "it tripped again after a reset: leave it off until the cause is repaired"
     if reset and state.untested:
@@ -180,9 +203,12 @@ def refuse_step(
     if state.charged or (state.parted and not insulation):
         return marked("after the insulation test: discharge and reconnect first")
     clearing = clears and exposure is Exposure.DEAD and state.skill is Skill.LICENSED
-    if state.hazard and not clearing:
+    stopped = state.kept_away if exposure is Exposure.DEAD else state.held
+    if stopped and not clearing:
         return marked("there is an immediate hazard: make it safe first")
     if exposure is Exposure.ENERGISED:
+        if state.stays_off:
+            return marked("after what was reported it stays off until it is made good")
         if state.electrical is Electrical.ENERGISED:
             return ""
         return marked("the supply is not known to be on: re-energise with covers closed first")
@@ -219,9 +245,9 @@ def refuse_repair(state: SafetyState, exposure: Exposure, place: str = "") -> st
         return marked("people first")
     if place in state.closed:
         return marked("nobody may go there now")
-    if state.hazard and state.skill is not Skill.LICENSED:
+    if state.held and state.skill is not Skill.LICENSED:
         return marked("a hazard was reported: a licensed electrician makes this repair")
-    if exposure is Exposure.LOOK and not state.hazard:
+    if exposure is Exposure.LOOK and not state.held:
         return ""
     if state.skill is Skill.UNQUALIFIED:
         return marked("a qualified person makes this repair, isolated and proved dead")
@@ -237,7 +263,7 @@ def refuse_act(state: SafetyState, act: str) -> str:
     if act not in ACTS:
         return f"'{act}' is not a known act"
     if act == "found_on":
-        if state.hazard:
+        if state.held:
             return marked("there is an immediate hazard: keep away")
         if state.electrical is not Electrical.UNKNOWN:
             return marked("only where it is not known whether the supply is on")
@@ -252,7 +278,9 @@ def refuse_act(state: SafetyState, act: str) -> str:
         return marked("discharge first")
     if act == "energise" and (state.charged or state.parted):
         return marked("after the insulation test: discharge and reconnect first")
-    if act == "energise" and state.hazard:
+    if act == "energise" and state.stays_off:
+        return marked("after what was reported it stays off until it is made good")
+    if act == "energise" and state.held:
         return marked("there is an immediate hazard: do not re-energise")
     return ""
 

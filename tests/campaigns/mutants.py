@@ -38,7 +38,6 @@ ADVICE = (
     "stiff_shaft_not_energised",
     "dry_pump_not_run",
     "alone_no_ladder_no_sump",
-    "shock_felt",
     "wet_panel_not_licensed",
     "hazard_to_be_cleared",
 )
@@ -48,8 +47,8 @@ SAID_TWICE = {
     "the text beside it: what is forbidden is told from the same rule's other conclusion": {
         "no_safe_way_up: without conclusion 1",
         "no_second_reset: without conclusion 1",
-        "burning_earlier: without conclusion 1",
-        "damaged_insulation: without conclusion 1",
+        "burning_earlier: without conclusion 3",
+        "damaged_insulation: without conclusion 3",
         "second_source: without conclusion 0",
         "second_source: without conclusion 1",
     },
@@ -79,7 +78,7 @@ SAID_TWICE = {
 }
 """Mutants that change nothing that may be done, by the reason why the rules still say it."""
 REDUNDANT = frozenset(f"rule {name}" for names in SAID_TWICE.values() for name in names)
-FORBIDS = {
+NAMES = {
     "stiff_shaft_not_energised": {"motor_by_hand_call", "pump_noise"},
     "dry_pump_not_run": {
         "shut_off_pressure",
@@ -90,10 +89,16 @@ FORBIDS = {
         "flow_after_standing",
     },
     "alone_no_ladder_no_sump": {"flow_without_strainer", "look_at_strainer", "suction_pipe_clear"},
+    "shock_felt_licensed": {
+        *("cable_look", "motor_box_look", "frame_earth", "feeder_core_earth"),
+        *("insulation_from_panel", "insulation_three", "box_insulation", "turn_insulation"),
+        *("set_lead_insulation", "mains_float_earth"),
+    },
 }
-"""Tests that a finding, or being alone, takes away (common practice, no source)."""
+"""Tests that a finding, or being alone, takes away, or a shock brings first (common practice)."""
 SAYS = {
     "shock_felt": "hand_over",
+    "shock_felt_licensed": "dead_only",
     "alone_no_ladder_no_sump": "advise",
     "dry_pump_not_run": "advise",
 }
@@ -134,7 +139,7 @@ def kills_rules(rules: list[Rule]) -> str:
     if rule_issues(rules):
         return "example"
     said = {r.id: r for r in rules}
-    for name, tests in FORBIDS.items():
+    for name, tests in NAMES.items():
         if name in said and tests - {f.get("test") for f in said[name].then}:
             return "inventory"
     clearing = said.get("hazard_to_be_cleared")
@@ -222,9 +227,9 @@ def acts_wrong(module: ModuleType) -> list[str]:
         wrong += [act for e in electrical if module.after_act(e, act).value != end]
     wrong += ["hope"] if not module.refuse_act(state(skill=module.Skill.LICENSED), "hope") else []
     for e in electrical:
-        for hazard in (False, True):
-            refused = bool(module.refuse_act(state(e, hazard=hazard), "found_on"))
-            if refused != (hazard or e.value != "unknown"):
+        for held in ({}, {"hazard": True}, {"dead_only": True}):
+            refused = bool(module.refuse_act(state(e, **held), "found_on"))
+            if refused != (bool(held) or e.value != "unknown"):
                 wrong.append("found_on")
     if set(OFF_AGAIN) - {"trips"} - module.TRIPS:
         wrong.append("trips")
@@ -233,6 +238,8 @@ def acts_wrong(module: ModuleType) -> list[str]:
     # what the interview knows already stays, whatever is not reported
     for name in (
         "hazard",
+        "dead_only",
+        "stays_off",
         "no_live",
         "people_first",
         "tripped_again",
