@@ -160,8 +160,8 @@ class PhoneSession(Session):
             known = self.knowledge.complaints
             options = tuple(Option(c, known[c].says) for c in self.matrix.complaints)
             return Step("question", "complaint", "What is the complaint?", "", options)
-        for name, question in self.questions.items():
-            if name not in state.answers:
+        for question in self.questions.values():
+            if not question.answered_by(state.answers):
                 return question_step(question)
         return None
 

@@ -319,8 +319,8 @@ class Session:
                 known = self.knowledge.complaints
                 options = tuple(Option(c, known[c].title) for c in self.matrix.complaints)
                 return Step("question", "complaint", "What is the complaint?", "", options)
-            for name, question in self.questions.items():
-                if question.kind == kind and name not in state.answers:
+            for question in self.questions.values():
+                if question.kind == kind and not question.answered_by(state.answers):
                     return question_step(question)
         return None
 

@@ -296,7 +296,10 @@ class Caution:
 
 @dataclass(frozen=True)
 class Question:
-    """A question asked before the first test, where what it `needs` is fitted."""
+    """A question asked before the first test, where what it `needs` is fitted.
+
+    `unless` maps earlier questions to the answer that has answered this one with its default.
+    """
 
     id: str
     ask: str
@@ -308,7 +311,13 @@ class Question:
     """Per choice, which words of the scale ``changes`` take the place of which others."""
     by_phone: bool = True
     needs: str = ""
+    unless: Mapping[str, str] = field(default_factory=dict)
     place: Place | None = None
+
+    def answered_by(self, answers: Mapping[str, str]) -> bool:
+        """Whether nobody need be asked any more after these answers (question -> choice)."""
+        said = any(answers.get(name) == choice for name, choice in self.unless.items())
+        return self.id in answers or said
 
 
 @dataclass(frozen=True)
