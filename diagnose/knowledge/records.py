@@ -296,10 +296,7 @@ class Caution:
 
 @dataclass(frozen=True)
 class Question:
-    """A question asked before the first test, where what it `needs` is fitted.
-
-    `unless` maps earlier questions to the answer that has answered this one with its default.
-    """
+    """A question asked before the first test, where what it `needs` is fitted."""
 
     id: str
     ask: str
@@ -312,12 +309,8 @@ class Question:
     by_phone: bool = True
     needs: str = ""
     unless: Mapping[str, str] = field(default_factory=dict)
+    """Earlier questions, and the choice with which each has answered this one too."""
     place: Place | None = None
-
-    def answered_by(self, answers: Mapping[str, str]) -> bool:
-        """Whether nobody need be asked any more after these answers (question -> choice)."""
-        said = any(answers.get(name) == choice for name, choice in self.unless.items())
-        return self.id in answers or said
 
 
 @dataclass(frozen=True)
