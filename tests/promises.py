@@ -116,6 +116,7 @@ class World:
             elif event.kind == "cannot":
                 world.refused.add(data.get("act", data.get("test")))
             elif event.kind == "act":
+                world.refused.discard(data["act"])
                 world._act(data["act"])
         return world
 

@@ -236,16 +236,19 @@ def test_what_is_proposed_and_what_the_checks_say() -> None:
 
 
 def test_steps_have_titles() -> None:
-    knowledge = standard_session().knowledge
+    session = standard_session()
     events = [
         new_event("act", act="prove_dead", minutes=5.0),
         new_event("finding", test="relay_contact_released", outcome="closed", minutes=4.0),
         new_event("finding", test="lamp_fed@dry_lamp", outcome="lit", minutes=2.0),
         new_event("answered", question="q", choice="c"),
         new_event("repaired", unit="relay_module", failure_mode="x", minutes=30.0),
+        new_event("repaired", unit="relay", failure_mode="contacts_welded", minutes=30.0),
     ]
-    steps = steps_of(events, knowledge)
-    assert [s.minutes for s in steps] == [5.0, 4.0, 2.0, 30.0]
+    steps = steps_of(events, session.knowledge, session.installation)
+    assert [s.minutes for s in steps] == [5.0, 4.0, 2.0, 30.0, 30.0]
     assert steps[0].title == "Prove dead"
     assert steps[1].title == "Relay contact open when released"
+    assert steps[2].title == "Sump-dry lamp fed from 5 V"
     assert steps[3].title == "Repair: relay module, x"
+    assert steps[4].title == "Repair: relay module: Relay contacts welded"

@@ -132,7 +132,7 @@ class Terminal:
         if step.kind == "test":
             return _("answer, ? why, other, cannot, not sure, back, hazard, stop > ")
         if step.id == "complaint":
-            return _("number, or several (1, 3) > ")
+            return _("number, or several (1, 3); ? what each means > ")
         return "> "
 
     def _reply(self, turn: Turn, step: Step, said: Said) -> Reply | None:
@@ -188,8 +188,13 @@ class Terminal:
             self.screen.why(step.why)
         elif step.kind == "act":
             self.screen.para(_("The next test needs this electrical state."), 2)
+            self.screen.field(_("Next test"), step.towards)
         elif step.kind == "verify":
             self.screen.para(_("A repair counts only once it is shown to have worked."), 2)
+        elif step.id == "complaint":
+            known = self.session.knowledge.complaints
+            for option in step.options:
+                self.screen.para(f"{option.title}: {_(known[option.id].says)}", 2, hang=4)
         else:
             message = _("It bears on what is safe to do, or on which causes are likely.")
             self.screen.para(message, 2)
@@ -204,7 +209,8 @@ class Terminal:
             Option(
                 t.test,
                 _("{test} (about {minutes} min)").format(
-                    test=_(self.session.tests[t.test].title), minutes=f"{t.minutes:.0f}"
+                    test=sentence(_(self.session.tests[t.test].title)),
+                    minutes=f"{max(t.minutes, 1):.0f}",
                 ),
             )
             for t in tests[:9]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 from typing import Any
 
-from diagnose.casebook.store import cause_in_words, status_of
+from diagnose.casebook.store import Summary, cause_in_words, slug, status_of
 from diagnose.cli.common import store_at
 from diagnose.cli.render import Screen, name_of
 from diagnose.cli.shown import print_lines
@@ -45,10 +45,15 @@ def list_cases(store_name: str | None, no_color: bool) -> None:
     found = store.overview()
     if not found.cases and not found.issues:
         Screen(no_color).line(f"No cases in {store.name}.")
-    lines = (f"{c.id}  {c.status}  {c.about or c.title}".rstrip() for c in found.cases)
-    print_lines(lines)
+    print_lines("  ".join(filter(None, _line(c))) for c in found.cases)
     if found.issues:
         raise DiagnoseError(found.issues)
+
+
+def _line(case: Summary) -> tuple[str, ...]:
+    """Id, status, cause or title, and the site where the id does not name it."""
+    site = "" if slug(case.site) in case.id else case.site
+    return case.id, case.status, case.about or case.title, site
 
 
 def list_due(store_name: str | None, on: str | None, no_color: bool) -> None:

@@ -85,7 +85,7 @@ def close_case(
         name: f"{parts_fitted[m.unit].title}: {m.title[0].lower()}{m.title[1:]}"
         for name, m in modes.items()
     }
-    steps = steps_of(events, knowledge)
+    steps = steps_of(events, knowledge, fitted)
     took = took_before(events)
     for text in given.took or ():
         step, real = _took(text, steps)

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from diagnose.cli.lines import clean, match, number_from
-from diagnose.cli.render import Screen, name_of
+from diagnose.cli.render import Screen, name_of, sentence
 from diagnose.errors import DiagnoseError, fail
 from diagnose.interview.asking import ACT_TEXTS
 from diagnose.interview.events import CONFIRMED, VERIFIED, Event
@@ -16,6 +16,7 @@ from diagnose.interview.state import reopens, withdrawn_ids
 from diagnose.interview.steps import Option
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.language import gettext as _
+from diagnose.plant.compose import Installation, fill
 from diagnose.units import whole_number
 
 LISTED = 5
@@ -47,7 +48,9 @@ def leading(events: Sequence[Event]) -> list[str]:
     return list(dict.fromkeys(names))[:LISTED]
 
 
-def steps_of(events: Sequence[Event], knowledge: KnowledgeBase) -> list[StepDone]:
+def steps_of(
+    events: Sequence[Event], knowledge: KnowledgeBase, fitted: Installation
+) -> list[StepDone]:
     """All that took minutes, in order."""
     gone = withdrawn_ids(events)
     steps = []
@@ -59,16 +62,19 @@ def steps_of(events: Sequence[Event], knowledge: KnowledgeBase) -> list[StepDone
         if event.kind == "finding":
             name = str(data["test"])
             base, _at, at = name.partition("@")
-            test = knowledge.tests.get(base)
-            title = _(test.title) if test is not None and not at else name_of(name)
+            test, known = knowledge.tests.get(base), not at or at in fitted.instances
+            title = _(fill(test.title, fitted, at)) if test and known else name_of(name)
         elif event.kind == "act":
             name = str(data["act"])
             title = _(ACT_TEXTS[name][0]) if name in ACT_TEXTS else name_of(name)
         else:
             name = f"{data['unit']}.{data['failure_mode']}"
+            mode = fitted.modes.get(name)
             about = f"{name_of(str(data['unit']))}, {name_of(str(data['failure_mode']))}"
+            if mode is not None:
+                about = f"{_(fitted.instances[mode.unit].title)}: {_(mode.title)}"
             title = _("Repair: {about}").format(about=about)
-        steps.append(StepDone(event.id, name, title, minutes))
+        steps.append(StepDone(event.id, name, sentence(title), minutes))
     return steps
 
 

@@ -125,6 +125,9 @@ def understand(line: str, options: Sequence[Option], reading: bool = False) -> S
         return Said("answer", chosen)
     if reading:
         return Said("answer", text)
+    if len(options) == 1:
+        message = _("'{text}' is not one of the answers: type '{only}', or 'help'")
+        return Said("bad", message.format(text=text, only=options[0].title), line=text)
     message = _("'{text}' is not one of the answers: type a number from 1 to {count}")
     return Said("bad", message.format(text=text, count=len(options)), line=text)
 

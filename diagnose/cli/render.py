@@ -99,6 +99,7 @@ class Screen:
             highlight=False,
             emoji=False,
         )
+        self._concluded: Conclusion | None = None
         self.full, self.empty = ("█", "·") if _can_write("█·") else ("#", ".")
 
     def line(self, text: str = "", style: str = "") -> None:
@@ -169,6 +170,7 @@ class Screen:
         for caution in step.cautions:
             self.field(_("CAUTION"), caution, "bold yellow")
         self.field(_("Do"), step.text)
+        self.field(_("Next test"), sentence(step.towards))
         self.field(_("Where"), "" if step.place == "anywhere" else name_of(step.place))
         if step.kind == "test":
             self.field(_("With"), name_of(step.instrument, INSTRUMENTS))
@@ -235,12 +237,23 @@ class Screen:
                 self.para(f"- {title}", 6, hang=2)
 
     def conclusion(self, conclusion: Conclusion, titles: Titles) -> None:
-        """What the interview ends with."""
+        """What the interview ends with; once more, unchanged, only what to do.
+
+        Where it ended before anything was found, only why: nothing is suspected for a reason yet.
+        """
         c = conclusion
+        again, self._concluded = c == self._concluded, c
         self.rule(_("Result"), _(STATUS_WORDS[c.status]))
         for reason in c.reasons:
             self.field(_("Because"), reason)
-        if not c.ranking:
+        found = c.supports or c.against
+        early = c.status in ("stopped", "handed_over") and not found and c.probability < 0.5
+        if early or not c.ranking:
+            self._advice(c)
+            return
+        if again and c.unit:
+            self.para(f"{_(STATUS_TEXTS[c.status])}: {c.title}", 2, "bold", 2)
+            self.field(_("Repair"), c.remedy)
             return
         if not c.unit:
             self.para(_("The findings do not fit any cause in the knowledge base."), 2, "bold")
@@ -264,14 +277,17 @@ class Screen:
         self.field(_("Spares"), ", ".join(c.spares))
         self.field(_("Look for"), "; ".join(c.root_causes))
         self.field(_("Prevent"), c.prevention)
-        for text in c.recommendations:
+        self._advice(c)
+
+    def _advice(self, conclusion: Conclusion) -> None:
+        for text in conclusion.recommendations:
             self.field(_("Advice"), text)
 
     def evidence(self, label: str, found: Iterable[Evidence]) -> None:
         """Findings for or against, the strongest five."""
         for position, item in enumerate(list(found)[:5]):
             strength = _("strongly") if abs(item.bits) >= 2 else _("somewhat")
-            text = f"{item.title}: {item.outcome} ({strength})"
+            text = f"{sentence(item.title)}: {item.outcome} ({strength})"
             self.field(label if not position else "", text)
 
 

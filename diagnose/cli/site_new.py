@@ -61,7 +61,7 @@ def run_new(wanted: Wanted) -> int:
     knowledge = load(wanted.knowledge)
     describing: Describing | None = None
     try:
-        name = clean(wanted.name if wanted.name is not None else input("Name of the site > "))
+        name = clean(wanted.name if wanted.name is not None else _name(screen))
         if not name:
             raise fail("site", "a site needs a name")
         folder = sites_folder(wanted.store)
@@ -80,6 +80,13 @@ def run_new(wanted: Wanted) -> int:
     screen.para(f"On file at {describing.saved}. At the next callout:", hang=2)
     screen.line(f"  {_command('', describing.site.name, wanted)}")
     return 0
+
+
+def _name(screen: Screen) -> str:
+    """The site's name, asked for until there is one."""
+    while not (name := clean(input("Name of the site > "))):
+        screen.para("A site needs a name; ctrl-C ends.", 2, "red")
+    return name
 
 
 def _command(word: str, name: str, wanted: Wanted) -> str:
@@ -147,7 +154,7 @@ class Describing:
             (NOTES, self._notes),
         )
         for name, step in steps:
-            if name not in self.site.asked:
+            if name not in self.site.asked and self._applies(name):
                 step(name)
         today = datetime.date.today().isoformat()
         self._save(replace(self.site, status="described", described=today, asked=()))
@@ -162,6 +169,11 @@ class Describing:
     def _lasting(self) -> list[str]:
         """Questions whose answer is the same at every callout: those that say how long ways are."""
         return [name for name, question in self.knowledge.questions.items() if question.minutes]
+
+    def _applies(self, name: str) -> bool:
+        """Whether a step makes sense where this is fitted, as far as that is described."""
+        question = self.knowledge.questions.get(name)
+        return question is None or self._fitted().fits(question.needs)
 
     def _fitted(self) -> Installation:
         return compose(self.knowledge, self.site.installation, self.site.variants)

@@ -19,6 +19,7 @@ def spoken(step: Step) -> Step:
         text=_(step.text),
         options=tuple(Option(o.id, _(o.title)) for o in step.options),
         healthy=_(step.healthy),
+        towards=_(step.towards),
         cautions=texts(step.cautions),
         why=_why(step.why) if step.why is not None else None,
         conclusion=_conclusion(step.conclusion) if step.conclusion is not None else None,

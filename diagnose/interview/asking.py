@@ -104,7 +104,8 @@ def read_answer(test: InstalledTest, typed: str) -> str:
     try:
         value = parse_reading(text, typed_unit(test))
     except QuantityError as error:
-        raise fail("answer", f"{test.id}: {error}", place, ids) from error
+        where = f"{test.id}: " if place is not None else ""
+        raise fail("answer", f"{where}{error}", place, ids) from error
     return outcome_of(value, test.outcomes)
 
 
@@ -135,7 +136,7 @@ def test_step(
     act = act_before(state, equipment, exposure, insulation)
     if act:
         no = act in state.refused or refuse_act(equipment.safety, act)
-        return None if no else act_step(session, state, act)
+        return None if no else replace(act_step(session, state, act), towards=test.title)
     licensed, place = spec.by == "licensed", spec.place_at
     if refuse_step(equipment.safety, exposure, licensed, place, resets(test), insulation):
         return None
@@ -203,7 +204,10 @@ def tidy_step(session: Session, state: State, equipment: Equipment) -> Step | No
 
 
 def way_to_repair(session: Session, state: State, inference: Inference, name: str) -> Step | None:
-    """The act to ask for before the repair of a failure mode; None where none would allow it."""
+    """The act to ask for before the repair of a failure mode; None where none would allow it.
+
+    One that was said to be impossible before is asked for again: without it there is no repair.
+    """
     mode = session.installation.modes.get(name)
     if mode is None or mode.mode.repair_state != Exposure.DEAD.value:
         return None
@@ -213,8 +217,7 @@ def way_to_repair(session: Session, state: State, inference: Inference, name: st
     ready = replace(safety, electrical=Electrical.PROVED_DEAD)
     if not act or refuse_repair(ready, Exposure.DEAD, where) or refuse_act(safety, act):
         return None
-    no = act in state.refused or act in forbidden(inference, "act")
-    return None if no else act_step(session, state, act)
+    return None if act in forbidden(inference, "act") else act_step(session, state, act)
 
 
 def act_step(session: Session, state: State, act: str) -> Step:

@@ -164,6 +164,7 @@ def evidence(
         bits = float(np.log2((within @ column[own]) / (weights @ column)))
         record = session.tests[test]
         found.append(Evidence(test, _(record.title) + how, _(record.outcomes[outcome].title), bits))
+    found = list(dict.fromkeys(found))  # asked again and answered alike: said once
     supports = sorted((e for e in found if e.bits >= TELLING_BITS), key=lambda e: -e.bits)
     against = sorted((e for e in found if e.bits <= -TELLING_BITS), key=lambda e: e.bits)
     return tuple(supports), tuple(against)

@@ -245,6 +245,8 @@ def drive(
     outcome = Outcome(turn)
     wanted = ""
     before: Before | None = None
+    impossible: set[str] = set()
+    """Repairs before which an act was asked for, and could not be made."""
 
     def add(event: Event) -> None:
         nonlocal turn
@@ -279,6 +281,7 @@ def drive(
             event = respond(session, turn, step, reply, events)
         except DiagnoseError as error:
             named = reply.text if reply.kind == "repaired" else ""
+            named = "" if named in impossible else named
             if named and way_to_repair(session, turn.state, turn.inference, named) is not None:
                 before = Before(named, step)
                 refused(error)
@@ -287,6 +290,8 @@ def drive(
             continue
         if event is None:
             continue
+        if before is not None and event.kind == "cannot":
+            impossible.add(before.repair)
         if event.kind != "act":
             wanted, before = "", None
         add(event)

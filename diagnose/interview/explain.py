@@ -51,10 +51,8 @@ def splits_of(session: Session, belief: Belief, test: str) -> tuple[Split, ...]:
 
 def why(session: Session, belief: Belief, choice: Choice, decision: Decision) -> Why:
     """The explanation shown with a test."""
-    others = tuple(
-        (session.tests[c.candidate.test].title, c.score)
-        for c in decision.choices[1 : 1 + SHOWN_OTHERS]
-    )
+    rivals = [c for c in decision.choices if c.candidate.test != choice.candidate.test]
+    others = tuple((session.tests[c.candidate.test].title, c.score) for c in rivals[:SHOWN_OTHERS])
     ahead = choice.ahead
     return Why(
         gain=choice.gain,

@@ -20,6 +20,12 @@ def questions_for(
     }
 
 
+def answered(question: Question, answers: Mapping[str, str]) -> bool:
+    """Whether nobody need be asked this any more after these answers (question -> choice)."""
+    said = any(answers.get(name) == choice for name, choice in question.unless.items())
+    return question.id in answers or said
+
+
 def rate_factors(
     knowledge: KnowledgeBase, installation: Installation, answers: Mapping[str, str]
 ) -> dict[str, float]:

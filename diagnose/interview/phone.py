@@ -14,7 +14,7 @@ from diagnose.interview.asking import question_step
 from diagnose.interview.drive import Outcome, shown, summary
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.explain import healthy_outcome, why
-from diagnose.interview.history import questions_for
+from diagnose.interview.history import answered, questions_for
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import PHONE, State
 from diagnose.interview.steps import Option, Step
@@ -160,8 +160,8 @@ class PhoneSession(Session):
             known = self.knowledge.complaints
             options = tuple(Option(c, known[c].says) for c in self.matrix.complaints)
             return Step("question", "complaint", "What is the complaint?", "", options)
-        for name, question in self.questions.items():
-            if name not in state.answers:
+        for question in self.questions.values():
+            if not answered(question, state.answers):
                 return question_step(question)
         return None
 

@@ -10,7 +10,7 @@ from diagnose.interview.asking import question_step, read_answer, test_step, tid
 from diagnose.interview.conclusions import conclusion_of, ending_step
 from diagnose.interview.events import Event
 from diagnose.interview.facts import ending_fact, facts_of
-from diagnose.interview.history import questions_for
+from diagnose.interview.history import answered, questions_for
 from diagnose.interview.remaining import Remaining
 from diagnose.interview.safety import (
     agreed,
@@ -329,8 +329,8 @@ class Session:
                 known = self.knowledge.complaints
                 options = tuple(Option(c, known[c].title) for c in self.matrix.complaints)
                 return Step("question", "complaint", "What is the complaint?", "", options)
-            for name, question in self.questions.items():
-                if question.kind == kind and name not in state.answers:
+            for question in self.questions.values():
+                if question.kind == kind and not answered(question, state.answers):
                     return question_step(question)
         return None
 

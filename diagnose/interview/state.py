@@ -271,6 +271,7 @@ def _fold(
     elif event.kind == "act":
         act = str(data["act"])
         state.electrical = after_act(state.electrical, act)
+        state.refused.discard("energise" if act == "found_on" else act)
         state.parted = act == "part" or (state.parted and act != "rejoin")
         state.untried = act == "part" or (state.untried and state.parted)
         state.charged = state.charged and act != "discharge"

@@ -70,6 +70,8 @@ class Step:
     walk: float = 0.0
     way: str = ""
     """The place at the other end of a walk from or to the panel, and its minutes."""
+    towards: str = ""
+    """Of a change of state: the title of the test that needs it."""
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from diagnose.language import gettext as _
 from diagnose.plant.matrix import HEALTHY
 from diagnose.plant.procedures import InstalledTest
 from diagnose.quantities import QuantityError, format_quantity, parse_quantity, parse_reading
+from diagnose.units import whole_number
 
 if TYPE_CHECKING:
     from diagnose.interview.events import Event
@@ -91,6 +92,8 @@ def _reading(session: Session, event: Event, number: int, repairs: int, phone: b
     value, shown = _value(test, raw)
     if value is None and raw in words:
         shown = _(words[raw])
+    elif test is not None and not test.spec.unit and whole_number(raw.rpartition(" ")[2]):
+        shown = _(words.get(outcome, raw))  # the number of a choice tells a reader nothing
     low, high, expected, ids = expected_of(session, test) if test is not None else _NOTHING
     try:
         minutes = float(data.get("minutes", 0.0))

@@ -31,6 +31,10 @@ INSTRUMENTS = {
     "bucket": marked("with a container of known volume"),
     "gauge": marked("with a pressure gauge"),
 }
+GONE = (
+    "Bring about what led to the complaint, and watch long enough to be sure that it does not come "
+    "back."
+)
 OPTIONS = (
     Option("pass", marked("as it should be")),
     Option("fail", marked("not as it should be")),
@@ -48,7 +52,7 @@ def checks_for(installation: Installation) -> list[Check]:
         Check(
             "gone",
             "The complaint is gone",
-            "Let the installation do what the customer complained of, long enough to be sure.",
+            GONE,
             ("rotating_shaft",),
         ),
         Check(
@@ -57,6 +61,13 @@ def checks_for(installation: Installation) -> list[Check]:
             f"Automatic mode, sump with water: {start}. The pump must start.",
             ("work_at_height",),
             ("will_not_start_auto", "will_not_start_at_all"),
+        ),
+        Check(
+            "water",
+            "Water arrives",
+            "Look at the inlet of the roof tank while the pump runs.",
+            ("work_at_height",),
+            like={"flow_bucket": ("good",)},
         ),
         Check(
             "stops_auto",
@@ -91,13 +102,6 @@ def checks_for(installation: Installation) -> list[Check]:
             "Manual mode: switch the pump on and off. It must follow each time. Put the switch "
             "back to automatic.",
             like={"motor_by_hand_call": ("turns",), "pump_heard_off": ("silent",)},
-        ),
-        Check(
-            "water",
-            "Water arrives",
-            "Look at the inlet of the roof tank while the pump runs.",
-            ("work_at_height",),
-            like={"flow_bucket": ("good",)},
         ),
     ]
     if has("rcd"):
@@ -161,7 +165,7 @@ def _checks_of_a_pressure_set(rcd: bool) -> list[Check]:
         Check(
             "gone",
             "The complaint is gone",
-            "Let the installation do what the customer complained of, long enough to be sure.",
+            GONE,
             ("rotating_shaft",),
         ),
         Check(

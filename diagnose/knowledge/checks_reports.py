@@ -51,6 +51,13 @@ def factors_have_targets(kb: KnowledgeBase) -> Iterator[Issue]:
     for question in kb.questions.values():
         what = f"question '{question.id}'"
         yield from needs_issues(what, question.needs, family, question)
+        earlier = list(kb.questions)[: list(kb.questions).index(question.id)]
+        for name, choice in question.unless.items():
+            if name not in earlier:
+                yield unknown(what, "earlier question", name, earlier, question)
+            elif choice not in kb.questions[name].choices:
+                kind = f"choice of '{name}'"
+                yield unknown(what, kind, choice, kb.questions[name].choices, choice, question)
         for choice, factors in question.factors.items():
             if choice not in question.choices:
                 yield unknown(what, "choice", choice, question.choices, question)

@@ -226,6 +226,7 @@ def read_question(node: Any, numbers: NumberReader) -> Question:
         minutes=minutes,
         by_phone=reader.choice("by_phone", ("yes", "no"), "yes") == "yes",
         needs=reader.text("needs", ""),
+        unless=reader.text_map("unless"),
         place=reader.place,
     )
     reader.done()

@@ -310,6 +310,8 @@ class Question:
     """Per choice, which words of the scale ``changes`` take the place of which others."""
     by_phone: bool = True
     needs: str = ""
+    unless: Mapping[str, str] = field(default_factory=dict)
+    """Earlier questions, and the choice with which each has answered this one too."""
     place: Place | None = None
 
 
