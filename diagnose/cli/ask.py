@@ -95,7 +95,9 @@ class Terminal:
         if event.kind == "verified" and event.data["result"] == "fail":
             message = _("Then the fault, or a second one, is still there: the search goes on.")
             self.screen.para(message, 2, "bold")
-        if event.kind == "answered" and now.step.conclusion is None:  # which says it itself
+        if (
+            event.kind in ("answered", "complaint") and now.step.conclusion is None
+        ):  # which says it itself
             self._say_at_once(before, now)
         searching = now.step.kind in ("act", "test", "conclusion")
         if event.kind in ("finding", "cannot", "withdrawn") and searching:

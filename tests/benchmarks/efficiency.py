@@ -24,6 +24,7 @@ from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation, compose
 from diagnose.plant.matrix import MatrixBuilder
+from diagnose.practice.draws import SPREAD
 from diagnose.reasoning.belief import UNKNOWN_UNIT
 from diagnose.reasoning.exact import lower_bound
 from diagnose.reasoning.lookahead import Lookahead
@@ -31,7 +32,7 @@ from diagnose.reasoning.planner import Standing
 from diagnose.reasoning.strategy import Greedy, Strategy
 from tests.benchmarks.baselines import Checklist
 from tests.benchmarks.drive import Bench, Driven, Ending, Verified, drive
-from tests.benchmarks.world import SPREAD, Callout, World
+from tests.benchmarks.world import Callout, World
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 KIND = "tank_and_sump"

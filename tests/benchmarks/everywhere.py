@@ -23,12 +23,13 @@ import yaml
 from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.wiring import DEFAULT, Named, named_installations
+from diagnose.practice.draws import SPREAD
 from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.strategy import Greedy, Strategy
 from tests.benchmarks.baselines import Checklist
 from tests.benchmarks.drive import Ending, drive
 from tests.benchmarks.efficiency import ROOT, Setting, difference, mean, right_unit, summary, wilson
-from tests.benchmarks.world import SPREAD, Callout, TooFewWork
+from tests.benchmarks.world import Callout, TooFewWork
 
 Driven = list[tuple[Callout, Ending]]
 SPREADS = (SPREAD, 0.1, 0.05, 0.02)
