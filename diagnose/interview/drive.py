@@ -19,7 +19,6 @@ from diagnose.language import marked
 from diagnose.plant.learned import repair_minutes
 from diagnose.quantities import QuantityError, parse_reading
 
-REPLIES = ("answer", "cannot", "back", "other", "stop", "repaired", "hazard", "leave")
 SHOWN_CAUSES = 3
 STOPPED = marked("stopped by the person")
 """Reason on file where nobody gave one."""

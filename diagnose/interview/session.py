@@ -146,12 +146,8 @@ class Session:
         """
         ids = [o.id for o in self.tests[test].outcomes]
         if outcome not in ids:
-            raise fail(
-                "unknown-id",
-                f"'{outcome}' is not an outcome of '{test}'",
-                getattr(outcome, "place", None),
-                ids,
-            )
+            place = getattr(outcome, "place", None)
+            raise fail("unknown-id", f"'{outcome}' is not an outcome of '{test}'", place, ids)
         return ids.index(outcome)
 
     def read_answer(self, test: str, typed: str) -> str:

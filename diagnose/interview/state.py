@@ -11,7 +11,6 @@ from diagnose.interview.events import PHYSICAL, RETRACTABLE, Event
 from diagnose.reasoning.guard import CLEARED_BY, LASTING, PASSING, Electrical, after_act
 from diagnose.reasoning.places import ANYWHERE, PANEL
 
-NOT_SURE = "not_sure"
 GONE = "gone"
 """The check after a repair that the complaint is gone."""
 NO_MORE = ("closed", "called_back")
