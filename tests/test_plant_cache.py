@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from diagnose.cache import cache_folder
-from diagnose.knowledge import built_records, records
+from diagnose.knowledge import asked_records, built_records, records
 from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant import cache
@@ -154,7 +154,13 @@ def test_fields_left_out_of_the_key_exist() -> None:
         assert is_dataclass(kind)
         assert set(names) <= {f.name for f in fields(kind)}, kind
     texts = {"title", "place", "says", "remedy", "do", "source"}
-    shaping = (records.Part, records.Instance, records.TestSpec, records.Number, records.Complaint)
+    shaping = (
+        records.Part,
+        records.Instance,
+        records.TestSpec,
+        records.Number,
+        asked_records.Complaint,
+    )
     for kind in (*shaping, records.FailureMode, built_records.Situation, records.Outcome):
         assert texts & {f.name for f in fields(kind)} <= set(cache.NOT_PHYSICS[kind])
 

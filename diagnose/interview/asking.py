@@ -10,7 +10,7 @@ from diagnose.interview.explain import healthy_outcome, why
 from diagnose.interview.safety import INSULATION, cautions_of, forbidden, resets
 from diagnose.interview.state import State
 from diagnose.interview.steps import Option, Step
-from diagnose.knowledge.records import Question
+from diagnose.knowledge.asked_records import Question
 from diagnose.plant.procedures import InstalledTest
 from diagnose.plant.readings import outcome_of
 from diagnose.quantities import QuantityError, parse_reading

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from diagnose.knowledge.records import KnowledgeBase, Question
+from diagnose.knowledge.asked_records import Question
+from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 
 

@@ -18,7 +18,8 @@ from diagnose.interview.history import answered, questions_for
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import PHONE, State
 from diagnose.interview.steps import Option, Step
-from diagnose.knowledge.records import KnowledgeBase, Question, TestSpec
+from diagnose.knowledge.asked_records import Question
+from diagnose.knowledge.records import KnowledgeBase, TestSpec
 from diagnose.knowledge.rule_records import Fact
 from diagnose.plant.compose import Installation, fill
 from diagnose.plant.matrix import DependencyMatrix

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from diagnose.errors import Issue
+from diagnose.knowledge.asked_records import Caution, Complaint, Question, Sign
 from diagnose.knowledge.read_parts import NumberReader
 from diagnose.knowledge.reading import Mapping, Reader, Text
 from diagnose.knowledge.records import (
@@ -13,12 +14,8 @@ from diagnose.knowledge.records import (
     QUESTION_KINDS,
     SOURCE_KINDS,
     STATES,
-    Caution,
-    Complaint,
     Outcome,
-    Question,
     Scale,
-    Sign,
     Source,
     TestSpec,
 )

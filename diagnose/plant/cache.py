@@ -24,9 +24,9 @@ from numpy.typing import NDArray
 from diagnose.cache import cache_folder, keep, note_use
 from diagnose.errors import Place
 from diagnose.knowledge import expressions, family
+from diagnose.knowledge.asked_records import Complaint, Sign
 from diagnose.knowledge.built_records import Situation
 from diagnose.knowledge.records import (
-    Complaint,
     Element,
     FailureMode,
     Instance,
@@ -34,7 +34,6 @@ from diagnose.knowledge.records import (
     Number,
     Outcome,
     Part,
-    Sign,
     Signal,
     TestSpec,
 )

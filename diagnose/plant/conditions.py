@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from diagnose.knowledge.records import Complaint
+from diagnose.knowledge.asked_records import Complaint
 from diagnose.plant.compose import Installation
 from diagnose.plant.phases import Condition
 from diagnose.plant.procedures import InstalledTest, situation_condition

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from diagnose.errors import Issue
+from diagnose.knowledge.asked_records import Complaint
 from diagnose.knowledge.built_records import Designed
-from diagnose.knowledge.records import Complaint
 from diagnose.plant.circuit import SAMPLES, Circuit
 from diagnose.plant.compose import Installation
 from diagnose.plant.conditions import conditions_for

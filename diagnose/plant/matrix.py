@@ -16,7 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.knowledge.records import Complaint, KnowledgeBase
+from diagnose.knowledge.asked_records import Complaint
+from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.circuit import SAMPLES, Circuit
 from diagnose.plant.compose import Fault, Installation, InstalledMode
 from diagnose.plant.conditions import conditions_for
