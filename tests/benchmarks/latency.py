@@ -101,7 +101,7 @@ def turn_times(
     for k, (complaint, shown) in enumerate(matrix.complaints.items()):
         rates = [installation.modes[n].mode.rate.nominal for n in matrix.rows[:-1]]
         weight = np.array(rates) * np.where(shown[:-1] >= SHOWN, shown[:-1], 0.0)
-        if not weight.any():
+        if not weight.any() or complaint in session.reports:
             continue
         rng = np.random.default_rng(k)
         for row in rng.choice(len(weight), size=count, p=weight / weight.sum()):

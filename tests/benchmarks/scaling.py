@@ -189,6 +189,8 @@ def shipped_turns(strategy: Strategy, callouts: int) -> dict[str, float]:
     opened = {"qualification": "licensed", "meter_category": "cat_iii"}
     rates = np.array([base.rates[name] for name in base.matrix.rows[:-1]])
     for k, (complaint, shown) in enumerate(base.matrix.complaints.items()):
+        if complaint in session.reports:
+            continue
         weight = rates * np.where(shown[:-1] >= SHOWN, shown[:-1], 0.0)
         rng = np.random.default_rng(k)
         for row in rng.choice(len(weight), size=callouts, p=weight / weight.sum()):

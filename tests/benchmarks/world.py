@@ -6,6 +6,7 @@ installation would not work is drawn again: it would never have been handed over
 marking, mains at 185 V): that would be a second fault. It draws its own failure rates (a factor up
 to 3 either way) and its own answer errors; it shares the plant's equations with the tool, not
 its numbers. So it says how the method copes with wrong numbers, not how it does in the field.
+Complaints that report a hazard (a shock) are left out: nothing is searched for after them.
 """
 
 from __future__ import annotations
@@ -85,7 +86,8 @@ class World:
         self.installation = installation
         self.builder = MatrixBuilder(knowledge, installation)
         self.tests = {name: k for k, name in enumerate(self.builder.tests)}
-        self.complaints = [c.id for c in self.builder.complaints]
+        self.harmless = [k for k, c in enumerate(self.builder.complaints) if not c.reports]
+        self.complaints = [self.builder.complaints[k].id for k in self.harmless]
         self.rng = np.random.default_rng(seed)
         self.drawer = Drawer(seed, spread)
         self.truths: dict[str, Truth] = {}
@@ -114,7 +116,7 @@ class World:
         """What each fault of a simulation really shows, signs tilted."""
         tests = self.builder.tests.values()
         shown = self.builder.shown(simulation)
-        complaints = np.array(self.builder.complaints_shown(simulation))
+        complaints = np.array(self.builder.complaints_shown(simulation))[self.harmless]
         places = map(simulation.circuit.lanes.of, range(len(simulation.circuit.lanes.modes)))
         return [
             Truth(

@@ -82,7 +82,10 @@ def followed(task: Task) -> tuple[str, bool]:
 def tasks(names: list[str], complaints: list[str], bounds: Bounds) -> Iterator[Task]:
     """All charts that are asked for."""
     for name in names:
-        for complaint in session_of(name).matrix.complaints:
+        session = session_of(name)
+        for complaint in session.matrix.complaints:
+            if complaint in session.reports:  # a hazard: refused, nothing is searched for
+                continue
             if not complaints or complaint in complaints:
                 yield name, complaint, bounds
 
