@@ -129,3 +129,13 @@ def test_in_practice_it_comes_with_its_hazard_and_the_expert_hands_over() -> Non
     bench = practice_bench(exercise.modes, SHOCK, hazard=exercise.hazard)
     assert any(word in bench.customer.says() for word in ("tingle", "shock", "prickle"))
     assert expert(session, bench).ended == "handed_over"
+
+
+def test_a_licensed_electrician_isolates_before_any_history_is_asked() -> None:
+    session, person = standard_session(), Shocked()
+    drive(session, [opened("licensed")], person)
+    after = [step.id for step in person.steps]
+    after = after[after.index("complaint") + 1 :]
+    questions = [s for s in after if s in session.questions]
+    assert after[0] == "isolate"
+    assert not [q for q in questions if session.questions[q].kind == "history"]

@@ -217,8 +217,10 @@ class Session:
             held = _reasons(inference, "hold")
             return ending_step(self, state, belief, inference, "stopped", held)
         question = self._question(state)
-        alarm = any(c in self.reports for c in state.complaints) and inference.concluded("hold")
-        if question is not None and not (alarm and self.questions[question.id].kind == "history"):
+        complained = any(c in self.reports for c in state.complaints)
+        alarm = inference.concluded("dead_only") or (complained and inference.concluded("hold"))
+        history = {q.id for q in self.questions.values() if q.kind == "history"}
+        if question is not None and not (alarm and question.id in history):
             return question
         if state.verifying:
             return verify_step(self, state, inference)
