@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -31,6 +32,8 @@ from diagnose.reasoning.strategy import Choice
 
 if TYPE_CHECKING:
     from diagnose.interview.session import Session
+
+UNDONE_BY = {"isolate": "energise", "energise": "isolate"}
 
 TYPED_UNITS = {"insulation": "Mohm", "farads": "uF"}
 """The unit of a bare number where it is not the base unit: what such instruments show."""
@@ -195,6 +198,36 @@ def act_before(
     if act == "energise" and unqualified and state.electrical is Electrical.UNKNOWN:
         return "found_on"
     return act
+
+
+def first_step(
+    session: Session,
+    state: State,
+    belief: Belief,
+    equipment: Equipment,
+    decision: Decision,
+    agreed: Callable[[Step], bool],
+) -> Step | None:
+    """The step towards the best test that can be offered; None where none can.
+
+    The supply that was just switched for one test is not switched back for another before any test
+    was made: two that look the better each from the other's state would have it switched for ever.
+    """
+
+    def offered(choices: Iterable[Choice]) -> Iterator[Step]:
+        for choice in choices:
+            step = test_step(session, state, belief, equipment, choice, decision)
+            if step is not None and agreed(step):
+                yield step
+
+    def undoes(step: Step) -> bool:
+        return step.kind == "act" and step.id == UNDONE_BY.get(state.switched)
+
+    best = next(offered(decision.choices), None)
+    if best is None or not undoes(best):
+        return best
+    by_score = sorted(decision.choices, key=lambda choice: -choice.score)
+    return next((step for step in offered(by_score) if not undoes(step)), best)
 
 
 def tidy_step(session: Session, state: State, equipment: Equipment) -> Step | None:

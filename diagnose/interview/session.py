@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from diagnose.errors import fail
-from diagnose.interview.asking import question_step, read_answer, test_step, tidy_step
+from diagnose.interview import asking
 from diagnose.interview.conclusions import conclusion_of, ending_step
 from diagnose.interview.events import Event
 from diagnose.interview.facts import ending_fact, facts_of
@@ -158,7 +159,7 @@ class Session:
         DiagnoseError
             Neither; the message says what is legal.
         """
-        return read_answer(self.tests[test], typed)
+        return asking.read_answer(self.tests[test], typed)
 
     # ------------------------------------------------------------------ safety
 
@@ -199,7 +200,7 @@ class Session:
             return Turn(state, belief, inference, None, step)
         step, decision = self._search(state, belief, inference)
         if step is None:
-            step = tidy_step(self, state, self.equipment(state, inference))
+            step = asking.tidy_step(self, state, self.equipment(state, inference))
         if step is None:
             if decision.kind in ("concluded", "ambiguous"):
                 fact = ending_fact(self.installation, belief, decision.kind)
@@ -225,7 +226,7 @@ class Session:
         if state.verifying:
             return verify_step(self, state, inference)
         handed = _reasons(inference, "hand_over")
-        tidy = tidy_step(self, state, self.equipment(state, inference)) if handed else None
+        tidy = asking.tidy_step(self, state, self.equipment(state, inference)) if handed else None
         if tidy is not None:
             return tidy
         if handed:
@@ -248,11 +249,9 @@ class Session:
         )
         if decision.kind != "test":
             return None, decision
-        for choice in decision.choices:
-            step = test_step(self, state, belief, equipment, choice, decision)
-            if step is not None and self._agreed(step, inference):
-                return step, decision
-        return None, decide(belief, [], self.strategy)
+        agreed = partial(self._agreed, inference=inference)
+        step = asking.first_step(self, state, belief, equipment, decision, agreed)
+        return step, decision if step is not None else decide(belief, [], self.strategy)
 
     def _last(self, state: State, belief: Belief, inference: Inference, decision: Decision) -> Step:
         """How the search ends; what the rules hand over is handed over, whatever was found."""
@@ -312,12 +311,13 @@ class Session:
 
     def step_for(self, turn: Turn, test: str) -> Step | None:
         """The step towards a test that the person chose instead; None where it is not offered."""
-        if turn.decision is None:
+        state, decision = turn.state, turn.decision
+        if decision is None:
             return None
-        equipment = self.equipment(turn.state, turn.inference)
-        for choice in turn.decision.choices:
+        equipment = self.equipment(state, turn.inference)
+        for choice in decision.choices:
             if choice.candidate.test == test:
-                step = test_step(self, turn.state, turn.belief, equipment, choice, turn.decision)
+                step = asking.test_step(self, state, turn.belief, equipment, choice, decision)
                 return step if step and self._agreed(step, turn.inference) else None
         return None
 
@@ -329,7 +329,7 @@ class Session:
                 return Step("question", "complaint", "What is the complaint?", "", options)
             for question in self.questions.values():
                 if question.kind == kind and not answered(question, state.answers):
-                    return question_step(question)
+                    return asking.question_step(question)
         return None
 
     def texts(self, cautions: Sequence[str]) -> tuple[str, ...]:

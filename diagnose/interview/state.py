@@ -74,6 +74,8 @@ class State:
     parted: bool = False
     charged: bool = False
     """Parted for an insulation test, and not yet discharged after it (`guard.SafetyState`)."""
+    switched: str = ""
+    """``isolate`` or ``energise``, where no test was made or given up since."""
     untried: bool = False
     """Parted, and no insulation test was made or given up since."""
 
@@ -251,7 +253,7 @@ def _fold(
     if event.kind in ("finding", "verified"):
         state.charged = state.charged or state.parted
     if event.kind in ("finding", "verified", "cannot"):
-        state.untried = False
+        state.untried, state.switched = False, ""
     _report(state, event)
     if event.id in gone:
         return
@@ -270,6 +272,7 @@ def _fold(
     elif event.kind == "act":
         act = str(data["act"])
         state.electrical = after_act(state.electrical, act)
+        state.switched = act if act in ("isolate", "energise") else state.switched
         state.refused.discard("energise" if act == "found_on" else act)
         state.parted = act == "part" or (state.parted and act != "rejoin")
         state.untried = act == "part" or (state.untried and state.parted)
