@@ -142,7 +142,7 @@ COMMANDS = {
     "close": ("close", "{case}"),
     "circuit": ("circuit", "--case", "{case}", "--text"),
     "site list": ("site", "list"),
-    "site show": ("site", "show", "yard-mark7f-2j-31m-0-title-8-http-x-1a-g"),
+    "site show": ("site", "show", "yard-mark7f-2j-31m-0-title-8-http-x-1a-g-c1a48d1822f0"),
     "unknown": ("cases", "show", HOSTILE.replace("\0", "")),
 }
 
