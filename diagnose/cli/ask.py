@@ -95,9 +95,8 @@ class Terminal:
         if event.kind == "verified" and event.data["result"] == "fail":
             message = _("Then the fault, or a second one, is still there: the search goes on.")
             self.screen.para(message, 2, "bold")
-        if (
-            event.kind in ("answered", "complaint") and now.step.conclusion is None
-        ):  # which says it itself
+        says_it_itself = now.step.conclusion is not None
+        if event.kind in ("answered", "complaint") and not says_it_itself:
             self._say_at_once(before, now)
         searching = now.step.kind in ("act", "test", "conclusion")
         if event.kind in ("finding", "cannot", "withdrawn") and searching:
@@ -110,7 +109,7 @@ class Terminal:
                 continue
             for fact in now.inference.concluded(kind):
                 if fact not in before.inference.concluded(kind):
-                    text = sentence(_(fact.get(key).replace("_", " ")))
+                    text = sentence(_(fact.words(key)))
                     self.screen.field(_(label), text, style)
 
     # ------------------------------------------------------------------ one line

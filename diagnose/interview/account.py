@@ -15,6 +15,7 @@ from diagnose.errors import DiagnoseError
 from diagnose.interview.conclusions import conclusion_of, evidence
 from diagnose.interview.explain import title_of
 from diagnose.interview.facts import ending_fact, facts_of
+from diagnose.interview.safety import STOPPED_BY, reasons
 from diagnose.interview.state import NO_MORE, withdrawn_ids
 from diagnose.interview.steps import Check, Conclusion, Evidence, OpenCheck
 from diagnose.interview.telling import Reading, told
@@ -182,11 +183,7 @@ def _weighed(
         cautions=session.texts(tuple(dict.fromkeys(cautions))),
         minutes=state.minutes,
         stopped=state.stopped,
-        hazards=tuple(
-            _(f.get("why").replace("_", " "))
-            for kind in ("hold", "dead_only", "hand_over")
-            for f in inference.concluded(kind)
-        ),
+        hazards=tuple(map(_, reasons(inference, *STOPPED_BY, "hand_over"))),
         called_back=called,
     )
 
@@ -234,9 +231,8 @@ def _concluded(session: Session, events: Sequence[Event], k: int) -> Conclusion:
 
 
 def _reasons(inference: Inference, status: str) -> list[str]:
-    held = ("hold", "dead_only")
-    kinds = ("hand_over", *held) if status in ("handed_over", "stopped") else held
-    return [_(f.get("why").replace("_", " ")) for kind in kinds for f in inference.concluded(kind)]
+    handed = ("hand_over",) if status in ("handed_over", "stopped") else ()
+    return [_(why) for why in reasons(inference, *handed, *STOPPED_BY)]
 
 
 def _asked(session: Session, state: State) -> Iterable[tuple[str, str]]:

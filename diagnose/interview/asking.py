@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from diagnose.interview.session import Session
 
 UNDONE_BY = {"isolate": "energise", "energise": "isolate"}
+"""What switches the supply back."""
 
 TYPED_UNITS = {"insulation": "Mohm", "farads": "uF"}
 """The unit of a bare number where it is not the base unit: what such instruments show."""

@@ -49,7 +49,7 @@ def conclusion_of(
     recommendations = [
         f"{_(f.get('what').replace('_', ' '))}: {_(f.get('why').replace('_', ' '))}"
         for f in inference.concluded("recommend")
-    ] + [f.get("text").replace("_", " ") for f in inference.concluded("advise")]
+    ] + [f.words("text") for f in inference.concluded("advise")]
     shown = tuple((n, n.partition(".")[0], p) for n, p in ranking[:RANKED])
     if unit == UNKNOWN_UNIT:
         return Conclusion(
@@ -68,9 +68,7 @@ def conclusion_of(
         )
     mode = session.installation.modes[name].mode
     causes = list(mode.root_causes) + [
-        f.get("cause").replace("_", " ")
-        for f in inference.concluded("look_for")
-        if f.get("unit") in ("", unit)
+        f.words("cause") for f in inference.concluded("look_for") if f.get("unit") in ("", unit)
     ]
     return Conclusion(
         status=status,

@@ -144,7 +144,7 @@ class PhoneSession(Session):
             return Step("done", LEVELS[0], "End the call: people first")
         if state.stopped:
             return Step("done", "stopped", "The call was ended")
-        return self._question(state)
+        return self._next_question(state)
 
     def _search(
         self, state: State, belief: Belief, inference: Inference
@@ -155,7 +155,7 @@ class PhoneSession(Session):
         decision = Decision("test", tuple(choices))
         return self._ask(belief, choices[0], decision), decision
 
-    def _question(self, state: State) -> Step | None:
+    def _next_question(self, state: State) -> Step | None:
         kinds = [self.questions[name].kind for name in self.questions if name not in state.answers]
         if not state.complaints and "safety" not in kinds:
             known = self.knowledge.complaints

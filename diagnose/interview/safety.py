@@ -55,6 +55,10 @@ ISOLATE_FIRST = marked("isolate and prove dead before the repair")
 PLACE_CLOSED = marked("nobody may go there now")
 
 
+STOPPED_BY = ("hold", "dead_only")
+"""Conclusions of the rules after which the supply stays off."""
+
+
 def cautions_of(
     own: tuple[str, ...], place: str, exposure: Exposure, instrument: str
 ) -> tuple[str, ...]:
@@ -66,6 +70,11 @@ def cautions_of(
     more = PLACES.get(place, ()) if place != "pump" or exposure is Exposure.ENERGISED else ()
     live = LIVE if exposure is Exposure.LIVE else ()
     return tuple(dict.fromkeys([*own, *more, *live, *WITH.get(instrument, ())]))
+
+
+def reasons(inference: Inference, *kinds: str) -> list[str]:
+    """Why something is held or handed over, in words, kind by kind."""
+    return [fact.words("why") for kind in kinds for fact in inference.concluded(kind)]
 
 
 def reports(session: Session) -> list[tuple[str, str]]:

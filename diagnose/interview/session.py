@@ -14,12 +14,14 @@ from diagnose.interview.facts import ending_fact, facts_of
 from diagnose.interview.history import answered, questions_for
 from diagnose.interview.remaining import Remaining
 from diagnose.interview.safety import (
+    STOPPED_BY,
     agreed,
     asked_first,
     blocked_tests,
     equipment_of,
     forbidden,
     forbidden_tests,
+    reasons,
 )
 from diagnose.interview.since import only_known
 from diagnose.interview.sites import site_of
@@ -215,17 +217,16 @@ class Session:
         if state.stopped:
             return ending_step(self, state, belief, inference, "stopped", [state.stopped])
         if "any" in self.forbidden(inference)[0]:
-            held = _reasons(inference, "hold")
+            held = reasons(inference, "hold")
             return ending_step(self, state, belief, inference, "stopped", held)
-        question = self._question(state)
         complained = any(c in self.reports for c in state.complaints)
         alarm = inference.concluded("dead_only") or (complained and inference.concluded("hold"))
-        history = {q.id for q in self.questions.values() if q.kind == "history"}
-        if question is not None and not (alarm and question.id in history):
+        question = self._question(state, history=not alarm)
+        if question is not None:
             return question
         if state.verifying:
             return verify_step(self, state, inference)
-        handed = _reasons(inference, "hand_over")
+        handed = reasons(inference, "hand_over")
         tidy = asking.tidy_step(self, state, self.equipment(state, inference)) if handed else None
         if tidy is not None:
             return tidy
@@ -255,17 +256,17 @@ class Session:
 
     def _last(self, state: State, belief: Belief, inference: Inference, decision: Decision) -> Step:
         """How the search ends; what the rules hand over is handed over, whatever was found."""
-        handed = _reasons(inference, "hand_over")
-        held = [*_reasons(inference, "hold"), *_reasons(inference, "dead_only")]
-        reasons, status = [*handed, *held], decision.kind
+        handed = reasons(inference, "hand_over")
+        held = reasons(inference, *STOPPED_BY)
+        why, status = [*handed, *held], decision.kind
         if status == "unknown":
-            reasons = ["no cause in the knowledge base explains the findings", *reasons]
-        elif status == "ambiguous" and not reasons:
-            reasons = ["no permitted test tells the remaining causes apart"]
+            why = ["no cause in the knowledge base explains the findings", *why]
+        elif status == "ambiguous" and not why:
+            why = ["no permitted test tells the remaining causes apart"]
         elif status == "ambiguous" or handed:
             status = "handed_over"
         status = "handed_over" if status == "unknown" else status
-        return ending_step(self, state, belief, inference, status, reasons, decision.doubt)
+        return ending_step(self, state, belief, inference, status, why, decision.doubt)
 
     def _agreed(self, step: Step, inference: Inference) -> bool:
         """Whether the rules permit a test in the state that is reached."""
@@ -321,12 +322,15 @@ class Session:
                 return step if step and self._agreed(step, turn.inference) else None
         return None
 
-    def _question(self, state: State) -> Step | None:
+    def _question(self, state: State, history: bool) -> Step | None:
+        """The next question; without `history` only those of safety, and the complaint."""
         for kind in ("safety", "history"):
             if kind == "history" and not state.complaints:
                 known = self.knowledge.complaints
                 options = tuple(Option(c, known[c].title) for c in self.matrix.complaints)
                 return Step("question", "complaint", "What is the complaint?", "", options)
+            if kind == "history" and not history:
+                continue
             for question in self.questions.values():
                 if question.kind == kind and not answered(question, state.answers):
                     return asking.question_step(question)
@@ -342,8 +346,3 @@ class Session:
         return conclusion_of(
             self, turn.state, turn.belief, turn.inference, status, [reason] if reason else []
         )
-
-
-def _reasons(inference: Inference, kind: str) -> list[str]:
-    """Why something is held or handed over, in words."""
-    return [fact.get("why").replace("_", " ") for fact in inference.concluded(kind)]

@@ -31,7 +31,7 @@ INSTRUMENTS = {
     "bucket": marked("with a container of known volume"),
     "gauge": marked("with a pressure gauge"),
 }
-GONE = (
+WATCHED = (
     "Bring about what led to the complaint, and watch long enough to be sure that it does not come "
     "back."
 )
@@ -52,7 +52,7 @@ def checks_for(installation: Installation) -> list[Check]:
         Check(
             "gone",
             "The complaint is gone",
-            GONE,
+            WATCHED,
             ("rotating_shaft",),
         ),
         Check(
@@ -165,7 +165,7 @@ def _checks_of_a_pressure_set(rcd: bool) -> list[Check]:
         Check(
             "gone",
             "The complaint is gone",
-            GONE,
+            WATCHED,
             ("rotating_shaft",),
         ),
         Check(
@@ -219,8 +219,8 @@ def verification(installation: Installation, inference: Inference) -> list[Check
     asked = [
         Check(
             f"rule_{f.get('what')}",
-            f.get("what").replace("_", " ").capitalize(),
-            f.get("how").replace("_", " "),
+            f.words("what").capitalize(),
+            f.words("how"),
             state=f.get("state") or "energised",
             by=f.get("by") or "anyone",
             instrument=f.get("instrument") or "none",
@@ -308,7 +308,7 @@ def _obstacles(
     clears = check.id in SHOWS and "clears" in allowed
     for fact in inference.concluded("forbid"):
         if fact.get("state") == check.state and not clears:
-            yield _("not while {why}").format(why=_(fact.get("why").replace("_", " ")))
+            yield _("not while {why}").format(why=_(fact.words("why")))
     acts = acts_needed(state.electrical, exposure)
     if state.refused & set(acts):
         dead = exposure is Exposure.DEAD

@@ -53,6 +53,10 @@ class Fact:
                 return value
         return default
 
+    def words(self, name: str) -> str:
+        """Return the text of a field as people read it."""
+        return self.get(name).replace("_", " ")
+
     def __str__(self) -> str:
         return _shown(self.kind, self.fields)
 
