@@ -338,7 +338,6 @@ NEW = {
 LATENT = {
     ("electrode_relay", "roof_high_pull.too_low"): "the relay's contact carries it",
     ("ultrasonic", "echo_box.flooded"): "the sensor's low output resistance carries the leak",
-    ("", "set_lead.earth_open"): "nothing shows until a second fault comes",
 }
 """Failure modes that no customer would notice, by level sensor, and why; a test finds each."""
 
