@@ -251,12 +251,13 @@ class MatrixBuilder:
         modes: list[InstalledMode | None] = [*self.installation.modes.values(), None]
         found: list[list[Regime]] = [[] for _ in modes]
         done = 0
+        progress = progress or (lambda done, rows: None)
+        progress(done, len(modes))
         for batch, regimes in self._work(modes):
             for r, regime in zip(batch, regimes, strict=True):
                 found[r] = regime
             done += len(batch)
-            if progress:
-                progress(done, len(modes))
+            progress(done, len(modes))
         p = np.array([sum(share * x for share, x, _ in row) for row in found])
         complaints = np.array([sum(share * x for share, _, x in row) for row in found])
         return DependencyMatrix(
