@@ -1,6 +1,6 @@
 """Long use of one program: interviews one after another, and what they leave in memory.
 
-    python -m tests.campaigns.long_use [--interviews 10000] [--sessions 300] [--json]
+    python -m tests.campaigns.long_use [--interviews N] [--sessions N] [--installation NAME]
 
 Two series in one process each. *Interviews*: simulated callouts on one session, each filed in
 one store, some answers wrong, so that some repairs are in vain and two faults are simulated
@@ -202,13 +202,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--interviews", type=int, default=10_000)
     parser.add_argument("--sessions", type=int, default=300)
+    parser.add_argument("--installation", default=KIND, help="the type that is called to")
     parser.add_argument("--samples", type=int, default=20, help="looks in each series")
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
     result: dict[str, Any] = {"cores": os.cpu_count()}
     if options.interviews:
         knowledge = shipped()
-        installation = compose(knowledge, KIND)
+        installation = compose(knowledge, options.installation)
         session = Session(knowledge, installation, matrix_for(knowledge, installation))
         every = max(1, options.interviews // options.samples)
         with tempfile.TemporaryDirectory() as made:
