@@ -292,6 +292,8 @@ def case_file(folder: Path, old: str, new: str) -> Path:
         ("minutes: 1.5", "minutes: [1]", "'minutes' must be a number"),
         ("minutes: 1.5", f"minutes: {'9' * 400}", "'minutes' must be a number"),
         (": 2.5\n", ": [2]\n", "must be a number"),
+        ("outcome: hot", "outcome: {hot: hot}", "'outcome' must be a text"),
+        ("found: x", "found: [x]", "'found' must be a text"),
         ("opened: '2026-03-01T09:30:00+00:00'", "opened: soon", "'soon' is not a time"),
     ],
 )
