@@ -5,8 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import yaml
+from scipy.stats import bootstrap
+
+from tests.benchmarks.efficiency import ratio
 
 ROOT = Path(__file__).resolve().parent.parent
 KNOWLEDGE = ROOT / "knowledge"
@@ -41,3 +45,21 @@ def test_list_names_existing_tests_once(complaint: str) -> None:
     assert [test for test in order if test not in TESTS] == []
     assert sorted(test for test in set(order) if order.count(test) > 1) == []
     assert SHORTEST <= len(order) <= LONGEST
+
+
+def test_the_interval_of_a_ratio_to_the_checklist_is_about_a_bootstraps() -> None:
+    """Minutes paired by callout, skewed as they are; against `scipy.stats.bootstrap`."""
+    rng = np.random.default_rng(3)
+    theirs = rng.gamma(2.0, 20.0, 200)
+    ours = 0.3 * theirs + rng.gamma(2.0, 4.0, 200)
+    found, half = ratio(ours.tolist(), theirs.tolist())
+    low, high = bootstrap(
+        (ours, theirs),
+        lambda a, b, axis: a.mean(axis=axis) / b.mean(axis=axis),
+        paired=True,
+        n_resamples=4000,
+        method="percentile",
+        random_state=rng,
+    ).confidence_interval
+    assert (found - half, found + half) == pytest.approx((low, high), abs=0.006)
+    assert half > 0.02

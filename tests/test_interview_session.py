@@ -50,6 +50,25 @@ def test_callouts_end_at_the_right_unit_and_a_verified_repair() -> None:
         assert (turn.step.kind, turn.step.id) == ("done", "verified")
 
 
+def test_who_complains_of_a_pump_that_runs_on_finds_it_running() -> None:
+    """The complaint's first words are what the test looks at; a part of the regimes shows it.
+
+    A float contact of 3 to 30 kOhm, or a bridged pull-down, lets the pump run on or not.
+    """
+
+    class RunsOn(SimulatedPerson):
+        def complaint(self) -> str:
+            return "will_not_stop"
+
+    session = standard_session()
+    shown = session.table("now").complaint["will_not_stop"]
+    places = {m: session.table("now").positions(m) for m in session.matrix.rows[:-1]}
+    partly = [m for m, at in places.items() if shown[at].max() > 0.9 and shown[at].min() < 0.1]
+    assert "roof_high_float.contact_dirty" in partly
+    for mode in partly:
+        assert RunsOn(session, mode).outcome("pump_as_found_full") == "runs", mode
+
+
 def test_dead_tests_only_after_isolating_and_proving_dead() -> None:
     session = standard_session()
     dead = 0

@@ -241,6 +241,17 @@ def difference(values: Sequence[float]) -> list[float]:
     return [mean(values), 1.96 * float(np.std(values)) / math.sqrt(len(values))]
 
 
+def ratio(ours: Sequence[float], theirs: Sequence[float]) -> list[float]:
+    """Ratio of two paired means and half its 95 % interval.
+
+    The interval is that of a ratio estimate to first order (W. G. Cochran, "Sampling Techniques",
+    3rd ed., 1977, section 6.3, from memory): of the residuals of ``ours`` from ratio x ``theirs``.
+    """
+    found = mean(ours) / mean(theirs)
+    left = np.array(ours) - found * np.array(theirs)
+    return [found, difference(left.tolist())[1] / mean(theirs)]
+
+
 def left_out(settings: Sequence[Setting], count: int, wrong: float) -> Any:
     """Each failure mode in turn missing from the tool's knowledge.
 

@@ -6,6 +6,8 @@ units joined; a test's minutes as they are from the panel with the supply on; li
 alike, since the optimum knows no preference), and random problems of 12 rows and 12 tests. It
 prints, for each, the exact optimum, the strategies' expected minutes and the ratios; where the
 search does not finish, the ratios are to what it proved that no sequence undercuts (`tolls`).
+With ``--walks`` a test costs what it does from where the one before has led to: walks, isolating,
+the tank's level; the way to the repair is left out, as the optimum knows none.
 Certain answers are an idealisation: the figures say how good the choice of tests is, not how good
 the diagnosis is. That the search stops after so many minutes makes what is left unfinished depend
 on the machine, never an optimum.
@@ -31,7 +33,7 @@ from diagnose.reasoning.exact import BUDGET, optimal
 from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.noise_free import Problem, expected_cost
 from diagnose.reasoning.planner import Standing
-from diagnose.reasoning.strategy import Candidate, Greedy, Strategy
+from diagnose.reasoning.strategy import FLAT, Candidate, Greedy, Strategy
 from tests.benchmarks.drive import Bench
 from tests.benchmarks.efficiency import VARIED
 from tests.benchmarks.tolls import Sharpener
@@ -47,8 +49,8 @@ def strategies() -> list[Strategy]:
     return [Greedy(worth=0.0), Lookahead(worth=0.0, sure=1.0)]
 
 
-def shipped_problems(choices: Mapping[str, str]) -> dict[str, Problem]:
-    """One problem per complaint of one installation."""
+def shipped_problems(choices: Mapping[str, str], walks: bool = False) -> dict[str, Problem]:
+    """One problem per complaint of one installation; `walks`: costs hang on where one stands."""
     knowledge = load_knowledge(ROOT / "knowledge")
     installation = compose(knowledge, KIND, choices)
     bench = Bench.of(knowledge, installation, matrix_for(knowledge, installation))
@@ -56,9 +58,15 @@ def shipped_problems(choices: Mapping[str, str]) -> dict[str, Problem]:
     for complaint in bench.table.complaint:
         if knowledge.complaints[complaint].reports:  # a hazard: nothing is searched for
             continue
-        problem = bench.noise_free(complaint, Standing(level=bench.levels[complaint]))
-        tests = [replace(c, live=False, own=c.minutes, way=0) for c in problem.tests]
-        found[complaint] = replace(problem, tests=tuple(tests))
+        standing = Standing(level=bench.levels[complaint])
+        problem = bench.noise_free(complaint, standing)
+        if walks:
+            tests = [replace(c, live=False) for c in problem.tests]
+            terrain = replace(bench.ground.terrain(standing), repair={})
+        else:
+            tests = [replace(c, live=False, own=c.minutes, way=0) for c in problem.tests]
+            terrain = FLAT
+        found[complaint] = replace(problem, tests=tuple(tests), terrain=terrain)
     return found
 
 
@@ -125,11 +133,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--random", type=int, default=200)
     parser.add_argument("--budget", type=int, default=BUDGET, help="sets opened per problem")
     parser.add_argument("--minutes", type=float, default=30.0, help="of search per problem")
+    parser.add_argument("--walks", action="store_true", help="count them from test to test")
     parser.add_argument("--installations", type=int, default=len(VARIED))
     options = parser.parse_args(arguments)
     shipped = []
     for choices in VARIED[: options.installations]:
-        for complaint, problem in shipped_problems(choices).items():
+        for complaint, problem in shipped_problems(choices, options.walks).items():
             if len(problem.rows) > 1:
                 found = compare(problem, options.budget, options.minutes)
                 shipped.append({"choices": choices, "complaint": complaint, **found})
