@@ -21,7 +21,9 @@ from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Step
 from diagnose.interview.verifying import verification
 from diagnose.knowledge.load import find_knowledge, load_knowledge
+from diagnose.knowledge.rule_records import Fact
 from diagnose.reasoning import guard
+from diagnose.reasoning.rules import RuleEngine
 from tests.campaigns import mutants
 from tests.deeds import by_guard, by_rules, differences
 from tests.explored import (
@@ -434,6 +436,14 @@ def test_what_lies_under_the_cover_is_looked_at_dead() -> None:
     seen = [t for t in kb.tests.values() if t.kind == "sign" and inside.search(t.title + t.do)]
     assert {"jumper_look", "adapter_look", "overload_look", "thermal_look"} <= {t.id for t in seen}
     assert {t.state for t in seen if t.place_at == "panel"} == {"dead"}
+
+
+def test_a_humming_motor_is_looked_at_before_anything_is_measured() -> None:
+    kb = load_knowledge(find_knowledge())
+    hums = RuleEngine(list(kb.rules.values())).infer([Fact.of("complaint", id="hums")])
+    first = [kb.tests[f.get("test")] for f in hums.concluded("first")]
+    assert len(first) == 2
+    assert {(t.state, t.hands, t.instrument) for t in first} == {("any", False, "none")}
 
 
 @pytest.mark.parametrize("disabled", OFF)
