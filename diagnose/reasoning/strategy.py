@@ -23,10 +23,10 @@ WORTH_BITS = 0.004
 """A test that tells less than this is not offered."""
 DEAD_SHARE = 0.95
 """A live test is dropped where a dead one tells at least this share of its information."""
-SAME_CAUSES = 0.95
-"""Or where, after a dead one, it would not tell this share's rest of what it tells alone ..."""
+SAME_CAUSES = 0.9
+"""Or where a dead one leaves it at most the rest of this share to tell (judgement) ..."""
 SURE_SHARE = 0.8
-"""... and the dead one, answered less surely or not, tells this share as much (judgement)."""
+"""... and tells, less surely answered as it may be, at least this share as much (judgement)."""
 LEAST = 1e-5
 """Probability below which a cause is not looked at for that."""
 
