@@ -33,7 +33,7 @@ class Deed:
     """An act, a repair (dead | any), or a step in an exposure at a place.
 
     `reset`: a protective device is reset; `insulation`: by the insulation tester; `clears`: it
-    shows that a reported hazard is gone.
+    shows that a reported hazard is gone; `hands`: whoever looks also touches.
     """
 
     exposure: str = ""
@@ -44,10 +44,12 @@ class Deed:
     repair: str = ""
     insulation: bool = False
     clears: bool = False
+    hands: bool = False
 
 
 DEEDS = [
     *(Deed(e, p, b) for e, p, b in product(EXPOSURES, PLACES, ("anyone", "licensed"))),
+    *(Deed("any", p, hands=True) for p in PLACES),
     Deed("energised", reset=True),
     Deed("dead", insulation=True),
     Deed("dead", clears=True),
@@ -96,6 +98,7 @@ def promised(world: World, deed: Deed) -> bool:
         state=deed.exposure,
         place_at=deed.place,
         id="reset_at_rest" if deed.reset else "x",
+        hands=deed.hands,
     )
     test: Any = SimpleNamespace(spec=spec)
     step = Step("test", "x", "", state=deed.exposure, instrument=_tester(deed))
@@ -155,6 +158,7 @@ def by_rules(rules: list[Rule]) -> Allows:
             no = no or denied("place", deed.place) or denied("by", deed.by)
             outside = deed.exposure == "any" and deed.place != "panel"
             no = no or (outside and denied("look", "outside"))
+            no = no or (deed.hands and denied("look", "hands"))
             return deed.exposure in permits and not no and not (deed.reset and _any_reset(forbids))
 
         return allows
@@ -206,7 +210,7 @@ def by_guard(guard: ModuleType) -> Allows:
             if deed.repair:
                 return not guard.refuse_repair(state, guard.Exposure(deed.repair), deed.place)
             exposure, licensed = guard.Exposure(deed.exposure), deed.by == "licensed"
-            more = (deed.place, deed.reset, deed.insulation, deed.clears)
+            more = (deed.place, deed.reset, deed.insulation, deed.clears, deed.hands)
             return not guard.refuse_step(state, exposure, licensed, *more)
 
         return allows

@@ -263,6 +263,10 @@ def _test(test: InstalledTest, world: World, tests: Mapping[str, InstalledTest])
     touching = spec.state == "any" and spec.place_at in NOT_THERE
     if touching and world.said(SHOCK) and world.supply != "dead":
         yield "hands on tap, tank, float or pump after a shock, not proved dead"
+    if spec.hands and world.kept_away:
+        yield "hands on it while a hazard stands"
+    if spec.hands and (world.said(SHOCK) or world.said(OFF)) and world.supply != "dead":
+        yield "hands on it after a shock or damage, not proved dead"
     again = any(
         t.partition("@")[0] in RESETS and o in OFF_AGAIN and n == world.repairs
         for t, o, n in world.findings

@@ -228,6 +228,11 @@ def test_only_readings_stay_as_they_were_typed() -> None:
     for text in ("Smith", "the neighbour", "not sure 0.2", "12 Mill Lane", "0.2 V (Smith)", ""):
         assert not is_reading(text), text
     assert not is_reading("01761234567890"), "longer than any meter's display"
+    # a telephone number, however it is grouped; meters of up to 60,000 counts (common practice)
+    for text in ("017612345678", "030123456", "0176 1234567", "+4930123456", "1234567"):
+        assert not is_reading(text), text
+    for text in ("59.999", "0.00022 F", "1.2345 V", "> 50000"):
+        assert is_reading(text), text
 
 
 def test_every_kind_of_event_says_what_goes_out() -> None:

@@ -7,6 +7,7 @@ import random
 import subprocess
 import sys
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -24,6 +25,7 @@ from diagnose.casebook.tables import metadata
 from diagnose.cli import main
 from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event, new_event
+from diagnose.interview.sites import older_site_key
 from tests.campaigns.writers import run_writers
 from tests.database import PASSWORD, Server, free_port, server
 from tests.wild_cases import made_case
@@ -101,7 +103,7 @@ def test_tables_of_another_version_are_refused(
     for command in (("cases",), ("callout", "--resume"), ("store", "upgrade")):
         line = one_line(capsys, *command, "--store", address)
         assert "of version 9999, newer than this program" in line
-    set_version("0001")
+    set_version(VERSIONS[-1])
     assert main_ok(capsys, "cases", "--store", address).startswith("No cases in")
 
 
@@ -110,9 +112,43 @@ def test_older_tables_are_brought_up_to_date(
 ) -> None:
     said = main_ok(capsys, "store", "upgrade", "--store", address)
     assert f"is of version {VERSIONS[-1]}" in " ".join(said.split())
-    monkeypatch.setattr("diagnose.casebook.connection.VERSIONS", (*VERSIONS, "0002"))
+    monkeypatch.setattr("diagnose.casebook.connection.VERSIONS", (*VERSIONS, "9999"))
     line = one_line(capsys, "cases", "--store", address)
-    assert "of version 0001, older than this program (legal: diagnose store upgrade)" in line
+    older = f"of version {VERSIONS[-1]}, older than this program"
+    assert f"{older} (legal: diagnose store upgrade)" in line
+
+
+def test_sites_in_hindi_get_their_own_keys_when_tables_are_brought_up_to_date(
+    address: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # two invented names that differ in a vowel sign only, one in Latin letters, and no name
+    store, named = DatabaseStore(address), {}
+    for site in ("नीला खेत", "नाला खेत", "North Yard", ""):
+        event = new_event("opened", **({"site": site} if site else {}))
+        named[store.create(replace(HEAD, site=site), [event]).id] = site
+
+    def keys(table: str) -> dict[str, str]:
+        of_case = "select id, site from cases"
+        of_event = "select c.id, e.site from events e join cases c on c.number = e.case_number"
+        with store.database.begin() as connection:
+            found = connection.execute(text(of_case if table == "cases" else of_event)).all()
+        return {row.id: row.site for row in found}
+
+    new = keys("cases")
+    with store.database.begin() as connection:  # as version 0001 had them
+        for case, site in named.items():
+            told = {"key": older_site_key(site), "id": case}
+            connection.execute(text("update cases set site = :key where id = :id"), told)
+        connection.execute(
+            text("update events set site = c.site from cases c where c.number = case_number")
+        )
+        connection.execute(text("insert into counted values (true, 7)"))
+        connection.execute(text("update alembic_version set version_num = '0001'"))
+    assert (len(set(keys("cases").values())), len(set(new.values()))) == (3, 4)
+    main_ok(capsys, "store", "upgrade", "--store", address)
+    assert keys("cases") == keys("events") == new
+    with store.database.begin() as connection:
+        assert not connection.scalar(text("select count(*) from counted"))
 
 
 def main_ok(capsys: pytest.CaptureFixture[str], *args: str) -> str:

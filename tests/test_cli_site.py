@@ -18,6 +18,7 @@ from diagnose.cli.render import Screen
 from diagnose.cli.request import Request
 from diagnose.cli.sites import OFFERED, open_case, usable
 from diagnose.errors import DiagnoseError
+from diagnose.interview.sites import older_site_key, site_key
 from diagnose.interview.state import replay
 from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.records import KnowledgeBase
@@ -321,6 +322,23 @@ def test_files_named_before_names_were_told_apart_are_found_by_their_own_site(
     older.write_text("name: [\n", encoding="utf-8")
     assert find_site(tmp_path, own) is None  # nothing says whose it is; by its own name it is found
     assert find_site(tmp_path, older.stem) == older
+
+
+def test_a_file_named_by_a_key_that_another_site_had_too_is_found_by_its_own_site_alone(
+    tmp_path: Path,
+) -> None:
+    own, other = ALIKE[2]
+    assert older_site_key(own) == older_site_key(other)
+    assert site_key(own) != site_key(other)
+    older = tmp_path / f"{older_site_key(own)}.yaml"
+    older.write_text(site_text(Site(own)), encoding="utf-8")
+    assert find_site(tmp_path, own) == older
+    assert find_site(tmp_path, other) is None
+
+
+@pytest.mark.parametrize("name", ["North Yard", "  Zum Ölberg/§ 7 ", "a_b-c", "北の家 3", "Ž", ""])
+def test_names_without_vowel_signs_keep_their_keys(name: str) -> None:
+    assert site_key(name) == older_site_key(name)
 
 
 def test_a_variant_that_came_later_takes_its_default(tmp_path: Path) -> None:

@@ -197,6 +197,29 @@ def test_the_words_at_a_test(tmp_path: Path, session: Session, mode: str) -> Non
     assert typist.child.exitstatus == 0
 
 
+def test_what_is_typed_ahead_answers_no_safety_question(
+    tmp_path: Path, session: Session, mode: str
+) -> None:
+    typist = Typist(session, mode, tmp_path, "--no-color")
+    for line in SET_UP[:-1]:
+        typist.prompt()
+        typist.type(line)
+    typist.prompt()
+    typist.type("licensed\n1\n1\nyes")  # pasted: the set-up's last line, and three more
+    assert "is not taken as its answer" in typist.prompt()
+    assert not typist.turn().state.answers
+    while (turn := typist.turn()).step.id != "complaint":
+        typist.type(typist.line(turn))
+        assert "is not taken" not in typist.prompt()
+    typist.type(f"{typist.line(turn)}\n1")  # no safety hangs on these two: both are taken
+    typist.prompt()
+    typist.prompt()
+    after = typist.turn().state
+    assert after.complaints
+    assert len(after.answers) == len(turn.state.answers) + 1
+    typist.child.close(force=True)
+
+
 def test_another_test_can_be_chosen(tmp_path: Path, session: Session, mode: str) -> None:
     typist = Typist(session, mode, tmp_path, "--no-color")
     typist.describe()

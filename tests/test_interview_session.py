@@ -13,7 +13,7 @@ from diagnose.interview.session import Session
 from diagnose.interview.state import last_retractable, replay
 from diagnose.reasoning.belief import information
 from diagnose.reasoning.guard import Electrical
-from diagnose.reasoning.strategy import DEAD_SHARE
+from diagnose.reasoning.strategy import DEAD_SHARE, SAME_CAUSES, SURE_SHARE, told_after
 from tests.people import SimulatedPerson, clear_modes, standard_session
 
 
@@ -108,9 +108,14 @@ def test_no_live_test_where_another_tells_nearly_as_much() -> None:
             equipment = session.equipment(turn.state, turn.inference)
             fresh = session.possible(turn.state, turn.inference, equipment)
             gains = information(turn.belief, np.array([c.index for c in fresh]))
-            best = max(g for c, g in zip(fresh, gains, strict=True) if not c.live)
+            dead = np.array([not c.live for c in fresh])
             own = next(g for c, g in zip(fresh, gains, strict=True) if c.test == test)
-            assert best < DEAD_SHARE * own
+            assert max(gains[dead]) < DEAD_SHARE * own
+            others = np.array([c.index for c in fresh])[dead][gains[dead] >= SURE_SHARE * own]
+            if len(others):
+                position = turn.belief.table.test_index[test]
+                alone, after = told_after(turn.belief, position, others)
+                assert after.min() > (1 - SAME_CAUSES) * alone
 
 
 def test_the_same_events_give_the_same_step_in_a_new_session() -> None:

@@ -17,8 +17,10 @@ from typing import Any
 import numpy as np
 import pyagrum
 import pytest
+from filelock import FileLock
 
 from diagnose.cli import main
+from diagnose.cli.progress import add
 from diagnose.errors import DiagnoseError
 from diagnose.interview.session import Session
 from diagnose.knowledge.load import load_knowledge
@@ -489,6 +491,24 @@ def test_a_file_gives_back_what_was_put_in(tmp_path: Path, name: str) -> None:
     assert data["trainee"] == name
     assert data["done"][1]["exercise"] == name
     assert data["done"][0]["skills"] == dict(done().skills)
+
+
+def test_the_same_exercise_is_noted_once_though_another_program_notes_it_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "p.yaml"
+    assert append(path, done())
+    acquire = FileLock.acquire
+
+    def overtaken(self: FileLock, *args: Any, **kwargs: Any) -> Any:
+        """Another program writes while this one waits for the lock."""
+        monkeypatch.setattr(FileLock, "acquire", acquire)
+        assert append(path, done(seed=8))
+        return acquire(self, *args, **kwargs)
+
+    monkeypatch.setattr(FileLock, "acquire", overtaken)
+    assert not add(path, done(seed=8, at="2026-02-01T10:00:05+00:00"))
+    assert read_progress(path).done == (done(), done(seed=8))
 
 
 def test_what_was_written_by_hand_stays(tmp_path: Path) -> None:

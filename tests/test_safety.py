@@ -6,6 +6,7 @@ and common practice); guard and rules are disabled in turn, and the other still 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 
@@ -20,7 +21,9 @@ from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Step
 from diagnose.interview.verifying import verification
 from diagnose.knowledge.load import find_knowledge, load_knowledge
+from diagnose.knowledge.rule_records import Fact
 from diagnose.reasoning import guard
+from diagnose.reasoning.rules import RuleEngine
 from tests.campaigns import mutants
 from tests.deeds import by_guard, by_rules, differences
 from tests.explored import (
@@ -38,6 +41,23 @@ from tests.promises import LASTING, WORDS
 RESETS = {"reset_at_rest", "trips_on_call", "trips_without_pump"}
 OFF = ("nothing", "rules", "guard")
 SUPPLIES = ("not known", "on", "off", "dead")
+HAND = re.compile(
+    r"\b(lift|open|take|press|pull|push|shake|turn|tug|move|lower|knock|shut|unscrew|wipe|hold"
+    r"|read the (?:settings|program|fault memory))\b",
+    re.I,
+)
+"""Words of a test that need a hand."""
+TOUCHED: tuple[tuple[str, str, dict[str, bool]], ...] = (
+    ("danger", "no", {"on": True, "dead": True}),
+    ("panel_wet", "yes", {"on": False, "dead": False}),
+    ("burning", "now", {"on": False, "dead": False}),
+    ("burning", "gas", {"on": False, "dead": False}),
+    ("panel_wet", "storm", {"on": False, "dead": False}),
+    ("burning", "earlier", {"on": False, "dead": True}),
+    ("damage_seen", "yes", {"on": False, "dead": True}),
+    ("tingle", "yes", {"on": False}),
+)
+"""What is answered, and by the state of the supply whether anything is touched to look at it."""
 
 
 def test_the_guard_alone_allows_what_is_promised_and_nothing_else() -> None:
@@ -397,6 +417,53 @@ def test_no_resistance_is_measured_but_dead() -> None:
     metered = [t for t in kb.tests.values() if t.kind in ("ohms", "insulation", "farads")]
     assert len(metered) > 60
     assert {t.state for t in metered} == {"dead"}
+
+
+def test_whoever_looks_and_must_touch_says_so() -> None:
+    """A test in the state `any` is marked `hands` where, and only where, its words need a hand."""
+    kb = load_knowledge(find_knowledge())
+    needless = re.compile(r"\b(do not|open nothing|open no)\b[^.,]*|before you \w+", re.I)
+    looks = [t for t in kb.tests.values() if t.state == "any"]
+    needs = {t.id for t in looks if HAND.search(needless.sub("", t.do))}
+    assert needs == {t.id for t in kb.tests.values() if t.hands}
+    assert len(needs) > 15
+
+
+def test_what_lies_under_the_cover_is_looked_at_dead() -> None:
+    """Mains is within reach there, whatever is looked at (common practice, no source)."""
+    kb = load_knowledge(find_knowledge())
+    inside = re.compile(r"jumper|dial\b|adapter|contactor|converter", re.I)
+    seen = [t for t in kb.tests.values() if t.kind == "sign" and inside.search(t.title + t.do)]
+    assert {"jumper_look", "adapter_look", "overload_look", "thermal_look"} <= {t.id for t in seen}
+    assert {t.state for t in seen if t.place_at == "panel"} == {"dead"}
+
+
+def test_a_humming_motor_is_looked_at_before_anything_is_measured() -> None:
+    kb = load_knowledge(find_knowledge())
+    hums = RuleEngine(list(kb.rules.values())).infer([Fact.of("complaint", id="hums")])
+    first = [kb.tests[f.get("test")] for f in hums.concluded("first")]
+    assert len(first) == 2
+    assert {(t.state, t.hands, t.instrument) for t in first} == {("any", False, "none")}
+
+
+@pytest.mark.parametrize("disabled", OFF)
+@pytest.mark.parametrize(("question", "choice", "touches"), TOUCHED)
+def test_no_hand_is_laid_on_it_under_a_hold(
+    disabled: str, question: str, choice: str, touches: dict[str, bool]
+) -> None:
+    session = standard_session()
+    session = without_rules(session) if disabled == "rules" else session
+    with without_guard() if disabled == "guard" else nullcontext():
+        for supply, may in touches.items():
+            told = {"skill": "licensed", "meter": "cat_iii", question: choice}
+            explorer = settled(session, told, "overflows", supply)
+            touched = {s.id for s in explorer.offered if s.kind == "test" and hands(session, s)}
+            assert bool(touched) == may, (supply, touched)
+
+
+def hands(session: Session, step: Step) -> bool:
+    """Whether a step is to touch something in order to look at it."""
+    return session.tests[step.id].spec.hands
 
 
 def test_no_bridge_is_left_fitted() -> None:

@@ -28,6 +28,8 @@ from diagnose.units import UNITS
 ID = re.compile(r"[A-Za-z0-9_]+(?:[.@:+][A-Za-z0-9_]+)*")
 """An id of the knowledge, or two of them joined."""
 LONGEST_READING = 12
+MOST_DIGITS = 5
+"""Digits after the leading zeros: hand-held meters count to 60,000 at most (common practice)."""
 SAID = "not in the knowledge base"
 """Stands for a cause in the person's own words."""
 
@@ -148,7 +150,8 @@ class Exporter:
 
 def is_reading(text: str) -> bool:
     """Whether a text can be nothing but what a meter shows."""
-    if len(text) > LONGEST_READING:
+    digits = re.sub(r"\D", "", text).lstrip("0")
+    if len(text) > LONGEST_READING or len(digits) > MOST_DIGITS:
         return False
     for unit in UNITS:
         try:

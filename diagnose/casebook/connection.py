@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 EXAMPLE = "postgresql+psycopg://user@host:5432/database"
 DRIVERS = ("postgresql", "postgresql+psycopg")
-VERSIONS = ("0001",)
+VERSIONS = ("0001", "0002")
 """Versions of the tables, oldest first; the last one is what this program works on."""
 MIGRATIONS = Path(__file__).parent / "migrations"
 PATIENCE = 10

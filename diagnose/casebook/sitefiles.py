@@ -17,7 +17,7 @@ from diagnose.casebook.files import is_file
 from diagnose.casebook.store import slug
 from diagnose.casebook.stores import chosen_store, is_address
 from diagnose.errors import DiagnoseError, Issue, fail
-from diagnose.interview.sites import site_key
+from diagnose.interview.sites import older_site_key
 from diagnose.keeping import dump, write_whole
 from diagnose.knowledge.checks_base import nearest
 from diagnose.knowledge.reading import Reader, read_yaml
@@ -206,7 +206,8 @@ def file_of(folder: Path, name: str) -> Path | None:
     A file that cannot be read counts as the one its own name says, so that what is wrong is told.
     """
     key = file_key(name)
-    for stem in dict.fromkeys((key, slug(name), site_key(name))):  # the latter two: older files
+    older = (slug(name), older_site_key(name))
+    for stem in dict.fromkeys((key, *older)):
         path = folder / f"{stem}.yaml"
         if not stem or not is_file(path):
             continue

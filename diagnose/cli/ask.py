@@ -10,6 +10,7 @@ from dataclasses import replace
 from diagnose.cli.lines import HELP, Said, clean, known_words, match, number_from, understand
 from diagnose.cli.render import Screen, Titles, name_of, sentence
 from diagnose.cli.speaking import spoken
+from diagnose.cli.typed_ahead import read_afresh
 from diagnose.errors import DiagnoseError
 from diagnose.interview.drive import Reply
 from diagnose.interview.events import Event
@@ -66,7 +67,7 @@ class Terminal:
             self._shown = now
             self.screen.step(step, self._number())
         while True:
-            line = self.read(self._prompt(step))
+            line = self._read(step)
             said = understand(line, step.options, bool(step.unit))
             reply = self._reply(turn, step, said)
             if reply is not None and reply.kind == "answer" and not reply.typed:
@@ -126,6 +127,14 @@ class Terminal:
     def _number(self) -> int:
         gone = withdrawn_ids(self.events)
         return 1 + sum(e.kind == "finding" and e.id not in gone for e in self.events)
+
+    def _read(self, step: Step) -> str:
+        """A line; what is said about safety, an act or a repair is read only once it was asked."""
+        prompt = self._prompt(step)
+        question = self.session.questions.get(step.id) if step.kind == "question" else None
+        if step.kind in ("act", "verify") or (question and question.kind == "safety"):
+            return read_afresh(self.read, prompt, screen=self.screen)
+        return self.read(prompt)
 
     def _prompt(self, step: Step) -> str:
         if step.kind == "act":
@@ -284,7 +293,7 @@ class Terminal:
         self.screen.para(_("Has the repair been made?"), style="bold")
         self.screen.options(options)
         while True:
-            line = self.read(_("number > "))
+            line = read_afresh(self.read, _("number > "), screen=self.screen)
             word = known_words().get(line.strip().casefold())
             if word == "view":
                 self.screen.view(turn, self.titles)

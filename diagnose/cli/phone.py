@@ -214,7 +214,7 @@ def _safety(setup: Setup, events: Sequence[Event], add: Callable[[Event], None])
     for question in first_questions(knowledge):
         if question.id in answers:
             continue
-        chosen = setup.one(question.ask, question.choices, prompt="> ")
+        chosen = setup.one(question.ask, question.choices, prompt="> ", afresh=True)
         add(new_event("answered", question=question.id, choice=chosen))
         answers[question.id] = chosen
         plan = first_advice(knowledge, answers)

@@ -6,7 +6,7 @@ import datetime
 import random
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -219,16 +219,12 @@ def add(path: Path, done: Done) -> bool:
     DiagnoseError
         The file has issues, or cannot be written.
     """
-    from diagnose.practice.progress import NOBODY, append, entry_text, read_progress
+    from diagnose.practice.progress import NOBODY, append, entry_text
 
-    def same(other: Done) -> bool:
-        return replace(other, at=done.at) == done
-
-    if any(same(other) for other in read_progress(path).done):
-        return False
     trainee = path.stem if path.stem != usual_file().stem else NOBODY
-    persist(lambda: append(path, done, trainee), lambda: entry_text(done), None)
-    return True
+    new: list[bool] = []
+    persist(lambda: new.append(append(path, done, trainee)), lambda: entry_text(done), None)
+    return new[0]
 
 
 def done_of(

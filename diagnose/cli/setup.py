@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection, Mapping
+from functools import partial
 
 from diagnose.casebook.answers import METER_CATEGORIES, QUALIFICATIONS
 from diagnose.casebook.store import CaseHeader
@@ -11,6 +12,7 @@ from diagnose.cli.lines import clean, match, number_from
 from diagnose.cli.ready import ask_ready, met_at, needed, title_of
 from diagnose.cli.render import INSTRUMENTS as NAMES
 from diagnose.cli.render import Screen, name_of
+from diagnose.cli.typed_ahead import read_afresh
 from diagnose.interview.describing import (
     DIFFERS,
     INSTRUMENTS,
@@ -207,8 +209,12 @@ class Setup:
         choices: Mapping[str, str],
         default: str = "",
         prompt: str = marked("number > "),
+        afresh: bool = False,
     ) -> str:
-        """Ask a question until one of its choices is taken; which one."""
+        """Ask a question until one of its choices is taken; which one.
+
+        `afresh`: nothing that was typed before it was asked is taken.
+        """
         plain = [Option(k, _(v)) for k, v in choices.items()]
         standard = _("{choice} (as standard: Enter)")
         options = [
@@ -218,8 +224,9 @@ class Setup:
         self.screen.line()
         self.screen.para(_(question), style="bold")
         self.screen.options(options)
+        read = partial(read_afresh, self.read, screen=self.screen) if afresh else self.read
         while True:
-            line = self.read(_(prompt))
+            line = read(_(prompt))
             if not line.strip() and default:
                 return default
             chosen = match(line, plain)

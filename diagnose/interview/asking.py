@@ -142,7 +142,8 @@ def test_step(
         no = act in state.refused or refuse_act(equipment.safety, act)
         return None if no else replace(act_step(session, state, act), towards=test.title)
     licensed, place = spec.by == "licensed", spec.place_at
-    if refuse_step(equipment.safety, exposure, licensed, place, resets(test), insulation):
+    more = {"insulation": insulation, "hands": spec.hands}
+    if refuse_step(equipment.safety, exposure, licensed, place, resets(test), **more):
         return None
     costs = session.ground_at(state).costs
     ready, _ = costs.reach(session.standing(state), way_of(test))

@@ -182,7 +182,7 @@ class PhoneSession(Session):
             and test.spec.id not in tests
             and test.spec.state not in states
             and not (level and test.level and test.level != level)
-            and not refuse_step(safety, Exposure(test.spec.state))
+            and not refuse_step(safety, Exposure(test.spec.state), hands=test.spec.hands)
         ]
         return self.strategy.rank(belief, candidates)
 

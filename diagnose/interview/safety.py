@@ -205,7 +205,8 @@ def forbidden_tests(tests: Mapping[str, InstalledTest], inference: Inference) ->
     """The tests that the rules forbid by their place, who makes them, or the reset in them."""
     places, by = forbidden(inference, "place"), forbidden(inference, "by")
     again = bool(forbidden(inference, "reset"))
-    outside = HANDS_ON if forbidden(inference, "look") else set()
+    looks = forbidden(inference, "look")
+    outside = HANDS_ON if "outside" in looks else set()
     return {
         name
         for name, t in tests.items()
@@ -213,6 +214,7 @@ def forbidden_tests(tests: Mapping[str, InstalledTest], inference: Inference) ->
         or t.spec.by in by
         or (again and resets(t))
         or (t.spec.state == Exposure.LOOK.value and t.spec.place_at in outside)
+        or (t.spec.hands and "hands" in looks)
     }
 
 

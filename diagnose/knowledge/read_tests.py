@@ -142,6 +142,7 @@ def read_test(node: Any, numbers: NumberReader) -> TestSpec:
         cautions=reader.texts("cautions"),
         customer=reader.choice("customer", ("yes", "no"), "no") == "yes",
         by_phone=reader.text("by_phone", ""),
+        hands=reader.choice("hands", ("yes", "no"), "no") == "yes",
         by=reader.choice("by", ("technician", "licensed"), "technician"),
         source=reader.text("source", ""),
         probes=reader.texts("probes"),

@@ -230,7 +230,8 @@ class Outcome:
 class TestSpec:
     """A test as written; templates (`each`) become one test per instance of a part type.
 
-    `customer`: the customer can do it; `by_phone` is then what to say by telephone.
+    `customer`: the customer can do it; `by_phone` is then what to say by telephone. `hands`:
+    to look (state `any`) is to touch something too.
     """
 
     __test__ = False
@@ -260,6 +261,7 @@ class TestSpec:
     source: str
     probes: tuple[str, ...] = ()
     by_phone: str = ""
+    hands: bool = False
     place: Place | None = None
 
 

@@ -58,7 +58,7 @@ NOT_PHYSICS: Mapping[type, tuple[str, ...]] = {
     Complaint: ("title", "says", "cautions", "place"),
     TestSpec: (
         *("title", "do", "place_at", "state", "instrument", "minutes", "answering"),
-        *("cautions", "customer", "by_phone", "by", "source", "probes", "place"),
+        *("cautions", "customer", "by_phone", "hands", "by", "source", "probes", "place"),
     ),
     FailureMode: (
         *("title", "mode_class", "rate", "remedy", "spares", "root_causes", "prevention"),

@@ -8,7 +8,7 @@ from diagnose.interview.session import Session
 from diagnose.practice.play import Needless
 from diagnose.practice.records import Act, Attempt
 from diagnose.reasoning.belief import information
-from diagnose.reasoning.strategy import DEAD_SHARE
+from diagnose.reasoning.strategy import dead_would_do
 
 
 def needless_for(session: Session) -> Needless:
@@ -37,4 +37,5 @@ def _dead_would_do(session: Session, attempt: Attempt, test: str) -> bool:
     ]
     index = belief.table.test_index
     gains = information(belief, np.array([index[name] for name in (test, *names)]))
-    return bool(max(gains[1:], default=0.0) >= DEAD_SHARE * gains[0])
+    others = np.array([index[name] for name in names])
+    return dead_would_do(belief, index[test], float(gains[0]), others, gains[1:])

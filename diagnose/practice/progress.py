@@ -13,7 +13,7 @@ import datetime
 import io
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -135,8 +135,11 @@ def parse_progress(text: str, name: str) -> Progress:
     return _progress(parse_yaml(text, name))
 
 
-def append(path: Path, done: Done, trainee: str = NOBODY) -> None:
-    """Add an exercise to a file, or begin the file with it.
+def append(path: Path, done: Done, trainee: str = NOBODY) -> bool:
+    """Add an exercise to a file, or begin the file with it; whether it was new.
+
+    One that is there already, whenever it was noted, is not added again: the file is looked
+    through and written under one lock, so that two programs cannot both find it missing.
 
     Parameters
     ----------
@@ -153,7 +156,10 @@ def append(path: Path, done: Done, trainee: str = NOBODY) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with FileLock(path.with_name(f".{path.name}.lock"), timeout=PATIENCE):
-            write_whole(path, _with(path, done, trainee).encode())
+            text = _with(path, done, trainee)
+            if text:
+                write_whole(path, text.encode())
+            return bool(text)
     except TimeoutError as error:
         raise fail("busy", f"another program is writing to '{path}'") from error
     except OSError as error:
@@ -161,13 +167,18 @@ def append(path: Path, done: Done, trainee: str = NOBODY) -> None:
 
 
 def _with(path: Path, done: Done, trainee: str) -> str:
-    """The text of the file with one more exercise; laid out anew only where it must be."""
+    """The text of the file with one more exercise, laid out anew only where it must be.
+
+    "" where the exercise stands there already.
+    """
     if not path.exists():
         text = progress_text(Progress(trainee, (done,)))
         parse_progress(text, str(path))
         return text
     text = decode(read_bytes(path), str(path))
     old = parse_progress(text, str(path))
+    if any(replace(other, at=done.at) == done for other in old.done):
+        return ""
     added = text + ("" if text.endswith("\n") else "\n") + entry_text(done)
     wanted = parse_progress(progress_text(Progress(old.trainee, (*old.done, done))), str(path))
     try:

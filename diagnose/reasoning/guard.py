@@ -181,11 +181,13 @@ def refuse_step(
     reset: bool = False,
     insulation: bool = False,
     clears: bool = False,
+    hands: bool = False,
 ) -> str:
     """Why a step may not be done now; "" where it may.
 
     `reset`: a protective device is reset; `insulation`: the insulation tester is put on; `clears`:
-    it shows that the cause of a hold is gone, which a licensed electrician does dead.
+    it shows that the cause of a hold is gone, which a licensed electrician does dead; `hands`:
+    whoever looks also touches (a float, a lid, a tap, the keys of a panel).
     """
     if licensed_only and state.skill is not Skill.LICENSED:
         return "only a licensed electrician may do this"
@@ -194,8 +196,7 @@ def refuse_step(
     if place in state.closed:
         return "nobody may go there now"
     if exposure is Exposure.LOOK:
-        wet = state.dead_only and place in HANDS_ON
-        return HANDS_OFF if wet and state.electrical is not Electrical.PROVED_DEAD else ""
+        return _refuse_look(state, place, hands)
     if reset and state.tripped_again:
         return "it tripped again after a reset: leave it off until the cause is repaired"
     if reset and state.untested:
@@ -229,6 +230,17 @@ def refuse_step(
     if insulation and not state.parted:
         return marked("disconnect electronics and surge arresters at both ends first")
     return ""
+
+
+def _refuse_look(state: SafetyState, place: str, hands: bool) -> str:
+    """Why nobody may look there, or touch what has to be touched for it."""
+    if hands and state.kept_away:
+        return marked("there is an immediate hazard: make it safe first")
+    if state.electrical is Electrical.PROVED_DEAD:
+        return ""
+    if state.dead_only and (hands or place in HANDS_ON):
+        return HANDS_OFF
+    return marked("isolate and prove dead first") if hands and state.stays_off else ""
 
 
 def refuse_repair(state: SafetyState, exposure: Exposure, place: str = "") -> str:

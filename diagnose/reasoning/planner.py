@@ -233,15 +233,15 @@ class Ground:
         leads to; the guard is asked again when the step is really taken.
         """
         skipped = set(skip)
-        ways: dict[tuple[int, bool, bool], float | None] = {}
+        ways: dict[tuple[int, bool, bool, bool], float | None] = {}
 
-        def ready(way: Way, licensed: bool, reset: bool) -> float | None:
+        def ready(way: Way, licensed: bool, reset: bool, hands: bool) -> float | None:
             """Minutes to stand ready; None where the guard refuses the step from there."""
             minutes, then = self.costs.reach(standing, way)
             safety = replace(
                 equipment.safety, electrical=then.electrical, parted=False, charged=False
             )
-            refused = refuse_step(safety, way.exposure, licensed, way.place, reset)
+            refused = refuse_step(safety, way.exposure, licensed, way.place, reset, hands=hands)
             return None if refused else minutes
 
         found = []
@@ -254,9 +254,9 @@ class Ground:
             column = self._column_of[name]
             way = self._ways[column]
             reset = "reset_once" in spec.cautions and spec.state != "any"
-            key = (column, spec.by == "licensed", reset)
+            key = (column, spec.by == "licensed", reset, spec.hands)
             if key not in ways:
-                ways[key] = ready(way, key[1], reset)
+                ways[key] = ready(way, *key[1:])
             minutes = ways[key]
             if minutes is not None:
                 live = way.exposure is Exposure.LIVE

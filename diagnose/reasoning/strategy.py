@@ -16,12 +16,19 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.reasoning.bearing import entropy
 from diagnose.reasoning.belief import Belief, information
 
 WORTH_BITS = 0.004
 """A test that tells less than this is not offered."""
 DEAD_SHARE = 0.95
 """A live test is dropped where a dead one tells at least this share of its information."""
+SAME_CAUSES = 0.9
+"""Or where a dead one leaves it at most the rest of this share to tell (judgement) ..."""
+SURE_SHARE = 0.8
+"""... and tells, less surely answered as it may be, at least this share as much (judgement)."""
+LEAST = 1e-5
+"""Probability below which a cause is not looked at for that."""
 
 
 @dataclass(frozen=True)
@@ -123,16 +130,66 @@ class Strategy(Protocol):
 
 
 def drop_live(
-    candidates: Sequence[Candidate], gains: NDArray[np.float64]
+    belief: Belief, candidates: Sequence[Candidate], gains: NDArray[np.float64]
 ) -> list[tuple[Candidate, float]]:
-    """Leave out each live test for which some dead one is (nearly) as telling."""
-    not_live = [g for c, g in zip(candidates, gains, strict=True) if not c.live]
-    best = max(not_live, default=0.0)
+    """Leave out each live test for which some dead one would do."""
+    dead = np.array([not c.live for c in candidates], dtype=bool)
+    index = np.array([c.index for c in candidates])[dead]
     return [
         (c, float(g))
         for c, g in zip(candidates, gains, strict=True)
-        if not c.live or best < DEAD_SHARE * g
+        if not (c.live and dead_would_do(belief, c.index, float(g), index, gains[dead]))
     ]
+
+
+def dead_would_do(
+    belief: Belief, live: int, gain: float, others: NDArray[np.int_], gains: NDArray[np.float64]
+) -> bool:
+    """Whether one of the other tests takes the place of a live one, whatever either costs.
+
+    It does where it tells nearly as much, or where it splits the same causes and tells not much
+    less.
+
+    Parameters
+    ----------
+    live, others : int, (k,)
+        Positions of the tests in the belief's table.
+    gain, gains : float, (k,)
+        What each tells about the unit, bits.
+    """
+    if max(gains, default=0.0) >= DEAD_SHARE * gain:
+        return True
+    close = others[gains >= SURE_SHARE * gain]
+    if gain <= 0.0 or not len(close):
+        return False
+    alone, after = told_after(belief, live, close)
+    return bool(after.min() <= (1 - SAME_CAUSES) * alone)
+
+
+def told_after(
+    belief: Belief, test: int, others: NDArray[np.int_]
+) -> tuple[float, NDArray[np.float64]]:
+    """What a test tells about the unit, and what it would still tell after each of the others.
+
+    In bits, from noise-free outcomes: what is asked is which causes they part, not how surely a
+    person answers. I(U; T) and I(U; T | D) = H(U, D) + H(T, D) - H(U, T, D) - H(D).
+    """
+    members = np.flatnonzero(belief.p >= LEAST)
+    clean, units = belief.table.clean[members], belief.table.unit_index[members]
+    starts = np.flatnonzero(np.diff(units, prepend=-1))
+    own = belief.p[members, None] * clean[:, test]
+    both = own[:, None, :, None] * clean[:, others][:, :, None, :]
+    joint = np.add.reduceat(both, starts) / own.sum()  # (units, k, of the test, of the other)
+
+    def bits(*summed: int) -> NDArray[np.float64]:
+        left = joint.sum(axis=summed)
+        axes = tuple(range(left.ndim))
+        k = axes[0 if 0 in summed else 1]
+        return entropy(np.moveaxis(left, k, 0).reshape(len(others), -1))
+
+    after = bits(2) + bits(0) - bits() - bits(0, 2)
+    alone = bits(2, 3) + bits(0, 3) - bits(3)
+    return float(alone[0]), after
 
 
 class Greedy:
@@ -156,6 +213,6 @@ class Greedy:
         if not candidates:
             return []
         gains = information(belief, np.array([c.index for c in candidates]))
-        kept = drop_live(candidates, gains)
+        kept = drop_live(belief, candidates, gains)
         choices = [Choice(c, g, g / c.minutes) for c, g in kept if g >= self.worth]
         return sorted(choices, key=lambda x: (-round(x.score, 12), x.candidate.test))

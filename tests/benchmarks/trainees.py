@@ -233,7 +233,7 @@ class Trainee:
         tests, index = self.session.tests, belief.table.test_index
         offered = self.ground.candidates(tests, index, standing, FULLY_EQUIPPED, often)
         gains = information(belief, np.array([c.index for c in offered]))
-        offered = [candidate for candidate, _ in drop_live(offered, gains)]
+        offered = [candidate for candidate, _ in drop_live(belief, offered, gains)]
         while len(done) < self.most:
             test = self.choose(belief, offered, self.ground.terrain(standing), attempt)
             act = Act("test", {"test": test})

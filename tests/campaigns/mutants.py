@@ -35,6 +35,7 @@ ADVICE = (
     "isolated_is_not_dead",
     "tripped_dead_tests_first",
     "humming_motor_off",
+    "humming_looked_at_first",
     "stiff_shaft_not_energised",
     "dry_pump_not_run",
     "alone_no_ladder_no_sump",
@@ -88,6 +89,7 @@ NAMES = {
         "sump_while_pumping",
         "flow_after_standing",
     },
+    "humming_looked_at_first": {"thermal_position", "premises_phases"},
     "alone_no_ladder_no_sump": {"flow_without_strainer", "look_at_strainer", "suction_pipe_clear"},
     "shock_felt_licensed": {
         *("cable_look", "motor_box_look", "frame_earth", "feeder_core_earth"),
@@ -95,7 +97,8 @@ NAMES = {
         *("set_lead_insulation", "mains_float_earth"),
     },
 }
-"""Tests that a finding, or being alone, takes away, or a shock brings first (common practice)."""
+"""Tests that a finding, or being alone, takes away, or that a shock or a hum brings first (common
+practice)."""
 SAYS = {
     "shock_felt": "hand_over",
     "shock_felt_licensed": "dead_only",
