@@ -90,35 +90,30 @@ def fitted(installation: Installation, types: str) -> bool:
     return any(i.part in types.split("|") for i in installation.instances.values())
 
 
-def can_fire(rule: Rule, installation: Installation, kb: KnowledgeBase, here: set[str]) -> bool:
+NAMES = {"complaint": "id", "finding": "test", "answer": "question"}
+"""By the kind of a fact: which of its fields names what must be known here."""
+
+
+def can_fire(rule: Rule, installation: Installation, here: set[str]) -> bool:
     """Whether a rule's facts can be given at this installation, by what they name."""
     for pattern in rule.positive:
-        fields = dict(pattern.fields)
-        options = {k: literals_of(text) for k, text in fields.items()}
+        options = {k: set(literals_of(text) or ()) for k, text in pattern.fields}
         if pattern.kind == "variant":
-            chosen = installation.choices.get(fields["name"])
-            if chosen is None or not (options["choice"] is None or chosen in options["choice"]):
+            (name,) = options["name"]
+            chosen = installation.choices.get(name)
+            if chosen is None or (options["choice"] and chosen not in options["choice"]):
                 return False
-        units = options.get("unit") if pattern.kind in ("suspect", "repaired") else None
-        if units and not any(map(installation.has, units)):
+        named = options.get(NAMES.get(pattern.kind, ""))
+        if named and not named & here:
             return False
-        modes = options.get("mode") if pattern.kind in ("suspect", "repaired") else None
-        if modes and not any(
-            fault.mode.id in modes and (not units or fault.unit in units)
-            for fault in installation.modes.values()
+        wanted = [options.get(key, set()) for key in ("unit", "mode", "part")]
+        if pattern.kind in ("suspect", "repaired") and not any(
+            all(not w or x in w for w, x in zip(wanted, known, strict=True))
+            for known in (
+                (fault.unit, fault.mode.id, installation.instances[fault.unit].part)
+                for fault in installation.modes.values()
+            )
         ):
-            return False
-        if (
-            pattern.kind == "suspect"
-            and options.get("part")
-            and not any(i.part in options["part"] for i in installation.instances.values())
-        ):
-            return False
-        if pattern.kind == "complaint" and not set(options["id"] or here) & here:
-            return False
-        if pattern.kind == "finding" and not set(options["test"] or here) & here:
-            return False
-        if pattern.kind == "answer" and not set(options["question"] or here) & here:
             return False
     return True
 
@@ -150,7 +145,7 @@ def texts(kb: KnowledgeBase, installation: Installation) -> Iterator[tuple[str, 
     known = complaints | {test.spec.id for test in builder.tests.values()}
     known |= set(questions_for(kb, installation, "safety", "history", "phone"))
     for rule in rules_at(kb, installation):
-        if can_fire(rule, installation, kb, known):
+        if can_fire(rule, installation, known):
             for fact in rule.then:
                 if fact.kind not in ADVISED:
                     said = [fact.get(key) for key in ("what", "how", "why", "text", "cause")]

@@ -186,13 +186,17 @@ class VariantChange:
 
 @dataclass(frozen=True)
 class Variant:
-    """One way in which installations of the family differ."""
+    """One way in which installations of the family differ.
+
+    `by_phone` asks a customer, where a customer can know it; "" where only who opens the panel can.
+    """
 
     id: str
     title: str
     ask: str
     default: str
     choices: Mapping[str, VariantChange]
+    by_phone: str = ""
     place: Place | None = None
 
 
