@@ -60,3 +60,5 @@ def test_the_lamps_of_a_full_tank_are_not_read_as_those_of_a_half_full_one() -> 
     assert tests["sump_while_pumping"].level == "mid"
     assert tests["auto_ignores_switch"].level == "full"
     assert tests["dry_lamp_wet"].level == ""
+    loop = MatrixBuilder(shipped(), compose_ready(shipped(), "transmitter")).tests
+    assert loop["loop_supply_there"].level == ""
