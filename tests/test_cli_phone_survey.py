@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import yaml
 from typer.testing import CliRunner
 
 from diagnose.casebook.files import FileStore
+from diagnose.casebook.sitefiles import Site, save_site, sites_folder
 from diagnose.cli import app, main
 from diagnose.cli.phone import on_the_phone
 from diagnose.interview.session import Session
@@ -138,6 +140,41 @@ def test_a_call_by_a_person_safety_first(tmp_path: Path) -> None:
     again = runner.invoke(app, ["phone", "--resume", "--store", str(store)], input="stop\n")
     assert again.exit_code == 0, again.output
     assert "Is anyone hurt" not in again.output
+
+
+def test_a_call_about_a_site_on_file_takes_its_wiring(tmp_path: Path) -> None:
+    store = tmp_path / "cases"
+    site = Site("Made-up Lane 3", "relay_logic", "", {"remote": "fitted"}, {"roof_way": "near"})
+    save_site(sites_folder(str(store)), replace(site, status="described"))
+    command = ["phone", "--site", "made-up lane 3", "--store", str(store), "--no-color"]
+    result = runner.invoke(app, command, input="1\n" * 6 + "stop\n")
+    assert result.exit_code == 0, result.output
+    assert "Name of the site" not in result.output
+    assert "by telephone?" not in result.output
+    (case,) = FileStore(store).listing().cases
+    header = FileStore(store).header(case.id)
+    assert (header.installation, header.site) == ("relay_logic", "Made-up Lane 3")
+    assert header.variants["remote"] == "fitted"
+    events = FileStore(store).events(case.id)
+    assert {"question": "roof_way", "choice": "near"} in [e.data for e in events]
+
+
+def test_a_customer_is_asked_only_what_a_customer_can_know(tmp_path: Path) -> None:
+    """Where the power comes from, not what is in the panel; the rest is asked on site."""
+    store = tmp_path / "cases"
+    typed = "1\n" * 6 + "Made-up Lane 4\n" + "3\n" + "stop\n"
+    result = runner.invoke(app, ["phone", "--store", str(store), "--no-color"], input=typed)
+    assert result.exit_code == 0, result.output
+    assert "Where does the electricity for the pump come from" in result.output
+    assert "pull-down" not in result.output
+    (case,) = FileStore(store).listing().cases
+    described = [e.data for e in FileStore(store).events(case.id) if e.kind == "described"]
+    assert described == [{"site": "Made-up Lane 4"}, {"variants": {"source": "generator"}}]
+    command = ["callout", "--resume", case.id, "--store", str(store), "--no-color"]
+    result = runner.invoke(app, command, input="\n")
+    assert "Source of the mains: a generator" in result.output
+    kinds = [e.data for e in FileStore(store).events(case.id) if e.kind == "described"]
+    assert kinds[-1] == {"wiring": "standard"}
 
 
 def test_danger_ends_a_call_by_a_person_at_once(tmp_path: Path) -> None:

@@ -1,7 +1,6 @@
 """What a healthy installation does, over pairs of variants; controllers calculated by hand."""
 
 import itertools
-import re
 from pathlib import Path
 
 import numpy as np
@@ -64,60 +63,6 @@ def test_every_pair_of_choices_behaves_as_designed(kb: KnowledgeBase) -> None:
         assert not designed_issues(installation), (kind, choices)
         statements += len(lines_for(installation))
     assert statements > 100
-
-
-SPOKEN = {
-    r"floats?": "float_switch|mains_float",
-    r"rods?": "electrode",
-    r"transmitter": "level_transmitter",
-    r"ultrasonic|echo": "echo_sensor",
-    r"pressure switch": "pressure_switch",
-    r"vessel": "pressure_vessel",
-    r"contactor": "contactor|contactor_three",
-    r"soft starter": "soft_starter",
-    r"start switch": "start_switch",
-    r"start capacitor": "start_capacitor",
-    r"control box": "voltage_relay",
-    r"generator": "generator",
-    r"foot valve": "foot_valve",
-    r"relay module": "relay_module",
-    r"programmable relay": "logic_relay",
-}
-"""What a test may only speak of where a part of these types is fitted."""
-LEAST = {"sump_sensor": "none", "residual": "none"}
-SPEAKING: tuple[tuple[str, dict[str, str]], ...] = (
-    ("tank_and_sump", {}),
-    ("tank_and_sump", {**LEAST, "roof_sensor": "electrodes", "timers": "fitted"}),
-    ("tank_and_sump", {**LEAST, "roof_sensor": "electrode_relay", "source": "feeder"}),
-    ("tank_and_sump", {**LEAST, "roof_sensor": "transmitter", "start": "control_box"}),
-    (
-        "tank_and_sump",
-        {"roof_sensor": "ultrasonic", "sump_sensor": "none", "start": "soft_starter"},
-    ),
-    ("pressure_set", {}),
-    ("relay_logic", {"control": "logic_relay"}),
-    ("two_pumps", {"sump_sensor": "none"}),
-)
-
-
-@pytest.mark.parametrize(("kind", "choices"), SPEAKING)
-def test_a_test_speaks_only_of_what_is_fitted(
-    kb: KnowledgeBase, kind: str, choices: dict[str, str]
-) -> None:
-    """Its texts name no part of a type that is not there; nor a float in a roof without one."""
-    installation = compose(kb, kind, choices)
-    at = {(i.part, i.where) for i in installation.instances.values()}
-    tests = installed_tests(kb, installation, Circuit(installation, None, (), 1, nominal))
-    assert len(tests) > 50
-    for test in tests.values():
-        said = " ".join([test.title, test.do, *(o.title for o in test.outcomes)])
-        said = said.replace("float valve", "")
-        for word, types in SPOKEN.items():
-            if re.search(rf"\b({word})\b", said, re.IGNORECASE):
-                there = {where for part, where in at if part in types.split("|")}
-                assert there, (test.id, word)
-                if word == "floats?" and test.spec.place_at == "roof":
-                    assert "roof" in there, (test.id, word)
 
 
 def test_a_relay_that_is_not_there_does_not_trip(kb: KnowledgeBase) -> None:

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from diagnose.cli.render import likely
 from diagnose.errors import DiagnoseError
 from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.plant.compose import Installation, compose
@@ -31,6 +32,7 @@ from diagnose.reasoning.separation import (
     undetected,
     useless_tests,
 )
+from diagnose.reasoning.suspects import by_unit
 from tests.made_tables import ORDINARY
 from tests.tiny import tiny
 
@@ -332,14 +334,16 @@ def test_why_by_hand() -> None:
     why = explain_test(belief_on(m), "t0")
     assert why.gain == pytest.approx(1.0)
     assert [leaf.probability for leaf in why.outcomes] == pytest.approx([0.5, 0.5])
-    assert [name for name, _ in why.outcomes[0].leading[:2]] == ["a.x", "b.x"]
-    assert [p for _, p in why.outcomes[0].leading] == pytest.approx([0.5, 0.5, 0.0])
+    assert [suspect.mode for suspect in why.outcomes[0].leading[:2]] == ["a.x", "b.x"]
+    assert [suspect.probability for suspect in why.outcomes[0].leading] == pytest.approx(
+        [0.5, 0.5, 0.0]
+    )
     assert why.splits == ((0, ("a.x", "b.x")), (1, ("c.x", "d.x")))
     why = explain_test(belief_on(m), "t1")
     assert why.gain == pytest.approx(2 - 0.75 * np.log2(3))
     assert why.outcomes[0].probability == pytest.approx(0.25)
-    first, probability = why.outcomes[0].leading[0]
-    assert (first, round(probability, 9)) == ("a.x", 1.0)
+    first = why.outcomes[0].leading[0]
+    assert (first.mode, round(first.probability, 9)) == ("a.x", 1.0)
     assert why.splits == ((0, ("a.x",)), (1, ("b.x", "c.x", "d.x")))
 
 
@@ -349,6 +353,22 @@ def test_why_counts_units_not_failure_modes() -> None:
     why = explain_test(belief_on(m), "t0")
     assert why.gain == pytest.approx(0.0, abs=1e-9)
     assert len(why.splits) == 2
+    # before and after it is the one unit, whichever way it has failed
+    assert [(s.unit, s.mode) for o in why.outcomes for s in o.leading] == [
+        ("a", "a.x"),
+        ("a", "a.y"),
+    ]
+    assert [s.probability for o in why.outcomes for s in o.leading] == pytest.approx([1.0, 1.0])
+
+
+def test_the_modes_of_a_unit_share_its_place_in_the_list() -> None:
+    # by hand: capacitor .24 + .22 = .46 before the pump's .26
+    listed = by_unit([("pump.seized", 0.26), ("cap.low", 0.24), ("cap.open", 0.22)])
+    assert [(s.unit, s.mode) for s in listed] == [("cap", "cap.low"), ("pump", "pump.seized")]
+    assert [s.probability for s in listed] == pytest.approx([0.46, 0.26])
+    assert [s.of_mode for s in listed] == [0.24, 0.26]
+    assert likely("capacitor: low", *listed[0][1::2]) == " 46%  capacitor: low (24%)"
+    assert likely("pump: seized", *listed[1][1::2]) == " 26%  pump: seized"
 
 
 def test_why_speaks_of_causes_still_standing() -> None:
@@ -367,9 +387,12 @@ def test_why_against_the_belief(bad: list[list[float]], k: int, error: float) ->
     assert sum(leaf.probability for leaf in why.outcomes) == pytest.approx(1.0)
     assert why.gain == pytest.approx(information(belief)[k], abs=1e-9)
     for leaf in why.outcomes:
-        after = dict(belief.update(f"t{k}", leaf.outcome).ranking())
-        for name, probability in leaf.leading:
-            assert after[name] == pytest.approx(probability)
+        updated = belief.update(f"t{k}", leaf.outcome)
+        after = dict(updated.ranking())
+        units = dict(zip(updated.table.unit_names, updated.unit_p.tolist(), strict=True))
+        for suspect in leaf.leading:
+            assert after[suspect.mode] == pytest.approx(suspect.of_mode)
+            assert units[suspect.unit] == pytest.approx(suspect.probability)
     # after the answer is in, the same question again tells less
     again = explain_test(belief.update(f"t{k}", 0), f"t{k}")
     assert sum(leaf.probability for leaf in again.outcomes) == pytest.approx(1.0)

@@ -104,6 +104,7 @@ def phone(
     overlay: OverlayOption = None,
     installation: InstallationOption = None,
     variants: VariantsOption = None,
+    site: SiteOption = None,
     language: LanguageOption = None,
     no_color: PlainOption = False,
 ) -> None:
@@ -120,6 +121,7 @@ def phone(
         installation,
         variants or [],
         no_color,
+        site,
         share=share,
     )
     code = run_phone(request)

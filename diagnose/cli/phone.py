@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from diagnose.casebook.answers import Scripted
+from diagnose.casebook.sitefiles import load_site, sites_folder
 from diagnose.casebook.store import CaseStore
 from diagnose.cli.ask import Terminal
 from diagnose.cli.callout import Narrated, header_of, on_file
@@ -18,8 +19,9 @@ from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.saving import Recorder, create
 from diagnose.cli.setup import Setup
 from diagnose.cli.shown import print_json
+from diagnose.cli.sites import answers_of, show_notes
 from diagnose.errors import fail
-from diagnose.interview.describing import SITE, VARIANT, WIRING, asks_for
+from diagnose.interview.describing import SITE, WIRING, asks_for
 from diagnose.interview.drive import Outcome, drive
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.phone import (
@@ -41,6 +43,7 @@ from diagnose.knowledge.records import KnowledgeBase
 from diagnose.language import ENGLISH, marked, use
 from diagnose.language import gettext as _
 from diagnose.plant.compose import Installation, compose_ready
+from diagnose.reasoning.suspects import by_unit
 from diagnose.reasoning.van import SHARE
 from diagnose.report.pictures.values import percent
 
@@ -123,12 +126,8 @@ def _interactive(request: PhoneRequest) -> int:
         if request.resume:
             case_id = request.case or store.latest()
         else:
-            chosen = settings(request.variants)
-            kind = request.installation or next(iter(knowledge.installations))
-            installation = compose_ready(knowledge, kind, chosen)
-            given = request.installation is not None or bool(chosen)
-            opened = _opened(knowledge, installation, [WIRING] if given else [])
-            case_id = create(store, header_of(opened), [opened], input).id
+            events = _opening(request, screen, knowledge)
+            case_id = create(store, header_of(events[0]), events, input).id
         with store.hold(case_id):
             return _lead(request, screen, setup, store, case_id)
     except (KeyboardInterrupt, EOFError):
@@ -138,11 +137,26 @@ def _interactive(request: PhoneRequest) -> int:
         return INTERRUPTED
 
 
-def _opened(knowledge: KnowledgeBase, installation: Installation, known: Sequence[str]) -> Event:
+def _opening(request: PhoneRequest, screen: Screen, knowledge: KnowledgeBase) -> list[Event]:
+    """The first events of a call: at a site on file, with what is known of it."""
+    if request.site is not None:
+        site, installation = load_site(sites_folder(request.store), request.site, knowledge)
+        show_notes(screen, site)
+        name = str(site.name)
+        return [_opened(knowledge, installation, [SITE, WIRING], name), *answers_of(site)]
+    chosen = settings(request.variants)
+    given = request.installation is not None or bool(chosen)
+    installation = compose_ready(knowledge, request.installation, chosen)
+    return [_opened(knowledge, installation, [WIRING] if given else [])]
+
+
+def _opened(
+    knowledge: KnowledgeBase, installation: Installation, known: Sequence[str], site: str = ""
+) -> Event:
     event = new_event(
         "opened",
         title="telephone call",
-        site="",
+        site=site,
         installation=installation.type.id,
         variants=dict(installation.choices),
         **told_of(knowledge),
@@ -177,7 +191,8 @@ def _lead(
         screen.line()
         request.resume_hint(screen, "phone", case_id, marked("When nobody is in danger any more:"))
         return 0
-    installation = setup.go_on(header, events, record, (SITE, WIRING, VARIANT))
+    setup.go_on(header, events, record, (SITE,))
+    installation = setup.by_phone(header, events, record)
     matrix = matrix_of(knowledge, installation, screen.plain)
     session = PhoneSession(knowledge, installation, matrix, request.share)
     person = Terminal(session, screen, events)
@@ -248,9 +263,9 @@ def show_plan(
         return
     titles = Titles(session)
     screen.rule(_("Likeliest so far"))
-    for name, p in turn.belief.ranking()[:SHOWN_CAUSES]:
-        if p >= 0.01:
-            screen.para(f"{percent(p):>4}  {titles(name)}", 2, hang=6)
+    for suspect in by_unit(turn.belief.ranking())[:SHOWN_CAUSES]:
+        if suspect.probability >= 0.01:
+            screen.para(titles.suspected(suspect), 2, hang=6)
     screen.rule(_("Load the van"), _("needed / price in min of work"))
     room = screen.width - 24
     for spare in load.spares:

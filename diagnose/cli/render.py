@@ -17,6 +17,7 @@ from diagnose.cli.columns import columns, fitting, padded, wrapped
 from diagnose.cli.shown import visible
 from diagnose.language import gettext as _
 from diagnose.language import marked
+from diagnose.reasoning.suspects import Suspect, by_unit
 from diagnose.report.pictures.values import percent
 
 if TYPE_CHECKING:
@@ -194,22 +195,23 @@ class Screen:
             self.para(f"- {open_still}: {_(one.title)} ({_(one.by)})", 2, hang=2)
 
     def causes(self, turn: Turn, titles: Titles) -> None:
-        """The causes in front after an answer."""
+        """The units in front after an answer."""
         label = _("Now likeliest: ")
-        for name, p in turn.belief.ranking()[:LEADING]:
-            if p >= 0.01:
-                self.para(f"{label}{percent(p):>4}  {titles(name)}", 2, "cyan", columns(label) + 6)
+        for suspect in by_unit(turn.belief.ranking())[:LEADING]:
+            if suspect.probability >= 0.01:
+                text = f"{label}{titles.suspected(suspect)}"
+                self.para(text, 2, "cyan", columns(label) + 6)
                 label = " " * columns(label)
 
     def view(self, turn: Turn, titles: Titles) -> None:
         """What is still suspected, with bars."""
         self.rule(_("Still suspected"))
         rest = 1.0
-        for name, p in turn.belief.ranking()[:VIEWED]:
-            if p < 0.005:
+        for suspect in by_unit(turn.belief.ranking())[:VIEWED]:
+            if (p := suspect.probability) < 0.005:
                 break
             rest -= p
-            self.para(f"{self.bar(p)} {percent(p):>4}  {titles(name)}", 2, hang=BAR + 7)
+            self.para(f"{self.bar(p)} {titles.suspected(suspect)}", 2, hang=BAR + 7)
         if rest >= 0.005:
             others = _("all others together")
             self.para(f"{self.bar(rest)} {percent(rest):>4}  {others}", 2)
@@ -228,9 +230,9 @@ class Screen:
         for split in why.splits:
             leave = _("{outcome} ({share}) would leave in front:")
             self.para(leave.format(outcome=split.title, share=percent(split.probability)), 2)
-            for title, p in split.leaves:
+            for title, p, of_mode in split.leaves:
                 if p >= 0.01:
-                    self.para(f"{percent(p):>4}  {title}", 6, hang=6)
+                    self.para(likely(title, p, of_mode), 6, hang=6)
         if why.instead:
             self.para(_("Next best (type 'other' to do one of them instead):"), 2)
             for title, _score in why.instead:
@@ -291,6 +293,12 @@ class Screen:
             self.field(label if not position else "", text)
 
 
+def likely(title: str, p: float, of_mode: float) -> str:
+    """A unit's probability, its likeliest failure mode in words, and that one's own share."""
+    share = percent(of_mode)
+    return f"{percent(p):>4}  {title}" + (f" ({share})" if share != percent(p) else "")
+
+
 class Titles:
     """Names of failure modes in words."""
 
@@ -302,6 +310,10 @@ class Titles:
         from diagnose.interview.explain import title_of
 
         return title_of(self.session, name)
+
+    def suspected(self, suspect: Suspect) -> str:
+        """A unit with its probability, and how it has most likely failed."""
+        return likely(self(suspect.mode), suspect.probability, suspect.of_mode)
 
 
 def sentence(text: str) -> str:

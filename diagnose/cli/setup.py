@@ -25,6 +25,7 @@ from diagnose.interview.describing import (
     asks_for,
     described,
     instruments_used,
+    left_to_ask,
     next_ask,
 )
 from diagnose.interview.events import Event, new_event
@@ -54,6 +55,10 @@ FIRST = marked(
 PROVING = marked(
     "A two-pole voltage tester is needed besides, whatever is listed here: nothing is touched "
     "before it is proved dead."
+)
+TAKEN_AS = marked(
+    "Taken to be: {title}. Another kind: --installation; a site on file: --site. How it is wired "
+    "is looked at on site."
 )
 SITE_PROMPT = marked("Name of the site or the customer's reference (Enter: none) > ")
 
@@ -146,9 +151,35 @@ class Setup:
             ask = next_ask(self.knowledge, standard, events)
             if ask is None or (only and ask.id not in only):
                 return self._composed(case.installation, variants_of(case.variants, events))
+            if ask.id == WIRING:  # what a caller said of it already counts
+                standard = self._composed(case.installation, variants_of(case.variants, events))
             event = new_event("described", **described(ask, self._answer(ask, standard)))
             record(event)
             events.append(event)
+
+    def by_phone(
+        self, case: CaseHeader, events: list[Event], record: Callable[[Event], None]
+    ) -> Installation:
+        """Ask what a customer can know of the wiring; what is taken to be fitted until then.
+
+        The rest stays as the case was opened, and is asked on site.
+        """
+        kind = self._composed(case.installation, case.variants).type
+        if WIRING in left_to_ask(events):
+            said = {
+                name for e in events if e.kind == "described" for name in e.data.get(VARIANT, ())
+            }
+            self.screen.line()
+            self.screen.para(_(TAKEN_AS).format(title=_(kind.title)), hang=2)
+            for name, variant in kind.variants.items():
+                if not variant.by_phone or name in said:
+                    continue
+                choices = {choice: change.title for choice, change in variant.choices.items()}
+                chosen = self.one(variant.by_phone, choices, case.variants[name])
+                event = new_event("described", **described(Ask(VARIANT, name), chosen))
+                record(event)
+                events.append(event)
+        return self._composed(case.installation, variants_of(case.variants, events))
 
     def _answer(self, ask: Ask, standard: Installation) -> str | tuple[str, ...]:
         if ask.id == SITE:

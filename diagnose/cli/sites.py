@@ -55,12 +55,17 @@ def open_case(
         chosen = known.get(str(opened.data["site"]))
     events = [opened]
     if chosen is not None:
-        events += [
-            new_event("answered", question=str(question), choice=str(choice))
-            for question, choice in chosen[0].answers.items()
-        ]
+        events += answers_of(chosen[0])
         show_notes(screen, chosen[0])
     return header_of(opened), events
+
+
+def answers_of(site: Site) -> list[Event]:
+    """The questions that a site's description has answered, as events of a new case."""
+    return [
+        new_event("answered", question=str(question), choice=str(choice))
+        for question, choice in site.answers.items()
+    ]
 
 
 def usable(folder: Path, knowledge: KnowledgeBase) -> Sequence[tuple[Site, Installation]]:

@@ -19,6 +19,7 @@ from diagnose.knowledge.reading import Mapping, Text, read_yaml
 from diagnose.plant.compose import compose_ready
 from diagnose.reasoning.cover import REVEALS
 from diagnose.reasoning.guard import Skill
+from diagnose.reasoning.suspects import by_unit
 from diagnose.report.pictures.values import percent
 
 SUSPECTS = 8
@@ -202,9 +203,9 @@ def _show(screen: Screen, session: Session, verdict: Verdict) -> None:
         )
         titles = Titles(session)
         screen.rule("If something is wrong, it is")
-        for name, p in verdict.ranking[:SUSPECTS]:
-            if p >= 0.01:
-                screen.para(f"{screen.bar(p)} {percent(p):>4}  {titles(name)}", 2, hang=27)
+        for suspect in by_unit(verdict.ranking)[:SUSPECTS]:
+            if (p := suspect.probability) >= 0.01:
+                screen.para(f"{screen.bar(p)} {titles.suspected(suspect)}", 2, hang=27)
         screen.para(
             "Repeat what is out of limits; where it stays, narrow it down with diagnose callout.",
             2,

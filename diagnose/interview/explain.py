@@ -36,14 +36,14 @@ def healthy_outcome(session: Session, test: str) -> str:
 
 
 def splits_of(session: Session, belief: Belief, test: str) -> tuple[Split, ...]:
-    """Each outcome of a test with its probability and the causes it would leave in front."""
+    """Each outcome of a test with its probability and the units it would leave in front."""
     outcomes = session.tests[test].outcomes
     return tuple(
         Split(
             outcomes[leaves.outcome].id,
             outcomes[leaves.outcome].title,
             leaves.probability,
-            tuple((title_of(session, name), p) for name, p in leaves.leading),
+            tuple((title_of(session, s.mode), s.probability, s.of_mode) for s in leaves.leading),
         )
         for leaves in explain_test(belief, test).outcomes
     )

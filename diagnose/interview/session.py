@@ -45,7 +45,7 @@ from diagnose.reasoning.planner import (
     level_found,
     repair_places,
 )
-from diagnose.reasoning.rules import Inference, RuleEngine
+from diagnose.reasoning.rules import Inference, RuleEngine, rules_at
 from diagnose.reasoning.stakes import Stakes
 from diagnose.reasoning.strategy import Candidate, Choice, Strategy
 from diagnose.reasoning.two_faults import Answer
@@ -86,7 +86,7 @@ class Session:
         self.strategy = strategy or Lookahead()
         said = (fact for rule in knowledge.rules.values() for fact in rule.then)
         self.permits = any(fact.kind == "permit" for fact in said)
-        self.rules = rules or RuleEngine(list(knowledge.rules.values()))
+        self.rules = rules or RuleEngine(rules_at(knowledge, installation))
         circuit = MatrixBuilder.circuit_of(installation)
         self.tests: dict[str, InstalledTest] = installed_tests(knowledge, installation, circuit)
         self.points = points_of(knowledge, installation)

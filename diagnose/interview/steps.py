@@ -18,12 +18,15 @@ class Option:
 
 @dataclass(frozen=True)
 class Split:
-    """One outcome of a test: how likely it is and which causes it would leave in front."""
+    """One outcome of a test: how likely it is and which units it would leave in front.
+
+    `leaves`: a unit's likeliest failure mode in words, the unit's probability, that mode's.
+    """
 
     outcome: str
     title: str
     probability: float
-    leaves: tuple[tuple[str, float], ...]
+    leaves: tuple[tuple[str, float, float], ...]
 
 
 @dataclass(frozen=True)

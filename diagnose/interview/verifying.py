@@ -86,7 +86,7 @@ def checks_for(installation: Installation) -> list[Check]:
                 "dry_protection",
                 "Stops when the sump is dry",
                 "While it runs, lift the sump float out by its lead, from outside, and let it "
-                "hang. The pump must stop and the sump-dry lamp must light.",
+                f"hang. The pump must stop{' and the sump-dry lamp must light' * has('dry_lamp')}.",
                 ("confined_sump",),
                 like={
                     "sump_float_stops": ("rests",),
@@ -99,8 +99,7 @@ def checks_for(installation: Installation) -> list[Check]:
         Check(
             "manual",
             "Starts and stops by hand",
-            "Manual mode: switch the pump on and off. It must follow each time. Put the switch "
-            "back to automatic.",
+            _by_the_switch(installation),
             like={"motor_by_hand_call": ("turns",), "pump_heard_off": ("silent",)},
         ),
     ]
@@ -129,6 +128,19 @@ def _by_the_sensor(installation: Installation) -> tuple[str, str]:
     return (
         "draw water until the level is below its start mark",
         "let the tank fill to its stop mark",
+    )
+
+
+def _by_the_switch(installation: Installation) -> str:
+    """How the pump is tried by hand, in words."""
+    if installation.has("hand_off_auto"):
+        return (
+            "Turn the switch to hand and to off. The pump must follow each time. Put the switch "
+            "back to automatic."
+        )
+    return (
+        "Manual mode: switch the pump on and off. It must follow each time. Put the switch "
+        "back to automatic."
     )
 
 

@@ -1,4 +1,4 @@
-"""Records of what is said, seen and asked: complaints, signs, questions, cautions."""
+"""Records of what is said, seen and asked: complaints, signs, words, questions, cautions."""
 
 from __future__ import annotations
 
@@ -30,6 +30,19 @@ class Complaint:
     place: Place | None = None
     reports: Mapping[str, str] = field(default_factory=dict)
     """The safety questions that it answers, question to choice."""
+
+
+@dataclass(frozen=True)
+class Word:
+    """What ``{here.<id>}`` stands for in a text, by what is fitted.
+
+    `ways` are pairs of what is needed (`Installation.fits`, "" for nothing) and what is then
+    said; the first that fits holds.
+    """
+
+    id: str
+    ways: tuple[tuple[str, str], ...]
+    place: Place | None = None
 
 
 @dataclass(frozen=True)

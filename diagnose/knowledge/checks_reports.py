@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from diagnose.errors import Issue
@@ -12,7 +13,8 @@ from diagnose.knowledge.records import MODE_CLASSES, STATES, KnowledgeBase
 
 BY = ("anyone", "instructed", "licensed")
 """The least qualification that a check after a repair takes."""
-
+HERE = re.compile(r"\{here\.([^}]*)\}")
+"""A word in a text."""
 SAFETY_CAUTIONS = (
     *("mains_live", "isolate_first"),
     *("insulation_test_voltage", "capacitor_charge"),
@@ -99,6 +101,29 @@ def verifications_can_be_placed(kb: KnowledgeBase) -> Iterator[Issue]:
                     yield unknown(f"rule '{rule.id}'", name, fact.get(name), known, rule)
 
 
+def words_are_known(kb: KnowledgeBase) -> Iterator[Issue]:
+    """A ``{here.<word>}`` that stands for nothing, or a word that no text uses."""
+    family = Family.all_of(kb)
+    used = set()
+    texts: list[tuple[str, str, object]] = []
+    for test in kb.tests.values():
+        said = (test.title, test.do, test.by_phone, *(o.title for o in test.outcomes))
+        texts += [(f"test '{test.id}'", text, test) for text in said]
+    for rule in kb.rules.values():
+        said = tuple(text for fact in rule.then for _name, text in fact.fields)
+        texts += [(f"rule '{rule.id}'", text, rule) for text in said]
+    for what, text, place in texts:
+        for name in HERE.findall(text):
+            used.add(name)
+            if name not in kb.words:
+                yield unknown(what, "word", name, kb.words, text, place)
+    for word in kb.words.values():
+        for needs, _ in word.ways:
+            yield from needs_issues(f"word '{word.id}'", needs, family, word)
+        if word.id not in used:
+            yield warning("unused", f"word '{word.id}': no text uses it", word)
+
+
 def texts_are_written(kb: KnowledgeBase) -> Iterator[Issue]:
     """A title, instruction, remedy or list item that is there but says nothing."""
     written: list[tuple[str, str, object]] = []
@@ -127,6 +152,7 @@ def texts_are_written(kb: KnowledgeBase) -> Iterator[Issue]:
     written += [(f"question '{q.id}': ask", q.ask, q) for q in kb.questions.values()]
     written += [(f"sign '{s.id}': title", s.title, s) for s in kb.signs.values()]
     written += [(f"source '{s.id}': title", s.title, s) for s in kb.sources.values()]
+    written += [(f"word '{w.id}': says", says, w) for w in kb.words.values() for _, says in w.ways]
     for what, text, place in written:
         if not text.strip():
             yield error("empty-text", f"{what} is empty", text, place)
@@ -138,5 +164,6 @@ CHECKS = (
     cautions_are_there,
     signs_are_used,
     verifications_can_be_placed,
+    words_are_known,
     texts_are_written,
 )

@@ -17,7 +17,7 @@ PATTERNS = (
     "knowledge.yaml",
     *("sources.yaml", "scales.yaml", "parts/*.yaml", "installations/*.yaml", "tests/*.yaml"),
     *("signs/*.yaml", "complaints.yaml", "cautions.yaml", "questions.yaml", "rules/*.yaml"),
-    "days/*.yaml",
+    *("days/*.yaml", "words.yaml"),
 )
 """The knowledge files, in the order in which they are read."""
 

@@ -24,6 +24,7 @@ from diagnose.knowledge.read_tests import (
     read_sign,
     read_source,
     read_test,
+    read_word,
 )
 from diagnose.knowledge.reading import Reader, decode, parse_yaml, read_bytes
 from diagnose.knowledge.records import KnowledgeBase
@@ -142,6 +143,7 @@ def load_knowledge(root: Path) -> KnowledgeBase:
         except DiagnoseError as error:
             issues.extend(error.issues)
     days = named("days/*.yaml", read_day)
+    words = listed("words.yaml", "words", read_word)
     if issues:
         raise DiagnoseError(issues)
     return KnowledgeBase(
@@ -160,6 +162,7 @@ def load_knowledge(root: Path) -> KnowledgeBase:
         digest=folder.hash.hexdigest(),
         days=days,
         version=version,
+        words=words,
         files={name: made.hexdigest() for name, made in folder.groups.items()},
     )
 

@@ -82,6 +82,7 @@ def _read_variant(name: str, node: Any, numbers: NumberReader) -> Variant:
         ask=reader.text("ask"),
         default=reader.choice("default", choices or ("?",)),
         choices=choices,
+        by_phone=reader.text("by_phone", ""),
         place=reader.place,
     )
     reader.done()

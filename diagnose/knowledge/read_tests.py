@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from diagnose.errors import Issue
-from diagnose.knowledge.asked_records import Caution, Complaint, Question, Sign
+from diagnose.knowledge.asked_records import Caution, Complaint, Question, Sign, Word
 from diagnose.knowledge.read_parts import NumberReader
 from diagnose.knowledge.reading import Mapping, Reader, Text
 from diagnose.knowledge.records import (
@@ -191,6 +191,19 @@ def read_caution(node: Any, numbers: NumberReader) -> Caution:
     caution = Caution(reader.text("id"), reader.text("text"), reader.text("source"), reader.place)
     reader.done()
     return caution
+
+
+def read_word(node: Any, numbers: NumberReader) -> Word:
+    """One word that reads differently where other things are fitted."""
+    reader = Reader(node, numbers.issues, "word")
+    name = reader.text("id")
+    ways = []
+    for child in reader.children("ways"):
+        inner = Reader(child, numbers.issues, f"word '{name}'")
+        ways.append((inner.text("needs", ""), inner.text("says")))
+        inner.done()
+    reader.done()
+    return Word(name, tuple(ways), reader.place)
 
 
 def read_question(node: Any, numbers: NumberReader) -> Question:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from diagnose.errors import Place
-from diagnose.knowledge.asked_records import Caution, Complaint, Question, Sign
+from diagnose.knowledge.asked_records import Caution, Complaint, Question, Sign, Word
 from diagnose.knowledge.built_records import Conflict, Designed, Preset, Situation
 from diagnose.knowledge.day_records import DayPlan
 from diagnose.knowledge.overlay_records import Overlay
@@ -186,13 +186,17 @@ class VariantChange:
 
 @dataclass(frozen=True)
 class Variant:
-    """One way in which installations of the family differ."""
+    """One way in which installations of the family differ.
+
+    `by_phone` asks a customer, where a customer can know it; "" where only who opens the panel can.
+    """
 
     id: str
     title: str
     ask: str
     default: str
     choices: Mapping[str, VariantChange]
+    by_phone: str = ""
     place: Place | None = None
 
 
@@ -295,6 +299,7 @@ class KnowledgeBase:
     days: Mapping[str, DayPlan] = field(default_factory=dict)
     version: str = ""
     files: Mapping[str, str] = field(default_factory=dict)
+    words: Mapping[str, Word] = field(default_factory=dict)
 
     def word(self, scale: str, word: str) -> float:
         """The value behind a word of a scale, in base units."""

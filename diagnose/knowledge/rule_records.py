@@ -21,6 +21,7 @@ from diagnose.errors import Place
 PRESENT = "*"
 _VARIABLE = re.compile(r"\?([A-Za-z_][A-Za-z0-9_]*)")
 _SLOT = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}")
+_HERE = re.compile(r"\{here\.[a-z_]+\}")
 
 
 @dataclass(frozen=True, order=True)
@@ -96,10 +97,11 @@ class Pattern:
 class Rule:
     """When all patterns hold, conclude the facts of `then`.
 
-    A field of `then` is a text, a variable `?name`, or a text with `{name}` inside. Rules of a
-    lower `stratum` run to their end before a higher one begins, so a negated pattern may
-    only ask for what lower strata conclude. `fires_on` and `silent_on` are examples: sets of
-    given facts on which this rule must, or must not, fire.
+    A field of `then` is a text, a variable `?name`, or a text with `{name}` inside, or with
+    ``{here.<word>}``, which hangs on what is fitted. Rules of a lower `stratum` run to their end
+    before a higher one begins, so a negated pattern may only ask for what lower strata conclude.
+    `fires_on` and `silent_on` are examples: sets of given facts on which this rule must, or must
+    not, fire.
     """
 
     id: str
@@ -187,7 +189,7 @@ def field_mistake(text: str, where: str) -> str | None:
         return f"'{text}' must be a value" if slots_of(text) or text.startswith("?") else None
     if text.startswith("?"):
         return None if variable_of(text) else f"'{text}' is not a variable"
-    rest = _SLOT.sub("", text)
+    rest = _HERE.sub("", _SLOT.sub("", text))
     return f"'{text}' has a brace that is no variable" if "{" in rest or "}" in rest else None
 
 

@@ -70,6 +70,8 @@ class Installation:
         default_factory=dict, compare=False, repr=False
     )
     """Expressions compiled so far, by text and scope (names do not hang on failure modes)."""
+    words: dict[str, str] = field(default_factory=dict, compare=False, repr=False)
+    """What ``{here.<word>}`` stands for in this installation's texts, by word."""
 
     @property
     def id(self) -> str:
@@ -207,6 +209,10 @@ def compose(
             if installation.fits(fill(mode.needs, installation, name)):
                 full = f"{name}.{mode.id}"
                 modes[full] = InstalledMode(full, name, mode)
+    for word in knowledge.words.values():
+        said = next((text for needs, text in word.ways if installation.fits(needs)), None)
+        if said is not None:
+            installation.words[word.id] = said
     return installation
 
 
@@ -254,5 +260,16 @@ def compose_ready(
 
 
 def fill(text: str, installation: Installation, it: str) -> str:
-    """Put an instance's name and roles into a text: ``{it}``, ``{cable}``, ``{title}``."""
-    return fill_in(text, it, installation.instances)
+    """Put an instance's name and roles into a text: ``{it}``, ``{cable}``, ``{title}``.
+
+    ``{here.<word>}`` becomes what the word stands for where this is fitted.
+    """
+    return fill_in(here(text, installation), it, installation.instances)
+
+
+def here(text: str, installation: Installation) -> str:
+    """Put what is said where this is fitted for each ``{here.<word>}`` of a text."""
+    if "{here." in text:
+        for word, said in installation.words.items():
+            text = text.replace(f"{{here.{word}}}", said)
+    return text

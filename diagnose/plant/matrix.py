@@ -9,6 +9,7 @@ from __future__ import annotations
 import copy
 import itertools
 import os
+import re
 import warnings
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -22,13 +23,16 @@ from diagnose.plant.circuit import SAMPLES, Circuit
 from diagnose.plant.compose import Fault, Installation, InstalledMode
 from diagnose.plant.conditions import conditions_for
 from diagnose.plant.lanes import Draw, draw, nominal, patch_of
-from diagnose.plant.procedures import InstalledTest, installed_tests
+from diagnose.plant.procedures import InstalledTest, installed_tests, speaks_of
 from diagnose.plant.readings import per_sample
 from diagnose.plant.regimes import Regimes, gather, joined
 from diagnose.plant.simulation import Simulation
 
 HEALTHY = "healthy"
 """Name of the row that has no failure mode."""
+
+ITSELF = re.compile(r"\b([a-z_][a-z0-9_]*)\.self ==")
+"""A unit that an expression asks for by its own name."""
 
 Regime = tuple[float, NDArray[np.float64], NDArray[np.float64]]
 BATCH = 120
@@ -278,7 +282,17 @@ def _equal_parts(group: list[int]) -> list[list[int]]:
 
 
 def _fitting(complaint: Complaint, installation: Installation) -> Complaint:
-    """The alternatives whose situations this installation has."""
+    """The alternatives that can show here: their situations and the units they hang on are here.
+
+    ``x.self`` asks for x itself; of the other units at least one must be fitted.
+    """
     situations = installation.type.situations
-    kept = tuple(a for a in complaint.when if all(name in situations for name in a))
+
+    def possible(alternative: Mapping[str, str]) -> bool:
+        conditions = list(alternative.values())
+        asked = [unit for text in conditions for unit in ITSELF.findall(text)]
+        watched = all(speaks_of(installation, [text]) for text in conditions)
+        return watched and all(map(installation.has, asked)) and set(alternative) <= set(situations)
+
+    kept = tuple(a for a in complaint.when if possible(a))
     return replace(complaint, when=kept)

@@ -108,7 +108,7 @@ def outcomes_here(installation: Installation, spec: TestSpec, it: str) -> tuple[
         replace(o, title=fill(o.title, installation, it), when=fill(o.when, installation, it))
         for o in spec.outcomes
     )
-    return tuple(o for o in filled if spec.kind != "signal" or _watched(installation, [o.when]))
+    return tuple(o for o in filled if spec.kind != "signal" or speaks_of(installation, [o.when]))
 
 
 def phone_error(knowledge: KnowledgeBase, test: InstalledTest) -> float:
@@ -120,8 +120,8 @@ def phone_error(knowledge: KnowledgeBase, test: InstalledTest) -> float:
     return overlay.value("wrong_by_phone", test.kind, test.spec.id, handbook)
 
 
-def _watched(installation: Installation, conditions: list[str]) -> bool:
-    """Whether some unit that the outcomes of a signal test speak of is fitted."""
+def speaks_of(installation: Installation, conditions: list[str]) -> bool:
+    """Whether some unit that these conditions speak of is fitted."""
     names = {name for text in conditions for name in NAMED.findall(text)}
     return not names or any(installation.has(name) for name in names)
 
@@ -154,7 +154,7 @@ def _install(
         return None
     if spec.kind == "sign" and not any(sign in shown for sign in of):
         return None
-    if spec.kind == "signal" and not _watched(
+    if spec.kind == "signal" and not speaks_of(
         installation, [filled(o.when) for o in spec.outcomes]
     ):
         return None

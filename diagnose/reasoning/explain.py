@@ -9,20 +9,21 @@ import numpy as np
 from diagnose.errors import fail
 from diagnose.reasoning.bearing import entropy
 from diagnose.reasoning.belief import Belief
+from diagnose.reasoning.suspects import Suspect, by_unit
 
 LEADING = 3
-"""Causes named for each outcome."""
+"""Units named for each outcome."""
 STANDING = 0.95
 """Causes still standing: the likeliest that together hold this much of the posterior."""
 
 
 @dataclass(frozen=True)
 class Leaves:
-    """One outcome: its index, how likely it is, and the causes it would leave in front."""
+    """One outcome: its index, how likely it is, and the units it would leave in front."""
 
     outcome: int
     probability: float
-    leading: tuple[tuple[str, float], ...]
+    leading: tuple[Suspect, ...]
 
 
 @dataclass(frozen=True)
@@ -78,9 +79,9 @@ def explain_test(belief: Belief, test: str) -> Why:
     after = np.array([entropy(units[:, o] / chance[o]) for o in range(size)])
     outcomes = []
     for o in range(size):
-        order = np.argsort(-modes[:, o], kind="stable")[:LEADING]
-        leading = tuple((table.mode_names[i], float(modes[i, o] / chance[o])) for i in order)
-        outcomes.append(Leaves(o, float(chance[o]), leading))
+        order = np.argsort(-modes[:, o], kind="stable")
+        left = [(table.mode_names[i], float(modes[i, o] / chance[o])) for i in order]
+        outcomes.append(Leaves(o, float(chance[o]), tuple(by_unit(left)[:LEADING])))
     parts: dict[int, list[str]] = {}
     for name in standing(belief):
         likeliest = int(np.argmax(joint[table.positions(name)].sum(axis=0)))

@@ -15,10 +15,12 @@ References
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from diagnose.errors import DiagnoseError, Issue
+from diagnose.knowledge.records import KnowledgeBase
 from diagnose.knowledge.rule_records import Fact, Rule
+from diagnose.plant.compose import Installation, here
 from diagnose.reasoning.experta_adapter import Network
 from diagnose.reasoning.rule_checks import habit_issues, soundness_issues
 
@@ -122,6 +124,18 @@ class RuleEngine:
         self._network = network  # only a network that came to rest is used again
         concluded = (fact for firing in firings for fact in firing.concluded)
         return Inference(given.union(concluded), firings, given)
+
+
+def rules_at(knowledge: KnowledgeBase, installation: Installation) -> list[Rule]:
+    """The rules with their conclusions in the words of what is fitted."""
+
+    def said(fact: Fact) -> Fact:
+        return Fact(fact.kind, tuple((k, here(text, installation)) for k, text in fact.fields))
+
+    return [
+        replace(rule, then=tuple(said(fact) for fact in rule.then))
+        for rule in knowledge.rules.values()
+    ]
 
 
 def rule_issues(rules: Sequence[Rule]) -> tuple[Issue, ...]:
