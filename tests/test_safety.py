@@ -128,8 +128,10 @@ def test_after_a_shock_a_licensed_electrician_is_led_through_the_dead_tests() ->
             good = next((o for o in ("none", "closed", "good") if o in outcomes), outcomes[0])
             explorer.say("finding", test=explorer.step.id, outcome=good, raw=good, sure="yes")
         assert explorer.step.state in ("", "any", "dead")
-    assert asked[:9] == [
-        *("isolate", "prove_dead", "cable_look", "motor_box_look", "frame_earth"),
+    assert asked[:13] == [
+        *("premises_power", "tingle_elsewhere", "isolate", "prove_dead"),
+        *("cable_look", "motor_box_look", "main_earth_look"),
+        *("frame_earth", "main_earth_continuity"),
         *("part", "insulation_from_panel", "discharge", "rejoin"),
     ]
     assert not {"energise", "found_on"} & set(asked)
