@@ -147,6 +147,11 @@ def test_a_shock_and_unsteady_lights_are_the_suppliers_at_once(
     events = [
         opened(qualification),
         new_event("complaint", ids=[SHOCK]),
+        *(
+            new_event("answered", question=q.id, choice=q.default)
+            for q in session.questions.values()
+            if q.kind == "safety" and q.id != "tingle"
+        ),
         new_event("finding", test="premises_power", outcome=lights, raw=lights, sure="yes"),
     ]
     turn = session.turn(events)
