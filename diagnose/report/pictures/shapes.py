@@ -43,6 +43,12 @@ def _poles(
     return Shape((*ways, *last, *more))
 
 
+def _legs(symbol: str, through: str = "core", neutral: bool = True) -> Shape:
+    """Both legs, and the neutral that is led through."""
+    ways = tuple((f"{x}_in", f"{x}_out", symbol) for x in ("l", "l2"))
+    return Shape((*ways, *((("n_in", "n_out", through),) if neutral else ())))
+
+
 _MAINS = {"live": "l", "neutral": "n", "earth": "pe"}
 _PHASES = {"second": "l2", "third": "l3"}
 
@@ -51,6 +57,14 @@ SHAPES: Mapping[str, Shape] = {
     "generator": Shape((), "origin", _MAINS),
     "inverter": Shape((), "origin", _MAINS),
     "mains_three": Shape((), "origin", {**_MAINS, **_PHASES}),
+    "mains_split": Shape((), "origin", {"live": "l", "neutral": "l2", "earth": "pe"}),
+    "isolator_split": _legs("isolator"),
+    "breaker_split": _legs("breaker", neutral=False),
+    "residual_split": _legs("residual"),
+    "terminals_split": _legs("terminal", "terminal"),
+    "cable_split": Shape(
+        (("l_in", "l_out", "core"), ("l2_in", "l2_out", "core"), ("pe_in", "pe_out", "core"))
+    ),
     "isolator": _two_pole("isolator"),
     "isolator_four": _poles("isolator", neutral=True),
     "breaker_three": _poles("breaker"),

@@ -235,6 +235,8 @@ class _Writer:
         labels = {"live": "live", "neutral": "neutral", "earth": "earth"}
         if mains.three_phase:
             labels = {"live": "L1", "second": "L2", "third": "L3", "neutral": "N", "earth": "earth"}
+        if mains.two_legs:
+            labels = {"live": "L1", "neutral": "L2", "earth": "earth"}
         for role, label in labels.items():
             way: Way = tuple(x for c in columns for x in getattr(c, role))
             start = way[0].a if way else ""
