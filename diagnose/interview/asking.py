@@ -49,8 +49,8 @@ ACT_TEXTS = {
         "Prove dead",
         "Until this is done, all counts as live. Open the cover. Try the two-pole tester on a "
         "known source. Test every live conductor to every other, to neutral and to earth, and "
-        "neutral to earth, at the place of work. Try the tester again. Where the motor has a capacitor: discharge it through a resistor and "
-        "measure that it is empty.",
+        "neutral to earth, at the place of work. Try the tester again. Where the motor has a "
+        "capacitor: discharge it through a resistor and measure that it is empty.",
     ),
     "part": (
         "Disconnect before the insulation test",

@@ -50,14 +50,16 @@ def _legs(symbol: str, through: str = "core", neutral: bool = True) -> Shape:
 
 
 _MAINS = {"live": "l", "neutral": "n", "earth": "pe"}
+_EARTH_LEAD = (("met", "pe", "terminal"),)
+"""From the main earth terminal to the earth bar."""
 _PHASES = {"second": "l2", "third": "l3"}
 
 SHAPES: Mapping[str, Shape] = {
-    "mains_supply": Shape((), "origin", _MAINS),
+    "mains_supply": Shape(_EARTH_LEAD, "origin", {**_MAINS, "earth": "met"}),
     "generator": Shape((), "origin", _MAINS),
     "inverter": Shape((), "origin", _MAINS),
-    "mains_three": Shape((), "origin", {**_MAINS, **_PHASES}),
-    "mains_split": Shape((), "origin", {"live": "l", "neutral": "l2", "earth": "pe"}),
+    "mains_three": Shape(_EARTH_LEAD, "origin", {**_MAINS, **_PHASES, "earth": "met"}),
+    "mains_split": Shape(_EARTH_LEAD, "origin", {"live": "l", "neutral": "l2", "earth": "met"}),
     "isolator_split": _legs("isolator"),
     "breaker_split": _legs("breaker", neutral=False),
     "residual_split": _legs("residual"),
