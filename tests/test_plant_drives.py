@@ -32,6 +32,7 @@ VARIANTS: tuple[dict[str, str], ...] = (
     {"source": "generator", "start": "start_capacitor"},
     {"source": "inverter"},
     {"region": "v120"},
+    {"region": "v240_split"},
 )
 PUMPING = ("manual_on", "auto_empty")
 RESTING = ("manual_off", "rest", "auto_dry")

@@ -148,8 +148,10 @@ def test_after_a_shock_a_licensed_electrician_is_led_through_the_dead_tests() ->
             good = next((o for o in ("none", "closed", "good") if o in outcomes), outcomes[0])
             explorer.say("finding", test=explorer.step.id, outcome=good, raw=good, sure="yes")
         assert explorer.step.state in ("", "any", "dead")
-    assert asked[:9] == [
-        *("isolate", "prove_dead", "cable_look", "motor_box_look", "frame_earth"),
+    assert asked[:13] == [
+        *("premises_power", "tingle_elsewhere", "isolate", "prove_dead"),
+        *("main_earth_look", "cable_look", "motor_box_look"),
+        *("main_earth_continuity", "frame_earth"),
         *("part", "insulation_from_panel", "discharge", "rejoin"),
     ]
     assert not {"energise", "found_on"} & set(asked)
@@ -326,7 +328,7 @@ def test_a_repair_with_closed_covers_needs_no_isolation_but_no_hold() -> None:
 
 
 @pytest.mark.parametrize(
-    ("told", "then"), [({}, "not_ordered_manual"), ({"tingle": "yes"}, "cable_look")]
+    ("told", "then"), [({}, "not_ordered_manual"), ({"tingle": "yes"}, "premises_power")]
 )
 def test_repaired_typed_while_live_is_refused_in_one_line_and_led_to(
     told: dict[str, str], then: str

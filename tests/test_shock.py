@@ -8,6 +8,7 @@ then, follows from Kirchhoff's laws. The current in a person is worked by hand b
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -21,6 +22,7 @@ from diagnose.interview.session import Turn
 from diagnose.interview.steps import Step
 from diagnose.practice.exercises import draw_exercise
 from diagnose.practice.expert import expert
+from tests.bench import Bench, installed, situation
 from tests.people import SimulatedPerson, practice_bench, standard_session
 from tests.test_interview_phone import Customer, phone, start
 
@@ -58,14 +60,15 @@ def opened(qualification: str) -> Event:
 def test_an_open_earth_brings_it_about_and_a_leak_into_a_sound_earth_does_not() -> None:
     matrix = standard_session().matrix
     shown = dict(zip(matrix.rows, matrix.complaints[SHOCK], strict=True))
-    assert {name for name, p in shown.items() if p == 1} == {"pump_cable.earth_open", MODE}
+    open_earth = {"pump_cable.earth_open", MODE, "mains.earth_lost", "mains.pen_lost"}
+    assert {name for name, p in shown.items() if p > 1 - 1e-9} == open_earth
     assert shown["pump_cable.earth_fault"] == shown["motor.earth_fault"] == 0
 
 
 def test_no_residual_device_trips_on_a_leak_that_has_no_way_back() -> None:
     matrix = standard_session().matrix
     trips = dict(zip(matrix.rows, matrix.complaints["trips"], strict=True))
-    assert trips[MODE] == 0
+    assert trips[MODE] == trips["mains.earth_lost"] == trips["mains.pen_lost"] == 0
     assert trips["pump_cable.earth_fault"] == 1
 
 
@@ -79,6 +82,95 @@ def test_the_frame_of_a_sound_motor_without_earth_tingles_and_does_not_kill() ->
     assert 0.1e-3 < amperes < 0.5e-3
     live = standard_session().installation.modes[MODE].mode.patch.set["insulation"]
     assert 230 / (1000 + live.high) > 5e-3  # a body of 1 kohm in series with the leak
+
+
+@pytest.mark.parametrize(
+    ("region", "volts", "hertz"), [("v230", 230.0, 50.0), ("v120", 120.0, 60.0)]
+)
+def test_without_the_premises_earth_filters_and_winding_divide_the_mains(
+    region: str, volts: float, hertz: float
+) -> None:
+    # by hand: equal filters F from each conductor to earth, the winding's W on the live side while
+    # the pump runs and on the neutral side while it stands: (F + W) / (2 F + W), F / (2 F + W).
+    # IEC 60479-1 (recalled): felt from 0.5 mA, nobody is held fast below 5 mA
+    place = installed(region=region)
+    farads = place.part_of("mains").parameters["filters"]
+    winding = place.part_of("motor").parameters["winding_capacitance"].nominal
+    filters = farads.nominal
+    for name, above in (("manual_on", filters + winding), ("manual_off", filters)):
+        lost = Bench(place, situation(place, name), "mains.earth_lost", volts, nominal=True)
+        frame = lost.read("volts_ac", "mains.pe", "mains.star")[0]
+        assert frame == pytest.approx(volts * above / (2 * filters + winding), rel=0.05)
+    assert lost.is_on("controller.running").all(), "nothing but the frame shows it"
+    assert 0.5e-3 < volts * 2 * math.pi * hertz * (farads.high + winding) < 5e-3
+
+
+def test_a_leak_finds_no_way_back_without_the_premises_earth() -> None:
+    """So no residual-current device sees it: IEC 60364-4-41, recalled."""
+    place = installed()
+    on = situation(place, "manual_on")
+    leak = replace(place.part_of("motor").parameters["insulation"], low=2e3, high=2e3, nominal=2e3)
+    motor = replace(place.instances["motor"], set={"insulation": leak})
+    leaky = replace(place, instances={**place.instances, "motor": motor})
+    assert Bench(leaky, on).is_on("rcd.residual_trip").all()
+    lost = Bench(leaky, on, "mains.earth_lost")
+    assert not lost.is_on("rcd.residual_trip").any()
+    assert (lost.read("volts_ac", "mains.pe", "mains.star") > 150.0).all(), "the frame is live"
+
+
+@pytest.mark.parametrize(
+    "choices", [{}, {"region": "v120"}, {"start": "three_phase", "drive": "contactor"}]
+)
+def test_with_the_pen_open_neutral_and_earth_are_live_together(choices: dict[str, str]) -> None:
+    """IEC 60364-4-44, 442.3, recalled: the load's current lifts both; between them is nothing."""
+    place = installed(**choices)
+    on = situation(place, "manual_on")
+    lost = Bench(place, on, "mains.pen_lost")
+    back = lost.read("amps_ac", "mains.earth")
+    frame = lost.read("volts_ac", "mains.pe", "mains.star")
+    assert (frame > 50.0).all()
+    ohms = frame / back  # the load's current comes back through electrode and pipes alone
+    assert ((ohms > 29.0) & (ohms < 201.0)).all()
+    assert (lost.read("volts_ac", "panel_terminals.n_out", "earth") < 2.0).all()
+    assert not lost.is_on("rcd.off").any()
+    if not choices:
+        loose = Bench(place, on, "mains.loose_neutral")
+        assert (loose.read("volts_ac", "panel_terminals.n_out", "earth") > 12.0).all()
+
+
+@pytest.mark.parametrize("lights", ["flicker", "dim"])
+@pytest.mark.parametrize("qualification", ["instructed", "licensed"])
+def test_a_shock_and_unsteady_lights_are_the_suppliers_at_once(
+    qualification: str, lights: str
+) -> None:
+    session = standard_session()
+    events = [
+        opened(qualification),
+        new_event("complaint", ids=[SHOCK]),
+        *(
+            new_event("answered", question=q.id, choice=q.default)
+            for q in session.questions.values()
+            if q.kind == "safety" and q.id != "tingle"
+        ),
+        new_event("finding", test="premises_power", outcome=lights, raw=lights, sure="yes"),
+    ]
+    turn = session.turn(events)
+    handed = {c.get("to") for c in turn.inference.concluded("hand_over")}
+    assert "supplier" in handed
+    assert turn.step.conclusion is not None
+    assert turn.step.conclusion.status == "handed_over"
+
+
+def test_nobody_is_asked_where_else_it_tingles_who_felt_nothing() -> None:
+    session = standard_session()
+
+    def forbidden(events: list[Event]) -> set[str]:
+        told = session.turn(events).inference.concluded("forbid")
+        return {c.get("test") for c in told}
+
+    assert "tingle_elsewhere" in forbidden([opened("licensed")])
+    shocked = [opened("licensed"), new_event("complaint", ids=[SHOCK])]
+    assert "tingle_elsewhere" not in forbidden(shocked)
 
 
 @pytest.mark.parametrize("qualification", ["instructed", "unqualified", "licensed"])
@@ -137,5 +229,6 @@ def test_a_licensed_electrician_isolates_before_any_history_is_asked() -> None:
     after = [step.id for step in person.steps]
     after = after[after.index("complaint") + 1 :]
     questions = [s for s in after if s in session.questions]
-    assert after[0] == "isolate"
+    # asked from where he stands: with the supply's neutral and earth open the earth bar is live too
+    assert after[:3] == ["premises_power", "tingle_elsewhere", "isolate"]
     assert not [q for q in questions if session.questions[q].kind == "history"]

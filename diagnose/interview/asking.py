@@ -48,9 +48,9 @@ ACT_TEXTS = {
     "prove_dead": (
         "Prove dead",
         "Until this is done, all counts as live. Open the cover. Try the two-pole tester on a "
-        "known source. Test line-neutral, line-earth and neutral-earth at the place of work. Try "
-        "the tester again. Where the motor has a capacitor: discharge it through a resistor and "
-        "measure that it is empty.",
+        "known source. Test every live conductor to every other, to neutral and to earth, and "
+        "neutral to earth, at the place of work. Try the tester again. Where the motor has a "
+        "capacitor: discharge it through a resistor and measure that it is empty.",
     ),
     "part": (
         "Disconnect before the insulation test",

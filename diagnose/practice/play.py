@@ -42,6 +42,11 @@ DEAD = "Line to neutral 0 V, line to earth 0 V, neutral to earth 0 V."
 DEAD_THREE = (
     "Each line to the other two 0 V, each line to neutral and to earth 0 V, neutral to earth 0 V."
 )
+DEAD_LEGS = (
+    "Leg to leg 0 V, each leg to neutral and to earth 0 V, neutral to earth 0 V, at the pump too."
+)
+DEAD_BY = {"mains_three": DEAD_THREE, "mains_split": DEAD_LEGS}
+"""What is measured where it is dead, by the part that brings the mains."""
 TANK = {"empty": "empty", "mid": "half full", "full": "full"}
 """The roof tank's levels in words."""
 BLOCKED = (
@@ -140,7 +145,7 @@ def step(
     elif act.kind == "level":
         text = f"The roof tank is {TANK[moved.level]} now."
     elif act.kind == "prove_dead":
-        text = DEAD_THREE if bench.installation.instances["mains"].part == "mains_three" else DEAD
+        text = DEAD_BY.get(bench.installation.instances["mains"].part, DEAD)
     elif act.kind == "block":
         text = next(said for needs, said in BLOCKED if bench.installation.fits(needs))
     elif act.kind == "isolate" and safety.hazard is Hazard.KNOWN:

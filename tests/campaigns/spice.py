@@ -39,6 +39,7 @@ INSTALLATIONS = (
     "start=start_relay,source=feeder",
     "start=control_box,source=inverter",
     "region=v120",
+    "region=v240_split",
     "two_pumps:default",
 )
 

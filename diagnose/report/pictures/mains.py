@@ -148,6 +148,8 @@ class _Drawn:
         self.l, self.n, self.e = self.ys[0], self.ys[3], self.ys[4]
         shown = (0, 1, 2, 3, 4) if mains.three_phase else (0, 3, 4)
         names_ = ("L1", "L2", "L3", "N", "PE") if mains.three_phase else ("L", "", "", "N", "PE")
+        if mains.two_legs:
+            names_ = ("L1", "", "", "L2", "PE")
         self.wires = [(k, self.ys[k], names_[k]) for k in shown]
 
     def _title_height(self, column: Column) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from itertools import groupby
 
-from diagnose.report.pictures.shapes import LOADS
+from diagnose.report.pictures.shapes import LOADS, SHAPES
 from diagnose.report.pictures.wiring import Branch, Column, Link, Mains, Planner, Way, walk
 
 ROLES = ("live", "second", "third", "neutral", "earth")
@@ -83,7 +83,8 @@ class MainsPlanner(Planner):
         begin = {role: self.net(origin, role) for role in ROLES}
         if not three:
             begin |= {"second": "", "third": ""}
-        return Mains(origin, motor, items, beside, tuple(begin.values()), three)
+        legs = SHAPES[self.it.instances[origin].part].roles.get("neutral") == "l2"
+        return Mains(origin, motor, items, beside, tuple(begin.values()), three, legs)
 
     def _along(
         self,

@@ -7,11 +7,12 @@ what it drives, the way of the water. What fits none of these is listed as `rest
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 
 from diagnose.plant.compose import Installation
 from diagnose.report.pictures.mains_row import MainsPlanner
-from diagnose.report.pictures.wiring import Link, Module, Row, Sheet, Way, walk
+from diagnose.report.pictures.shapes import LOADS
+from diagnose.report.pictures.wiring import Column, Link, Mains, Module, Row, Sheet, Way, walk
 
 
 def sheet_of(installation: Installation) -> Sheet:
@@ -56,7 +57,7 @@ class _Builder(MainsPlanner):
         outputs = self.outputs(controller, rails, inputs, modules) if controller else ()
         supply = self.supply(modules) if controller else ()
         water = self.water()
-        loops = self.loops()
+        loops = (*self.loops(), *self.from_leg_to_neutral(mains))
         fitted = self.it.instances
         notes = tuple(u for u in fitted if not self.it.part_of(u).elements)
         rest = tuple(u for u in fitted if u not in self.used and u not in notes)
@@ -213,6 +214,23 @@ class _Builder(MainsPlanner):
             out = self._onward(rod.a, others)
             back = self._onward(rod.b, [x for x in others if x not in out])
             found.append((*(x.turned() for x in reversed(out)), rod, *back))
+        self.use(*found)
+        return tuple(found)
+
+    def from_leg_to_neutral(self, rows: Iterable[Mains]) -> tuple[Way, ...]:
+        """Of two legs: what hangs between one and the neutral, which the pump does without."""
+        found: list[Way] = []
+        for row in (x for x in rows if x.two_legs):
+            columns = [x for x in row.items if isinstance(x, Column)]
+            drawn = {link for column in columns for way in column.ways for link in way}
+            free = [x for x in self.within("ac") if not {x, x.turned()} & drawn]
+            start = self.it.nets[f"{row.origin}.n"]
+            rails = {link.b for column in columns for link in column.live}
+            while way := walk(start, rails, free):
+                found.append(way)
+                free = [x for x in free if not {x, x.turned()} & set(way)]
+                load = next(k for k, link in enumerate(way) if link.symbol in LOADS)
+                start, rails = way[load].a, rails | {link.b for link in way[load:]}
         self.use(*found)
         return tuple(found)
 

@@ -43,14 +43,30 @@ def _poles(
     return Shape((*ways, *last, *more))
 
 
+def _legs(symbol: str, through: str = "core", neutral: bool = True) -> Shape:
+    """Both legs, and the neutral that is led through."""
+    ways = tuple((f"{x}_in", f"{x}_out", symbol) for x in ("l", "l2"))
+    return Shape((*ways, *((("n_in", "n_out", through),) if neutral else ())))
+
+
 _MAINS = {"live": "l", "neutral": "n", "earth": "pe"}
+_EARTH_LEAD = (("met", "pe", "terminal"),)
+"""From the main earth terminal to the earth bar."""
 _PHASES = {"second": "l2", "third": "l3"}
 
 SHAPES: Mapping[str, Shape] = {
-    "mains_supply": Shape((), "origin", _MAINS),
+    "mains_supply": Shape(_EARTH_LEAD, "origin", {**_MAINS, "earth": "met"}),
     "generator": Shape((), "origin", _MAINS),
     "inverter": Shape((), "origin", _MAINS),
-    "mains_three": Shape((), "origin", {**_MAINS, **_PHASES}),
+    "mains_three": Shape(_EARTH_LEAD, "origin", {**_MAINS, **_PHASES, "earth": "met"}),
+    "mains_split": Shape(_EARTH_LEAD, "origin", {"live": "l", "neutral": "l2", "earth": "met"}),
+    "isolator_split": _legs("isolator"),
+    "breaker_split": _legs("breaker", neutral=False),
+    "residual_split": _legs("residual"),
+    "terminals_split": _legs("terminal", "terminal"),
+    "cable_split": Shape(
+        (("l_in", "l_out", "core"), ("l2_in", "l2_out", "core"), ("pe_in", "pe_out", "core"))
+    ),
     "isolator": _two_pole("isolator"),
     "isolator_four": _poles("isolator", neutral=True),
     "breaker_three": _poles("breaker"),

@@ -205,7 +205,8 @@ class _Writer:
                 yield from self.row("", [self.unit(begin), *self.pieces(way), self.unit(end)])
         for loop in sheet.loops:
             start = self.point(loop[0].a) or self.end(loop[0].a)
-            yield from self.row("rod", [start, *self.pieces(loop)])
+            rod = any(link.symbol == "rod" for link in loop)
+            yield from self.row("rod" if rod else "neutral", [start, *self.pieces(loop)])
         missing = [net for net, number in self.points.numbers.items() if number not in self.told]
         units = [*sheet.rest, *holding(self.it, sheet, missing)]
         if units:
@@ -235,6 +236,8 @@ class _Writer:
         labels = {"live": "live", "neutral": "neutral", "earth": "earth"}
         if mains.three_phase:
             labels = {"live": "L1", "second": "L2", "third": "L3", "neutral": "N", "earth": "earth"}
+        if mains.two_legs:
+            labels = {"live": "L1", "neutral": "L2", "earth": "earth"}
         for role, label in labels.items():
             way: Way = tuple(x for c in columns for x in getattr(c, role))
             start = way[0].a if way else ""

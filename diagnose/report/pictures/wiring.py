@@ -68,6 +68,8 @@ class Mains:
     beside: tuple[Way, ...]
     begin: tuple[str, ...]
     three_phase: bool = False
+    two_legs: bool = False
+    """The motor's current returns by a second live conductor, not by the neutral."""
 
 
 @dataclass(frozen=True)
