@@ -243,8 +243,8 @@ def _standing_caution(matter: Matter) -> list[str]:
         ]
     return [
         _(
-            "Never open the panel, and never reach or climb into the sump. If a breaker or the "
-            "residual-current device trips again, leave it off and call."
+            "Never open the panel, and never reach or climb into the sump. If a breaker or "
+            "another protective device trips again, leave it off and call."
         )
     ]
 
