@@ -22,8 +22,9 @@ CLOSING = (
 )
 BEFORE = {
     "energised": "Supply on, covers closed. Start here.",
-    "dead": "Isolate every source, lock off, prove dead with a proved two-pole tester: line to "
-    "neutral, line to earth, neutral to earth; discharge capacitors. Only then open and touch.",
+    "dead": "Isolate every source, lock off, prove dead with a proved two-pole tester: every "
+    "live conductor to every other, to neutral and to earth, and neutral to earth; discharge "
+    "capacitors. Only then open and touch.",
     "live": "LIVE. Only a qualified person, a rated meter, nobody alone. No other test reveals "
     "what these reveal. Isolate to open the panel and again to close it.",
 }

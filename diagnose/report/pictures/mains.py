@@ -154,7 +154,9 @@ class _Drawn:
 
     def _title_height(self, column: Column) -> float:
         room = _width(column) * self.stretch - 8
-        lines = self.s.title_lines(column.unit, room, part=part_of(self.s, column.live))
+        lines = 0
+        if column.unit != self.mains.origin:
+            lines = self.s.title_lines(column.unit, room, part=part_of(self.s, column.live))
         return lines * LEADING + self._top(column.live) - TOP
 
     @staticmethod
@@ -217,7 +219,8 @@ class _Drawn:
         ways = [(column.ways[k], y) for k, y, _ in self.wires]
         longest = max(len(way) for way, _ in ways)
         top = self.l - self._top(column.live) - 8
-        s.title(column.unit, middle, top, wide - 8, part=part_of(s, column.live))
+        if column.unit != self.mains.origin:  # its name stands at its own outline
+            s.title(column.unit, middle, top, wide - 8, part=part_of(s, column.live))
         for way, y in ways:
             lead = wide * (longest - len(way)) / longest if way else 0.0
             s.wire((x, y), (x + lead, y))
