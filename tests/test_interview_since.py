@@ -149,7 +149,7 @@ def test_a_digest_is_of_what_a_record_says_and_not_of_where_it_stands(tmp_path: 
     before, after = (kb.tests["battery_volts"] for kb in (tiny(), load_knowledge(folder)))
     assert before.place != after.place
     assert record_digest(before) == record_digest(after)
-    edit(folder, "tests/bench.yaml", "do: Measure across the battery.", "do: Measure the battery.")
+    edit(folder, "tests/bench.yaml", "Measure across {here.cell}.", "Measure it.")
     assert record_digest(load_knowledge(folder).tests["battery_volts"]) != record_digest(before)
 
 

@@ -86,7 +86,7 @@ def test_built_once_then_read_to_the_last_bit(tmp_path: Path, built: DependencyM
         ("parts/button.yaml", "intermittent: [touched]", "intermittent: [hot]"),
         (BENCH, "title: button pressed", "title: button held down"),
         (BENCH, "title: relay, where: panel", "title: the relay, where: roof"),
-        (TESTS, "do: Measure across the battery.", "do: Measure across both its poles."),
+        (TESTS, "Measure across {here.cell}.", "Measure across both its poles."),
         (TESTS, "title: Voltage of the battery", "title: Volts of the battery"),
         (TESTS, "title: below 6 V", "title: run down"),
         (TESTS, "cautions: [capacitor_charge]", "by: licensed\n    cautions: [capacitor_charge]"),

@@ -204,7 +204,7 @@ def test_by_telephone_nothing_is_tried_and_everybody_kept_off() -> None:
     assert not [step for step in person.steps if step.kind == "test"]
     plan = phone().plan(turn)
     assert LEVELS.index(plan.urgency) <= LEVELS.index("now")
-    assert {"panel", "pump, pipes, taps and tank"} <= {advice.what for advice in plan.keep_off}
+    assert {"panel", "pump, pipes, taps and water"} <= {advice.what for advice in plan.keep_off}
     arrived = standard_session().state_of([*events, new_event("resumed")])
     assert REPORT in arrived.told
 

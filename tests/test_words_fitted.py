@@ -52,7 +52,7 @@ NAMED: dict[re.Pattern[str], str] = {
     re.compile(r"programmable relay", re.I): "logic_relay|logic_relay_dc",
     re.compile(r"phone-controlled|by telephone\b", re.I): "phone_relay",
     re.compile(r"alternating relay|pump 2|both pumps", re.I): "alternator",
-    re.compile(r"residual-current", re.I): "residual_device|residual_four",
+    re.compile(r"residual-current", re.I): "residual_device|residual_four|residual_split",
     re.compile(r"panel's plug|pull the plug|its plug or|outlet and plug", re.I): "outlet",
     re.compile(r"roof tank|\btank\b|fill pipe", re.I): "roof_tank",
     re.compile(r"buzzer", re.I): "buzzer",
