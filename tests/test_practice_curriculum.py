@@ -172,9 +172,9 @@ def test_every_exercise_is_rated_and_the_numbers_hang_together() -> None:
         assert 0 < d.minutes < 600
         assert 0 < d.expert < 600
         assert 1 <= d.rank <= len(table.unit_names)
-        # of several regimes the rank is the first one's, the bits are their mean
+        # of several regimes the rank is the heaviest one's, the bits are their mean
         assert d.behind >= 0
-        assert len(own) > 1 or (d.rank == 1) == (d.behind < 1e-6)
+        assert own.stop - own.start > 1 or (d.rank == 1) == (d.behind < 1e-6)
         assert 0 <= d.bits_left <= math.log2(len(table.unit_names))
         assert mode.partition(".")[0] not in d.rivals
         assert 0 <= sum(d.rivals.values()) <= 1 + 1e-6

@@ -26,8 +26,10 @@ PLAIN: dict[str, Deed] = {
     "level": Deed.LEVEL,
 }
 PROTECTION = (
-    *("residual_device", "residual_four", "breaker", "breaker_three", "fuse"),
-    *("overload", "overload_three", "box_overload", "isolator", "isolator_four"),
+    *("residual_device", "residual_four", "residual_split", "fuse"),
+    *("breaker", "breaker_three", "breaker_split"),
+    *("overload", "overload_three", "box_overload"),
+    *("isolator", "isolator_four", "isolator_split"),
 )
 INTERLOCKS = (
     *(

@@ -292,7 +292,7 @@ class Rating:
 
 
 def _mean(parts: Sequence[tuple[float, Difficulty]]) -> Difficulty:
-    """The regimes of one failure mode as one: means by weight, the first's rank and places."""
+    """The regimes of one failure mode as one: means by weight, the heaviest's rank and places."""
     total = math.fsum(w for w, _ in parts)
 
     def mean(of: Callable[[Difficulty], float]) -> float:
