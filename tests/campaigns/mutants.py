@@ -92,7 +92,8 @@ NAMES = {
     "humming_looked_at_first": {"thermal_position", "premises_phases"},
     "alone_no_ladder_no_sump": {"flow_without_strainer", "look_at_strainer", "suction_pipe_clear"},
     "shock_felt_licensed": {
-        *("cable_look", "motor_box_look", "frame_earth", "feeder_core_earth"),
+        *("premises_power", "tingle_elsewhere", "main_earth_look", "main_earth_continuity"),
+        *("cable_look", "motor_box_look", "frame_earth", "feeder_core_earth", "insulation_legs"),
         *("insulation_from_panel", "insulation_three", "box_insulation", "turn_insulation"),
         *("set_lead_insulation", "mains_float_earth"),
     },
