@@ -12,7 +12,17 @@ from diagnose.interview.steps import Step
 from diagnose.knowledge.rule_records import Fact, Rule
 from diagnose.reasoning.rules import RuleEngine
 from tests.explored import HAZARDS
-from tests.promises import CLEARED, LASTING, World, _act, _parted, _state, _test, repair_broken
+from tests.promises import (
+    CLEARED,
+    LASTING,
+    UNSTEADY,
+    World,
+    _act,
+    _parted,
+    _state,
+    _test,
+    repair_broken,
+)
 
 SAFETY_FILES = ("safety.yaml", "holds.yaml")
 EXPOSURES = ("any", "energised", "live", "dead")
@@ -25,6 +35,7 @@ TESTS: dict[str, Any] = {
         spec=SimpleNamespace(instrument="insulation_tester", place_at="panel", by="technician")
     ),
     "reset_at_rest": SimpleNamespace(spec=SimpleNamespace(instrument="none")),
+    "premises_power": SimpleNamespace(spec=SimpleNamespace(instrument="none")),
 }
 
 
@@ -75,6 +86,11 @@ def worlds() -> Iterator[World]:
             stands = {answer}
             yield World(skill, "cat_iii", supply, dict(stands), stands=stands, shown=set(shown))
         yield World(skill, "cat_iii", supply, {"panel_wet": "storm"}, stands={("panel_wet", "yes")})
+        for outcome, shown in product(("flicker", "dim", "none"), ({"repaired"}, CLEARED)):
+            lights, stands = [("premises_power", outcome, 0)], {("tingle", "yes")}
+            answers = {"tingle": "yes"}
+            yield World(skill, "cat_iii", supply, answers, (), lights, 1, stands, set(shown))
+            yield World(skill, "cat_iii", supply, {}, (), lights)
         for findings, repairs in (
             ([], 0),
             ([("insulation_motor", "good", 0)], 0),
@@ -202,6 +218,7 @@ def by_guard(guard: ModuleType) -> Allows:
             "trips" in world.complaints and not good,
             again,
             world.shown,
+            any((t, o) in UNSTEADY for t, o, _ in world.findings),
         )
 
         def allows(deed: Deed) -> bool:

@@ -17,6 +17,8 @@ from diagnose.plant.procedures import InstalledTest
 
 SHOCK = {"tingle": ("yes",)}
 """A felt shock: nothing but looking, and dead work by a licensed electrician."""
+UNSTEADY = (("premises_power", "flicker"), ("premises_power", "dim"))
+"""With a shock: the supply's neutral and earth may be open, and nothing earthed is dead."""
 STOPS = {
     "danger": ("yes", "water"),
     "panel_wet": ("yes", "storm"),
@@ -167,7 +169,8 @@ class World:
     def kept_away(self) -> bool:
         """Whether something was reported that stops everything but looking."""
         unseen = {"damage_seen": ("yes",), "other_source": ("yes",)}
-        shock = self.skill != "licensed" and self.said(SHOCK)
+        unsteady = any((t, o) in UNSTEADY for t, o, _ in self.findings)
+        shock = self.said(SHOCK) and (self.skill != "licensed" or unsteady)
         return self.said(STOPS) or shock or (self.skill == "unqualified" and self.said(unseen))
 
     def may_be_live_tested(self, tests: Mapping[str, InstalledTest]) -> bool:

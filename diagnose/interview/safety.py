@@ -38,6 +38,8 @@ if TYPE_CHECKING:
 CAT_RATED = ("cat_iii", "cat_iv")
 RESET = "reset_once"
 """The caution by which a test says that it resets a protective device."""
+UNSTEADY = {("premises_power", "flicker"), ("premises_power", "dim")}
+"""Findings (test, outcome) that the lights of the premises are dim or unsteady."""
 TRIPPED = "trips"
 """The complaint that a protective device trips."""
 PLACES = {
@@ -118,7 +120,8 @@ def equipment_of(session: Session, state: State, inference: Inference) -> Equipm
         charged=state.charged,
     )
     tripped, again = _tripped(session, state), _again(session, state)
-    safety = with_reports(safety, state.told, tripped, again, state.shown)
+    unsteady = any((f.test, f.outcome) in UNSTEADY for f in state.findings)
+    safety = with_reports(safety, state.told, tripped, again, state.shown, unsteady)
     chosen = frozenset(known if instruments is None else {"none", *instruments})
     return Equipment(chosen, safety)
 

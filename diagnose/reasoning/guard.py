@@ -131,6 +131,7 @@ def with_reports(
     tripped: bool = False,
     tripped_again: bool = False,
     shown: Iterable[str] = (),
+    unsteady: bool = False,
 ) -> SafetyState:
     """The state with all that was reported, read here a second time beside the rules.
 
@@ -144,6 +145,9 @@ def with_reports(
         A device that was reset tripped again, and nothing was repaired since.
     shown
         What was shown since the last report, of `CLEARED_BY`.
+    unsteady
+        The lights of the premises were found dim or unsteady: with a shock the supply's neutral
+        and earth may be open together, and isolating here makes nothing dead that is earthed.
     """
     told = set(told)
     if CLEARED_BY.issubset(shown):
@@ -153,6 +157,7 @@ def with_reports(
         state,
         hazard=state.hazard
         or bool(told & HELD)
+        or (unsteady and bool(told & DEAD_ONLY))
         or (unwatched and state.skill is Skill.UNQUALIFIED),
         dead_only=state.dead_only or bool(told & DEAD_ONLY),
         no_live=state.no_live or tripped or bool(told & NOT_LIVE),
