@@ -101,10 +101,11 @@ NAMES = {
 """Tests that a finding, or being alone, takes away, or that a shock or a hum brings first (common
 practice)."""
 SAYS = {
-    "shock_felt": "hand_over",
-    "shock_felt_licensed": "dead_only",
-    "alone_no_ladder_no_sump": "advise",
-    "dry_pump_not_run": "advise",
+    "shock_felt": {"hand_over"},
+    "shock_felt_licensed": {"dead_only"},
+    "shock_and_unsteady_lights": {"hand_over", "advise"},
+    "alone_no_ladder_no_sump": {"advise"},
+    "dry_pump_not_run": {"advise"},
 }
 """What a rule says to the person beside what it forbids."""
 
@@ -150,8 +151,8 @@ def kills_rules(rules: list[Rule]) -> str:
     asked = {f.get("what") for f in clearing.then} if clearing is not None else set()
     if clearing is not None and asked != {c.removeprefix("rule_") for c in CLEARING}:
         return "inventory"
-    for name, kind in SAYS.items():
-        if name in said and kind not in {f.kind for f in said[name].then}:
+    for name, kinds in SAYS.items():
+        if name in said and kinds - {f.kind for f in said[name].then}:
             return "inventory"
     return "inventory" if set(ADVICE) - {r.id for r in rules} else ""
 
