@@ -41,6 +41,7 @@ ADVICE = (
     "alone_no_ladder_no_sump",
     "wet_panel_not_licensed",
     "hazard_to_be_cleared",
+    "not_run_for_a_feel",
 )
 """Rules that say what no deed of `tests.deeds` hangs on; they must be there all the same."""
 
@@ -80,6 +81,7 @@ SAID_TWICE = {
 """Mutants that change nothing that may be done, by the reason why the rules still say it."""
 REDUNDANT = frozenset(f"rule {name}" for names in SAID_TWICE.values() for name in names)
 NAMES = {
+    "not_run_for_a_feel": {"relay_coil_warmth", "dc_supply_touch"},
     "stiff_shaft_not_energised": {"motor_by_hand_call", "pump_noise"},
     "dry_pump_not_run": {
         "shut_off_pressure",
