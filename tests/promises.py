@@ -97,6 +97,9 @@ class World:
             if event.kind == "answered" and (data["question"], data["choice"]) in LASTING:
                 world.stands.add((data["question"], data["choice"]))
                 world.shown = set()
+            if event.kind == "complaint" and "shock" in data["ids"]:
+                world.shown = world.shown if ("tingle", "yes") in world.stands else set()
+                world.stands.add(("tingle", "yes"))
             if event.kind in ("finding", "verified") and world.parted:
                 world.charged = True
             if event.id in gone:
