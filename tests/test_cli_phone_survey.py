@@ -188,6 +188,15 @@ def test_danger_ends_a_call_by_a_person_at_once(tmp_path: Path) -> None:
     assert "tingle" in again.output
 
 
+def test_who_felt_a_shock_hears_at_once_what_to_switch_off(tmp_path: Path) -> None:
+    """Common practice, no source: keep off first, then go on asking; each is said once."""
+    call = ["phone", "--store", str(tmp_path / "cases")]
+    said = runner.invoke(app, call, input="1\n2\n1\n").output
+    shock, off, wet = (said.index(x) for x in ("felt a tingle", "  OFF ", "cable wet"))
+    assert shock < off < said.index("KEEP OFF") < wet
+    assert said.count("  OFF ") == said.count("KEEP OFF") == 1
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [

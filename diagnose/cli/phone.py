@@ -26,6 +26,7 @@ from diagnose.interview.drive import Outcome, drive
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.phone import (
     LEVELS,
+    Advice,
     PhoneSession,
     Plan,
     first_advice,
@@ -226,6 +227,7 @@ def _safety(setup: Setup, events: Sequence[Event], add: Callable[[Event], None])
     }
     if first_advice(knowledge, answers).urgency == LEVELS[0]:
         answers = {}
+    said: set[Advice] = set()
     for question in first_questions(knowledge):
         if question.id in answers:
             continue
@@ -235,10 +237,21 @@ def _safety(setup: Setup, events: Sequence[Event], add: Callable[[Event], None])
         plan = first_advice(knowledge, answers)
         if plan.urgency == LEVELS[0]:
             return plan
+        show_advice(setup.screen, plan, said)  # whoever felt a shock is not asked on first
     return first_advice(knowledge, answers)
 
 
 # ---------------------------------------------------------------------- what it leads to
+
+
+def show_advice(screen: Screen, plan: Plan, said: set[Advice]) -> None:
+    """What to switch off and what to keep away from, but for what was `said` before."""
+    for label, advice in ((_("OFF"), plan.switch_off), (_("KEEP OFF"), plan.keep_off)):
+        for item in advice:
+            if item not in said:
+                screen.field(label, f"{_(item.what)}: {_(item.how)}", "bold yellow")
+                label = ""
+            said.add(item)
 
 
 def show_plan(
@@ -254,10 +267,7 @@ def show_plan(
     for reason in plan.reasons:
         screen.field("", _(reason))
     screen.line()
-    for label, advice in ((_("OFF"), plan.switch_off), (_("KEEP OFF"), plan.keep_off)):
-        for item in advice:
-            screen.field(label, f"{_(item.what)}: {_(item.how)}", "bold yellow")
-            label = ""
+    show_advice(screen, plan, set())
     load = plan.load
     if session is None or turn is None or load is None:
         return

@@ -183,7 +183,7 @@ def _checks_of_a_pressure_set(rcd: bool) -> list[Check]:
         Check(
             "starts_auto",
             "Starts at its cut-in pressure",
-            "Open two taps and watch the gauge: the pump must start at the cut-in on the drawing, "
+            "Open two taps and watch the gauge: the pump must start at the cut-in that is set, "
             "before the stream goes weak.",
             complaints=("will_not_start_at_all", "pressure_falls_away"),
             like={"set_starts": ("starts",)},
@@ -191,7 +191,7 @@ def _checks_of_a_pressure_set(rcd: bool) -> list[Check]:
         Check(
             "stops_auto",
             "Stops at its cut-out pressure",
-            "Shut every tap: the pump must stop at the cut-out on the drawing within two minutes.",
+            "Shut every tap: the pump must stop at the cut-out that is set within two minutes.",
             ("hot_surfaces",),
             complaints=("will_not_stop",),
             like={"set_stops": ("stops",)},
