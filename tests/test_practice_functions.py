@@ -6,7 +6,6 @@ decomposition is what was taught. Which part does what is common practice, no so
 
 from __future__ import annotations
 
-import re
 from contextlib import suppress
 from pathlib import Path
 
@@ -18,6 +17,7 @@ from diagnose.interview.state import Finding, State
 from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.practice_reading import load_practice, practice_issues
 from diagnose.plant.compose import compose
+from diagnose.plant.matrix import ITSELF
 from diagnose.practice.customer import true_of
 from diagnose.practice.functions import Coach, function_of, groups_of, suspicion
 from diagnose.reasoning.belief import Belief
@@ -60,7 +60,7 @@ def test_nobody_speaks_of_what_is_not_fitted(session: Session, kind: str) -> Non
     said += [g.function.works_when for g in groups_of(practice, installation)]
     for name, complaint in kb.complaints.items():
         for position, alternative in enumerate(complaint.when):
-            asked = re.findall(r"(\w+)\.self ==", " ".join(alternative.values()))
+            asked = ITSELF.findall(" ".join(alternative.values()))
             here = all(map(installation.has, asked))
             if here and set(alternative) <= set(installation.type.situations):
                 fitting = true_of(practice.wordings[name], (position,), installation)

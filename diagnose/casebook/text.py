@@ -25,12 +25,12 @@ MAPPINGS = ("variants", "shown", "took", "of", "files")
 """Keys of an event's data that hold a mapping."""
 LISTS = ("ids", "instruments", "asks", "parts", "van", "switch_off", "keep_off")
 """Keys of an event's data that hold a list of texts."""
-TEXTS = (
+TEXTS = {
     *("installation", "qualification", "meter_category", "title", "site", "wiring", "stage"),
     *("question", "choice", "act", "found_on", "test", "raw", "outcome", "sure", "reason"),
     *("status", "unit", "failure_mode", "check", "result", "event", "urgency"),
     *("found", "confirmed", "verified", "call_back", "held", "text"),
-)
+}
 """Keys of an event's data that hold a text."""
 HEAD = "# A case of diagnose. Events are added at the end and never changed.\n"
 
@@ -201,7 +201,7 @@ def misshapen(data: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     expansions = chosen.get("expansions") if isinstance(chosen, Mapping) else None
     numbers = {**{key: data.get(key) for key in NUMBERS}, "expansions": expansions}
     yield from ((key, "a number") for key, value in numbers.items() if _nested(value))
-    yield from ((key, "a text") for key in TEXTS if _nested(data.get(key)))
+    yield from ((key, "a text") for key, value in data.items() if key in TEXTS and _nested(value))
 
 
 def _nested(value: Any) -> bool:

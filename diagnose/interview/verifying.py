@@ -81,12 +81,13 @@ def checks_for(installation: Installation) -> list[Check]:
         ),
     ]
     if has("sump_float"):
+        lit = " and the sump-dry lamp must light" if has("dry_lamp") else ""
         checks.append(
             Check(
                 "dry_protection",
                 "Stops when the sump is dry",
                 "While it runs, lift the sump float out by its lead, from outside, and let it "
-                f"hang. The pump must stop{' and the sump-dry lamp must light' * has('dry_lamp')}.",
+                f"hang. The pump must stop{lit}.",
                 ("confined_sump",),
                 like={
                     "sump_float_stops": ("rests",),

@@ -157,7 +157,7 @@ def dead_would_do(
     gain, gains : float, (k,)
         What each tells about the unit, bits.
     """
-    if max(gains, default=0.0) >= DEAD_SHARE * gain:
+    if gains.max(initial=0.0) >= DEAD_SHARE * gain:
         return True
     close = others[gains >= SURE_SHARE * gain]
     if gain <= 0.0 or not len(close):
