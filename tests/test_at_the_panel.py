@@ -214,3 +214,24 @@ def test_a_site_without_a_roof_tank_is_not_asked_for_the_way_to_it() -> None:
         site = Site("Ford (demo)", installation=kind)
         applies[kind] = Describing(knowledge, Screen(True), Path(), site)._applies("roof_way")
     assert applies == {"tank_and_sump": True, "pressure_set": False}
+
+
+def test_a_reading_is_said_back_as_it_was_understood(
+    session: Session, capsys: pytest.CaptureFixture[str]
+) -> None:
+    events = [*opened(), new_event("complaint", ids=["overflows"])]
+    before = session.turn(events)
+    test = session.tests["relay_contact_released"]
+    shown = []
+    for raw in ("1", "4k7", "OL", "closed"):
+        outcome = session.read_answer(test.id, raw)
+        event = new_event("finding", test=test.id, raw=raw, outcome=outcome, minutes=1.0)
+        step = Step("test", test.id, test.title, "", (), unit="ohm")
+        terminal = Terminal(session, Screen(True), events, lambda prompt: "")
+        terminal.after(replace(before, step=step), before, event)
+        shown.append(capsys.readouterr().out.splitlines()[0].strip())
+    words = {o.id: o.title for o in test.outcomes}
+    assert shown[0] == f"Taken as  1 Ω ({words['closed']})"
+    assert shown[1].startswith("Taken as  4.7 kΩ (")
+    assert shown[2] == f"Taken as  OL ({words['open']})"
+    assert shown[3] == f"Taken as  {words['closed']}"

@@ -18,6 +18,7 @@ from diagnose.interview.safety import reports
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import PHONE, withdrawn_ids
 from diagnose.interview.steps import Option, Step
+from diagnose.interview.telling import taken_as
 from diagnose.language import gettext as _
 from diagnose.language import marked
 
@@ -96,12 +97,20 @@ class Terminal:
         if event.kind == "verified" and event.data["result"] == "fail":
             message = _("Then the fault, or a second one, is still there: the search goes on.")
             self.screen.para(message, 2, "bold")
+        if event.kind == "finding" and before.step.unit:
+            self._say_how_taken(event)
         says_it_itself = now.step.conclusion is not None
         if event.kind in ("answered", "complaint") and not says_it_itself:
             self._say_at_once(before, now)
         searching = now.step.kind in ("act", "test", "conclusion")
         if event.kind in ("finding", "cannot", "withdrawn") and searching:
             self.screen.causes(now, self.titles)
+
+    def _say_how_taken(self, event: Event) -> None:
+        """A reading as it was understood, so that a slip of the hand is seen."""
+        test, raw = self.session.tests[str(event.data["test"])], str(event.data["raw"])
+        taken = taken_as(test, raw, str(event.data["outcome"]))
+        self.screen.field(_("Taken as"), taken)
 
     def _say_at_once(self, before: Turn, now: Turn) -> None:
         """What an answer stops, and what the rules advise after it."""

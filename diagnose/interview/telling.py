@@ -147,6 +147,13 @@ def _value(test: InstalledTest | None, raw: str) -> tuple[float | None, str]:
     return value, f"{raw} {UNIT_SIGNS.get(unit, unit)}" if BARE.fullmatch(raw.strip()) else raw
 
 
+def taken_as(test: InstalledTest, raw: str, outcome: str) -> str:
+    """How a typed answer was understood: ``0.4 Ω (below 50 ohm: closed)``."""
+    words = _(next((o.title for o in test.outcomes if o.id == outcome), outcome))
+    value, _shown = _value(test, raw)
+    return words if value is None else f"{format_quantity(value, test.spec.unit)} ({words})"
+
+
 UNIT_SIGNS = {"ohm": "Ω", "Mohm": "MΩ", "uF": "µF", "C": "°C"}
 
 
