@@ -140,6 +140,10 @@ def test_what_a_case_used_is_named_when_it_changes(tmp_path: Path) -> None:
     assert "Files changed: knowledge, rules, tests." in said
     assert NOT_RECORDED not in said
     assert "No longer known" not in said
+    edit(folder, "knowledge.yaml", "version: 1.1.0", "version: 1.0.0")
+    said = changed_since(session_on(folder), kb.digest, events)
+    assert "Version" not in said  # the same on both sides tells nothing
+    assert "Changed of what this case used: battery_volts." in said
 
 
 def test_a_digest_is_of_what_a_record_says_and_not_of_where_it_stands(tmp_path: Path) -> None:

@@ -114,7 +114,7 @@ def changed_since(session: Session, opened_with: str, events: Sequence[Event]) -
             "weighed anew."
         )
     ]
-    if opened.get("version"):
+    if opened.get("version") and opened["version"] != knowledge.version:
         versions = {"then": opened["version"], "now": knowledge.version or "?"}
         said.append(_("Version {then} then, {now} now.").format(**versions))
     if changed:
