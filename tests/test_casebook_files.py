@@ -6,6 +6,7 @@ import re
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -13,15 +14,16 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.casebook.files import FileStore
+from diagnose.casebook.files import MOST_LINES, FileStore
 from diagnose.casebook.store import CaseHeader, slug, status_of
 from diagnose.casebook.stores import chosen_store
-from diagnose.casebook.text import event_text
+from diagnose.casebook.text import case_text, event_text
 from diagnose.cli.cases import show_case
 from diagnose.errors import DiagnoseError
 from diagnose.interview.describing import next_ask
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.state import replay, variants_of
+from diagnose.knowledge.reading import MOST_NODES
 from diagnose.plant.compose import compose
 from tests.campaigns.kills import run_interview_kills, run_kills, run_set_up_kills
 from tests.tiny import tiny
@@ -322,6 +324,45 @@ def test_an_event_stands_in_a_file_once(tmp_path: Path) -> None:
     assert str(issue).startswith(f"{path}:")
     assert issue.place is not None
     assert issue.place.line >= line
+
+
+def add(store: FileStore, case: str, times: int) -> None:
+    for number in range(times):
+        store.append(case, finding(f"{number} V"))
+
+
+def test_a_full_case_takes_no_answer_that_would_make_it_unreadable(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("diagnose.casebook.files.MOST_LINES", 60)
+    store = FileStore(tmp_path)
+    case = store.create(header(), [opened()]).id
+    with pytest.raises(DiagnoseError, match=r"is full.*close it and go on in a new case"):
+        add(store, case, 10)
+    kept = [str(e.data["raw"]) for e in store.events(case) if e.kind == "finding"]
+    assert kept == [f"{number} V" for number in range(len(kept))]
+    assert 2 <= len(kept) < 10
+    store.append(case, new_event("closed", found="unknown", confirmed="not_confirmed"))
+    assert store.events(case)[-1].kind == "closed"
+
+
+def test_a_full_case_leaves_room_for_closing_it() -> None:
+    answers = [opened(), *(finding(f"{number} V") for number in range(300))]
+    took = {event.id: 1.0 for event in answers}
+    closed = new_event("closed", found="unknown", confirmed="not_confirmed", took=took)
+    for events in (answers, [closed]):
+        text = case_text(header(), events)
+        root = yaml.compose(text, yaml.CSafeLoader)
+        assert root is not None
+        assert len(list(walked(root))) <= 3 * text.count("\n")
+    assert 3 * MOST_LINES + 3 * MOST_LINES // 4 < MOST_NODES  # a fourth of the lines: all in `took`
+
+
+def walked(node: yaml.Node) -> Iterator[yaml.Node]:
+    yield node
+    for child in node.value if isinstance(node, yaml.CollectionNode) else ():
+        for one in child if isinstance(child, tuple) else (child,):
+            yield from walked(one)
 
 
 def test_minutes_put_right_are_numbers(tmp_path: Path) -> None:

@@ -39,7 +39,7 @@ from diagnose.errors import DiagnoseError, Issue, fail
 from diagnose.interview.events import Event
 from diagnose.interview.state import is_closed
 from diagnose.keeping import write_whole
-from diagnose.knowledge.reading import read_bytes
+from diagnose.knowledge.reading import LARGEST, MOST_NODES, read_bytes
 
 if TYPE_CHECKING:
     from filelock import FileLock
@@ -51,6 +51,12 @@ if TYPE_CHECKING:
 PATTERN = "[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]-*.yaml"
 LOOKED_AT = 20
 """Cases that are read in search of an open one before the index is asked."""
+MOST_LINES = MOST_NODES // 4
+"""Lines of a case that takes answers: a line holds three values at most, and closing needs room."""
+MOST_BYTES = LARGEST * 9 // 10
+"""Bytes of a case that takes answers."""
+ENDING = frozenset({"stopped", "closed", "called_back"})
+"""Events that a full case still takes."""
 PATIENCE = 20.0
 """Seconds to wait for another program that is writing."""
 
@@ -179,6 +185,11 @@ class FileStore:
 
     def _add(self, path: Path, old: bytes, events: Sequence[Event]) -> None:
         new = old + "".join(event_text(event) for event in events).encode()
+        full = new.count(b"\n") > MOST_LINES or len(new) > MOST_BYTES
+        if full and not ENDING.issuperset(event.kind for event in events):
+            message = f"{path} is full: with more answers it could not be read any more"
+            legal = ("close it and go on in a new case",)
+            raise fail("size", message, None, legal)
         self._replace(path, new)
         self._written = path.stem, new
 

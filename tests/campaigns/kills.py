@@ -42,6 +42,8 @@ from tests.tiny import tiny
 
 LONGEST = 0.25
 """Seconds after the first answer within which the kill comes."""
+LONG = 2_000
+"""Answers from which on the next ones go into a new case."""
 TYPED = {"Name of the site": "kills", "Enter: it is": "no", "numbers": "", "number": "1"}
 """What is typed in the set-up, by the beginning of the prompt."""
 
@@ -161,26 +163,26 @@ def killed(chance: random.Random, *arguments: str) -> list[str]:
 
 
 def run_kills(folder: Path, rounds: int, seed: int, end: float = math.inf) -> Report:
-    """Kill the writer `rounds` times on one case; the case goes on growing."""
+    """Kill the writer `rounds` times; the case goes on growing, then the next one does."""
     chance = random.Random(seed)
     store = FileStore(folder)
     head = CaseHeader("", "", "kills", "none", {}, "2026-01-01T00:00:00+00:00", "none")
-    case = store.create(head, [new_event("opened", site="kills")]).id
     report = Report()
-    acknowledged: list[int] = []
+    case, acknowledged = "", set[str]()
     while report.kills < rounds and time.monotonic() < end:
+        if not case or len(acknowledged) >= LONG:
+            case, acknowledged = store.create(head, [new_event("opened", site="kills")]).id, set()
         start = len(store.events(case))
-        acknowledged += [
-            int(line) for line in killed(chance, "--write", str(folder), case, str(start))
-        ]
+        lines = killed(chance, "--write", str(folder), case, str(start))
         report.kills += 1
+        report.acknowledged += len(lines)
+        acknowledged |= {f"answer {int(line)}" for line in lines}
         try:
             raws = {str(event.data.get("raw")) for event in store.events(case)}
         except DiagnoseError:
             report.unreadable += 1
             break
-        report.lost += sum(f"answer {n}" not in raws for n in acknowledged)
-    report.acknowledged = len(acknowledged)
+        report.lost += len(acknowledged - raws)
     return report
 
 
