@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from diagnose.errors import Issue
 from diagnose.knowledge.checks import check_knowledge, in_order
 from diagnose.knowledge.checks_base import error, warning
+from diagnose.knowledge.names import spec_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
@@ -54,7 +55,7 @@ def matrix_issues(
                 message = f"complaint '{name}' shows on a healthy installation"
                 issues.append(Issue("error", "healthy", message, kb.complaints[name].place))
         for k, test in enumerate(matrix.tests):
-            spec = kb.tests[test.partition("@")[0]]
+            spec = kb.tests[spec_of(test)]
             if spec.kind != "sign" and matrix.p[healthy, k].max() < STEADY:
                 message = f"test '{test}': a healthy installation straddles its outcomes"
                 issues.append(Issue("warning", "healthy", message, spec.place))
