@@ -15,6 +15,7 @@ from diagnose.plant.wiring import wiring_issues
 from diagnose.reasoning.rule_reach import unreachable_rules
 from diagnose.reasoning.rules import rule_issues
 from diagnose.reasoning.separation import SHOWN, undetected
+from diagnose.reasoning.wordless import wordless_texts
 
 STEADY = 0.97
 """A healthy installation, tolerances included, shows one outcome of a test with this chance."""
@@ -31,7 +32,8 @@ def check_all(kb: KnowledgeBase) -> list[Issue]:
         for issue in wiring_issues(kb, sound=not wrong)
         if issue.place not in places and not issue.message.startswith(said)
     ]
-    return in_order([*issues, *wired])
+    wordless = () if wrong else wordless_texts(kb)
+    return in_order([*issues, *wired, *wordless])
 
 
 def matrix_issues(
