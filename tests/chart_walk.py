@@ -17,6 +17,7 @@ from diagnose.interview.events import Event, new_event
 from diagnose.interview.explain import title_of
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Option, Step
+from diagnose.knowledge.names import unit_of
 from diagnose.reasoning.belief import UNKNOWN_UNIT
 
 ANSWER = re.compile(r"(.*) →\xa0(?:go\xa0to\xa0(\d+)|end\xa0([A-Z]+))(?:: suspect (.*))?")
@@ -288,7 +289,7 @@ def _suspects(session: Session, turn: Turn, named: list[str], at: tuple[int, str
     """The units named are the likeliest, as many as it takes; from the ranking of modes alone."""
     units: dict[str, float] = {}
     for name, p in turn.belief.ranking():
-        unit = name.partition(".")[0]
+        unit = unit_of(name)
         units[unit] = units.get(unit, 0.0) + p
     titles = {
         session.installation.instances[u].title if u != UNKNOWN_UNIT else UNKNOWN: p

@@ -11,6 +11,7 @@ from diagnose.interview.drive import Reply
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Step
 from diagnose.knowledge.load import find_knowledge, load_knowledge
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
 from diagnose.practice.bench import Bench as PracticeBench
@@ -61,7 +62,7 @@ class SimulatedPerson:
             return "done"
         if step.kind == "test":
             return self.outcome(step.id)
-        right = any(unit == self.mode.partition(".")[0] for unit, _ in turn.state.repairs)
+        right = any(unit == unit_of(self.mode) for unit, _ in turn.state.repairs)
         return "pass" if right else "fail"
 
     def reply(self, turn: Turn, step: Step) -> Reply:
@@ -87,7 +88,7 @@ def clear_modes(session: Session, count: int) -> list[str]:
     for r, name in enumerate(session.matrix.rows[:-1]):
         chance = max((float(c[r]) for c in harmless(session).values()), default=0.0)
         if chance > 0.9:
-            found.setdefault(name.partition(".")[0], name)
+            found.setdefault(unit_of(name), name)
     names = list(found.values())
     return names[:: max(1, len(names) // count)][:count]
 

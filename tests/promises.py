@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from diagnose.interview.events import Event
 from diagnose.interview.steps import Step
+from diagnose.knowledge.names import spec_of
 from diagnose.plant.procedures import InstalledTest
 
 SHOCK = {"tingle": ("yes",)}
@@ -274,8 +275,7 @@ def _test(test: InstalledTest, world: World, tests: Mapping[str, InstalledTest])
     if spec.hands and (world.said(SHOCK) or world.said(OFF)) and world.supply != "dead":
         yield "hands on it after a shock or damage, not proved dead"
     again = any(
-        t.partition("@")[0] in RESETS and o in OFF_AGAIN and n == world.repairs
-        for t, o, n in world.findings
+        spec_of(t) in RESETS and o in OFF_AGAIN and n == world.repairs for t, o, n in world.findings
     )
     if spec.id in RESETS and again:
         yield "a second reset with the cause unfound"

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from diagnose.knowledge.names import unit_of
 from diagnose.practice.bench import LANES, _Found
 from diagnose.practice.events import state_after, until
 from diagnose.practice.expert import played
@@ -61,7 +62,7 @@ def test_a_shared_bench_shows_what_one_of_its_own_does(field: Field) -> None:
     for name in list(bench.tests)[::8]:
         assert bench.shown(name) == single.shown(name)
     assert bench.complains(bench.exercise.complaint)
-    unit = bench.exercise.modes[0].partition(".")[0]
+    unit = unit_of(bench.exercise.modes[0])
     assert not bench.complains(bench.exercise.complaint, [unit])
 
 

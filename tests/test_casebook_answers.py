@@ -14,6 +14,7 @@ from diagnose.errors import DiagnoseError
 from diagnose.interview.drive import Outcome, drive, summary
 from diagnose.interview.events import Event
 from diagnose.interview.session import Session
+from diagnose.knowledge.names import unit_of
 from tests.people import SimulatedPerson, clear_modes, standard_session
 
 ANSWERED = 200
@@ -43,7 +44,7 @@ def content(session: Session, mode: str) -> dict[str, Any]:
         "qualification": "licensed",
         "meter_category": "cat_iii",
         "answers": {test: person.outcome(test) for test in session.tests},
-        "expect": {"unit": mode.partition(".")[0]},
+        "expect": {"unit": unit_of(mode)},
         "source": "invented",
     }
 

@@ -22,6 +22,7 @@ from diagnose.casebook.surprise import at_least, at_most, believed
 from diagnose.casebook.wirings import Wiring, Wirings, history_weights
 from diagnose.casebook.wrong import Answers, fit_error
 from diagnose.interview.sites import site_key
+from diagnose.knowledge.names import spec_of
 from tests.made_cases import drawn_modes, made_outcome
 from tests.people import standard_session
 
@@ -269,7 +270,7 @@ def test_one_more_case_changes_what_it_touches_as_if_all_were_fitted_anew() -> N
     assert {k for k in quick.numbers if k[0] == "rates"} == {
         k for k in whole.numbers if k[0] == "rates"
     }
-    asked = {seen.test.partition("@")[0] for seen in outcomes[-1].findings}
+    asked = {spec_of(seen.test) for seen in outcomes[-1].findings}
     for key, number in whole.numbers.items():
         if key[0] == "rates":
             assert quick.numbers[key].value == pytest.approx(number.value, rel=1e-9)

@@ -15,6 +15,7 @@ from diagnose.cli import app, main
 from diagnose.cli.lines import match, understand
 from diagnose.interview.session import Session
 from diagnose.interview.steps import Option
+from diagnose.knowledge.names import unit_of
 from tests.people import clear_modes, standard_session
 from tests.test_casebook_answers import content
 
@@ -49,8 +50,8 @@ def test_the_result_for_scripts(answers: Path, tmp_path: Path, mode: str) -> Non
     keys = {"status", "unit", "failure_mode", "probability", "ranking", "steps", "minutes"}
     assert keys | {"cautions", "case", "knowledge"} <= set(shown)
     assert shown["status"] in ("concluded", "ambiguous", "stopped", "handed_over")
-    assert shown["expected"] == {"unit": mode.partition(".")[0]}
-    assert shown["as_expected"] is (shown["unit"] == mode.partition(".")[0])
+    assert shown["expected"] == {"unit": unit_of(mode)}
+    assert shown["as_expected"] is (shown["unit"] == unit_of(mode))
     assert all(set(r) == {"failure_mode", "unit", "probability"} for r in shown["ranking"])
     assert all(set(s) == {"test", "outcome", "minutes"} for s in shown["steps"])
     assert not list(tmp_path.glob("20*"))

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.interview.session import Session, Turn
+from diagnose.knowledge.names import unit_of
 from tests.people import SimulatedPerson, standard_session
 from tests.test_cli_terminal import Typist
 
@@ -60,8 +61,8 @@ def likeliest_modes(session: Session) -> dict[str, str]:
         column = matrix.complaints[complaint]
         sure = [n for r, n in enumerate(matrix.rows) if n in session.rates and column[r] >= SURE]
         assert sure, complaint
-        taken = {mode.partition(".")[0] for mode in chosen.values()}
-        fresh = [name for name in sure if name.partition(".")[0] not in taken]
+        taken = {unit_of(mode) for mode in chosen.values()}
+        fresh = [name for name in sure if unit_of(name) not in taken]
         chosen[complaint] = max(fresh or sure, key=lambda name: session.rates[name])
     return chosen
 
@@ -94,7 +95,7 @@ def test_a_complaint_ends_at_the_unit_that_failed(
     conclusion = turn.step.conclusion
     assert conclusion is not None
     assert turn.state.complaints == (complaint,)
-    assert conclusion.unit == mode.partition(".")[0], (mode, conclusion.status, conclusion.title)
+    assert conclusion.unit == unit_of(mode), (mode, conclusion.status, conclusion.title)
     typist.type("stop")
     screen = typist.end()
     assert typist.child.exitstatus == 0

@@ -11,6 +11,7 @@ from diagnose.casebook.store import CaseStore
 from diagnose.cli import main
 from diagnose.cli.common import store_at
 from diagnose.interview.session import Session
+from diagnose.knowledge.names import unit_of
 from tests.made_cases import file_case
 from tests.people import standard_session
 
@@ -60,7 +61,7 @@ def modes_of_unit(unit: str) -> list[str]:
 
 def one_of_each_unit() -> list[str]:
     """The commonest failure mode of each unit that brings about the complaint, commonest first."""
-    units = dict.fromkeys(n.partition(".")[0] for n in standard_session().matrix.rows[:-1])
+    units = dict.fromkeys(unit_of(n) for n in standard_session().matrix.rows[:-1])
     found = [modes[0] for unit in units if (modes := modes_of_unit(unit))]
     return sorted(found, key=lambda n: -standard_session().rates[n])
 

@@ -16,6 +16,7 @@ from diagnose.casebook.sitefiles import Site, save_site, sites_folder
 from diagnose.cli import app, main
 from diagnose.cli.phone import on_the_phone
 from diagnose.interview.session import Session
+from diagnose.knowledge.names import unit_of
 from tests.people import clear_modes, standard_session
 from tests.test_casebook_answers import content
 
@@ -304,7 +305,7 @@ def test_a_filled_in_list_names_the_part_that_failed(session: Session, tmp_path:
         verdict = run_json("survey", "--filled", str(path))
         assert verdict["out_of_limits"], mode
         leading = [r["unit"] for r in verdict["ranking"][:3]]
-        assert mode.partition(".")[0] in leading, (mode, leading)
+        assert unit_of(mode) in leading, (mode, leading)
 
 
 def test_an_open_earth_is_never_called_sound(tmp_path: Path) -> None:

@@ -23,6 +23,7 @@ from diagnose.interview.phone import (
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Step
 from diagnose.knowledge.checks_phone import URGENCIES
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.procedures import phone_error
 from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.guard import Electrical
@@ -292,7 +293,7 @@ def test_on_site_the_callout_ends_at_the_right_unit() -> None:
         arrived.append(new_event("described", qualification="licensed", meter_category="cat_iii"))
         outcome = drive(site, arrived, SimulatedPerson(site, mode))
         assert outcome.conclusion is not None
-        assert outcome.conclusion.unit == mode.partition(".")[0]
+        assert outcome.conclusion.unit == unit_of(mode)
         assert "concluded" in [event.kind for event in arrived]
 
 

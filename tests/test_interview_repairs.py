@@ -14,6 +14,7 @@ from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import State, replay
 from diagnose.interview.steps import Step
 from diagnose.interview.verifying import checks_for
+from diagnose.knowledge.names import spec_of, unit_of
 from diagnose.plant.matrix import HEALTHY, MatrixBuilder
 from diagnose.plant.pairs import together
 from diagnose.reasoning.belief import UNKNOWN, UNKNOWN_UNIT, Belief, Hypotheses
@@ -120,7 +121,7 @@ def test_a_failed_check_is_evidence_and_a_passed_one_too() -> None:
     after = session.belief(state_of(*start, *passed, *checked(dry_protection="fail")))
 
     def share(belief: Belief, *units: str) -> float:
-        return sum(p for name, p in belief.ranking() if name.partition(".")[0] in units)
+        return sum(p for name, p in belief.ranking() if unit_of(name) in units)
 
     sump = ("sump_float", "sump_cable", "sump_pull", "dry_lamp")
     assert share(after, *sump) > 0.5 > share(before, *sump)
@@ -248,7 +249,7 @@ class PairPerson:
             unit = step.conclusion.unit
             if step.conclusion.status != "concluded" or len(turn.state.repairs) > 3:
                 return Reply("leave")
-            self.left = {name for name in self.left if name.partition(".")[0] != unit}
+            self.left = {name for name in self.left if unit_of(name) != unit}
             return Reply("repaired", f"{unit}.{step.conclusion.failure_mode}")
         if step.kind == "question" and step.id == "complaint":
             return Reply("answer", "controller_dark", ids=("controller_dark",))
@@ -294,7 +295,7 @@ def test_every_check_names_tests_outcomes_and_complaints_that_exist() -> None:
     for check in checks_for(session.installation):
         assert set(check.complaints) <= set(session.knowledge.complaints), check.id
         for test, outcomes in check.like.items():
-            spec = known[test.partition("@")[0]]
+            spec = known[spec_of(test)]
             assert set(outcomes) <= {o.id for o in spec.outcomes}, test
             healthy = session.matrix.of(HEALTHY, test)
             passes = [session.outcome_index(test, o) for o in outcomes]

@@ -11,6 +11,7 @@ from diagnose.interview.drive import drive
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session
 from diagnose.interview.state import last_retractable, replay
+from diagnose.knowledge.names import unit_of
 from diagnose.reasoning.belief import information
 from diagnose.reasoning.guard import Electrical
 from diagnose.reasoning.strategy import DEAD_SHARE, SAME_CAUSES, SURE_SHARE, told_after
@@ -45,7 +46,7 @@ def test_callouts_end_at_the_right_unit_and_a_verified_repair() -> None:
     session = standard_session()
     for mode, events in driven().items():
         repaired = [e.data["unit"] for e in events if e.kind == "repaired"]
-        assert repaired == [mode.partition(".")[0]], mode
+        assert repaired == [unit_of(mode)], mode
         turn = session.turn(events)
         assert (turn.step.kind, turn.step.id) == ("done", "verified")
 

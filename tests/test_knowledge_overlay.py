@@ -13,6 +13,7 @@ from diagnose.interview.sites import site_key
 from diagnose.interview.state import State
 from diagnose.knowledge.cache import knowledge_for
 from diagnose.knowledge.folder import OVERLAY, digest_of, overlay_path
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.overlay import applied, overlay_text, read_overlay, write_overlay
 from diagnose.knowledge.overlay_records import Key, Learned, Overlay
 from diagnose.plant.cache import matrix_key
@@ -91,9 +92,7 @@ def test_a_sites_numbers_hold_where_the_case_names_it() -> None:
     assert session.ground_at(there).costs.walk["roof"] == 8.0
 
     def cable(state: State) -> float:
-        return sum(
-            p for n, p in session.belief(state).ranking() if n.partition(".")[0] == "roof_cable"
-        )
+        return sum(p for n, p in session.belief(state).ranking() if unit_of(n) == "roof_cable")
 
     assert cable(here) > 2 * cable(there)
 

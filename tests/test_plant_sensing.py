@@ -31,6 +31,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import constants
 
+from diagnose.knowledge.names import spec_of, unit_of
 from diagnose.plant.compose import Installation, compose
 from diagnose.plant.matrix import MatrixBuilder
 from diagnose.plant.phases import Condition
@@ -355,9 +356,9 @@ LATENT = {
 )
 def test_every_new_failure_mode_shows(kind: str, choices: dict[str, str]) -> None:
     place: Installation = compose(shipped(), kind, choices)
-    names = [m for m in place.modes if place.part_of(m.partition(".")[0]).id in NEW]
+    names = [m for m in place.modes if place.part_of(unit_of(m)).id in NEW]
     builder = MatrixBuilder(shipped(), place)
-    by = {name: t for name, t in builder.tests.items() if name.partition("@")[0] in _own_tests()}
+    by = {name: t for name, t in builder.tests.items() if spec_of(name) in _own_tests()}
     few = builder.only(by, [c.id for c in builder.complaints])
     wanted = [None, *(place.modes[name] for name in names)]
     found: dict[int, Any] = {}

@@ -24,6 +24,7 @@ from diagnose.cli.progress import add
 from diagnose.errors import DiagnoseError
 from diagnose.interview.session import Session
 from diagnose.knowledge.load import load_knowledge
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
 from diagnose.practice.catalogue import catalogue
@@ -176,7 +177,7 @@ def test_every_exercise_is_rated_and_the_numbers_hang_together() -> None:
         assert d.behind >= 0
         assert own.stop - own.start > 1 or (d.rank == 1) == (d.behind < 1e-6)
         assert 0 <= d.bits_left <= math.log2(len(table.unit_names))
-        assert mode.partition(".")[0] not in d.rivals
+        assert unit_of(mode) not in d.rivals
         assert 0 <= sum(d.rivals.values()) <= 1 + 1e-6
 
 
@@ -635,7 +636,7 @@ def test_the_next_exercise_is_for_what_is_weak_and_due() -> None:
     k = chooser.choose(dict.fromkeys(SKILLS, 0.2), [], rng)
     assert chooser.easier[k] < 0.6
     # what was done lately does not come again
-    recent = [r.modes[0] for r in exercises() if r.modes[0].split(".")[0] != "pump"]
+    recent = [r.modes[0] for r in exercises() if unit_of(r.modes[0]) != "pump"]
     k = chooser.choose({**known, "sensing": 0.1}, recent, rng)
     assert chooser.exercises[k].modes[0].startswith("pump.")
 

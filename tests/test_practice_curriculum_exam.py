@@ -21,6 +21,7 @@ from diagnose.cli.exam_desk import sit
 from diagnose.cli.exam_paper import set_document, sheet_document
 from diagnose.cli.report import Wanted, rendered
 from diagnose.errors import DiagnoseError
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.practice_reading import load_practice
 from diagnose.practice.bench import Workshop
 from diagnose.practice.difficulty import Rating
@@ -259,7 +260,7 @@ def test_a_class_set_is_as_hard_throughout_and_nothing_comes_twice(
     assert high / low == pytest.approx((1 + TOLERANCE) / (1 - TOLERANCE), rel=1e-3)
     assert all(low <= d.rated.difficulty.minutes <= high for d in found)
     assert len({d.says for d in found}) == 2
-    assert len({d.exercise.modes[0].partition(".")[0] for d in found}) == 2
+    assert len({unit_of(d.exercise.modes[0]) for d in found}) == 2
     assert len({d.exercise.complaint for d in found}) == 2
     assert examiner().draw(replace(two, number=2)) == found[1:2]
     assert run("exam", "--class-set", "2", "--seed", str(SEED)) == 0

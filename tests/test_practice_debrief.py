@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from diagnose.interview.session import Session
+from diagnose.knowledge.names import unit_of
 from diagnose.practice.bench import Bench
 from diagnose.practice.best import advise
 from diagnose.practice.debrief import debrief
@@ -86,7 +87,7 @@ def test_the_expert_repairs_it_safely_and_step_by_step_as_the_interview_says(
     session, bench = standard_session(), bench_of((mode,), complaint)
     attempt = expert_of(mode, complaint)
     assert attempt.ended == "solved"
-    assert attempt.swapped == (mode.partition(".")[0],)
+    assert attempt.swapped == (unit_of(mode),)
     assert not attempt.offences
     acts = [taken.act for taken in attempt.taken]
     assert play(bench, bench.exercise, acts, needless_for(session)) == attempt

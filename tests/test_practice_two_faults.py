@@ -11,6 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from diagnose.cli import app
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.pairs import clash
 from diagnose.practice.bench import Workshop
 from diagnose.practice.catalogue import catalogue
@@ -58,7 +59,7 @@ def test_two_faults_are_of_two_units_and_each_would_be_noticed_alone() -> None:
         bench = workshop().bench(exercise)
         assert bench.complains(exercise.complaint)
         for mode, other in ((first, second), (second, first)):
-            left = bench.left((mode.partition(".")[0],))
+            left = bench.left((unit_of(mode),))
             assert [m.id for m in left] == [other]
 
 
@@ -93,7 +94,7 @@ def test_two_faults_in_an_exam_are_about_as_hard_as_the_one_whose_place_they_tak
 def test_the_expert_finds_and_proves_both() -> None:
     attempt = expert(session(), examiner().bench(exam()[-1].exercise))
     assert attempt.ended == "solved"
-    assert {mode.partition(".")[0] for mode in exam()[-1].exercise.modes} <= set(attempt.swapped)
+    assert {unit_of(mode) for mode in exam()[-1].exercise.modes} <= set(attempt.swapped)
 
 
 def test_a_hazard_in_an_exam_is_made_safe_and_handed_over() -> None:

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from diagnose.cli import main
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.compose import compose
 from diagnose.plant.matrix import HEALTHY, MatrixBuilder
 from diagnose.reasoning.distinguishing import NEARLY, distinctions
-from diagnose.reasoning.separation import SHOWN, unit_of
+from diagnose.reasoning.separation import SHOWN
 from tests.tiny import TINY, copy_tiny, edit, tiny
 
 

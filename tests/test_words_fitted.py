@@ -16,11 +16,11 @@ from diagnose.interview.phone import for_customers
 from diagnose.interview.verifying import checks_for
 from diagnose.knowledge.practice_reading import PracticeKnowledge, load_practice
 from diagnose.knowledge.records import KnowledgeBase
-from diagnose.knowledge.rule_records import Rule, literals_of
 from diagnose.plant.compose import Installation, compose_ready, fill, preset_names
 from diagnose.plant.matrix import MatrixBuilder
 from diagnose.practice.customer import true_of
 from diagnose.practice.functions import groups_of
+from diagnose.reasoning.rule_reach import may_fire
 from diagnose.reasoning.rules import rules_at
 from tests.bench import shipped
 
@@ -90,34 +90,6 @@ def fitted(installation: Installation, types: str) -> bool:
     return any(i.part in types.split("|") for i in installation.instances.values())
 
 
-NAMES = {"complaint": "id", "finding": "test", "answer": "question"}
-"""By the kind of a fact: which of its fields names what must be known here."""
-
-
-def can_fire(rule: Rule, installation: Installation, here: set[str]) -> bool:
-    """Whether a rule's facts can be given at this installation, by what they name."""
-    for pattern in rule.positive:
-        options = {k: set(literals_of(text) or ()) for k, text in pattern.fields}
-        if pattern.kind == "variant":
-            (name,) = options["name"]
-            chosen = installation.choices.get(name)
-            if chosen is None or (options["choice"] and chosen not in options["choice"]):
-                return False
-        named = options.get(NAMES.get(pattern.kind, ""))
-        if named and not named & here:
-            return False
-        wanted = [options.get(key, set()) for key in ("unit", "mode", "part")]
-        if pattern.kind in ("suspect", "repaired") and not any(
-            all(not w or x in w for w, x in zip(wanted, known, strict=True))
-            for known in (
-                (fault.unit, fault.mode.id, installation.instances[fault.unit].part)
-                for fault in installation.modes.values()
-            )
-        ):
-            return False
-    return True
-
-
 def texts(kb: KnowledgeBase, installation: Installation) -> Iterator[tuple[str, str]]:
     """Whence, and the text: all that interview, call, report, chart and practice may show."""
     builder = MatrixBuilder(kb, installation)
@@ -145,7 +117,7 @@ def texts(kb: KnowledgeBase, installation: Installation) -> Iterator[tuple[str, 
     known = complaints | {test.spec.id for test in builder.tests.values()}
     known |= set(questions_for(kb, installation, "safety", "history", "phone"))
     for rule in rules_at(kb, installation):
-        if can_fire(rule, installation, known):
+        if may_fire(rule, installation, known):
             for fact in rule.then:
                 if fact.kind not in ADVISED:
                     said = [fact.get(key) for key in ("what", "how", "why", "text", "cause")]

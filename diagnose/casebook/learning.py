@@ -27,6 +27,7 @@ from diagnose.casebook.times import WEIGHT as TIME_WEIGHT
 from diagnose.casebook.times import learned_times
 from diagnose.casebook.wirings import Wirings, handbook_rates, history_weights, part_of
 from diagnose.casebook.wrong import WEIGHTS, Answers, answers_by_test, fit_error, fitting_weight
+from diagnose.knowledge.names import spec_of, unit_of
 from diagnose.knowledge.overlay_records import Key, Learned, Overlay
 
 Floats = NDArray[np.float64]
@@ -134,20 +135,18 @@ def learn(
 def touched(counts: Counts, added: Counts) -> Counts:
     """Of counts, all causes, and what the added cases bear on: their sites, tests and work."""
     sites = {key[:2] for key in added.sites}
-    tests = {(key[0], key[3].partition("@")[0]) for key in added.findings}
-    works = {(key[2], key[3].partition("@")[0]) for key in added.minutes}
+    tests = {(key[0], spec_of(key[3])) for key in added.findings}
+    works = {(key[2], spec_of(key[3])) for key in added.minutes}
     return replace(
         counts,
         sites={key: n for key, n in counts.sites.items() if key[:2] in sites},
         findings={
-            key: n
-            for key, n in counts.findings.items()
-            if (key[0], key[3].partition("@")[0]) in tests
+            key: n for key, n in counts.findings.items() if (key[0], spec_of(key[3])) in tests
         },
         minutes={
             key: tally
             for key, tally in counts.minutes.items()
-            if (key[2], key[3].partition("@")[0]) in works
+            if (key[2], spec_of(key[3])) in works
         },
     )
 
@@ -295,9 +294,9 @@ def cases_behind(outcomes: Iterable[Outcome]) -> Behind:
         if outcome.cause:
             note(case, "rates", kind, "", outcome.cause)
             if site:
-                note(case, "rates", kind, site, outcome.cause.partition(".")[0])
+                note(case, "rates", kind, site, unit_of(outcome.cause))
         for seen in outcome.findings:
-            spec = seen.test.partition("@")[0]
+            spec = spec_of(seen.test)
             if outcome.one_fault and not seen.after_repairs:
                 section = "wrong_by_phone" if seen.by_phone else "wrong_answers"
                 note(case, section, kind, "", spec)

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.casebook.replays import Replayed
+from diagnose.knowledge.names import unit_of
 from diagnose.reasoning.belief import UNKNOWN_UNIT
 
 Floats = NDArray[np.float64]
@@ -177,7 +178,7 @@ def _cluster(replays: Sequence[Replayed], likeness: Floats) -> Cluster:
     units: dict[str, float] = {}
     for replayed in replays:
         for name, p in replayed.believed.items():
-            unit = name.partition(".")[0]
+            unit = unit_of(name)
             if unit != UNKNOWN_UNIT:
                 units[unit] = units.get(unit, 0.0) + p
     pairs = likeness[np.triu_indices(len(replays), 1)]

@@ -17,6 +17,7 @@ import numpy as np
 from diagnose.casebook.missing import Cluster, clusters, stub
 from diagnose.casebook.replays import Replayed
 from diagnose.casebook.surprise import at_least, at_most, believed
+from diagnose.knowledge.names import spec_of
 
 KINDS = ("likelihood", "rule", "ranked_low", "never_helps", "missing")
 MISLED = 0.05
@@ -222,7 +223,7 @@ def _never_helping(replays: Sequence[Replayed]) -> list[Entry]:
     asked: dict[str, list[tuple[str, bool, float]]] = {}
     for replayed in replays:
         for answer in replayed.asked:
-            spec = answer.test.partition("@")[0]
+            spec = spec_of(answer.test)
             of = replayed.outcome.case
             asked.setdefault(spec, []).append((of, answer.helped, answer.chance))
     entries = []

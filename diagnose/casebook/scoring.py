@@ -24,6 +24,7 @@ from diagnose.casebook.rates import fit_rates
 from diagnose.casebook.wirings import Wirings
 from diagnose.interview.session import Session
 from diagnose.interview.state import Finding, State
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.overlay import applied
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import compose
@@ -263,7 +264,7 @@ def _judge(belief: Belief, cause: str) -> Judged:
         top_1=float(rank < 1),
         top_3=float(rank < 3),
         unit=unit_p,
-        right_unit=unit == names[own].partition(".")[0],
+        right_unit=unit == unit_of(names[own]),
     )
 
 

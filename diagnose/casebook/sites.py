@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from diagnose.casebook.counting import Counts
 from diagnose.casebook.rates import Causes, Modes, RateFit
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.overlay_records import Key, Learned
 
 Floats = NDArray[np.float64]
@@ -74,7 +75,7 @@ def expected_shares(modes: Modes, causes: Causes, fit: RateFit) -> Shares:
     found: Shares = {}
     for (kind, name), cases in zip(modes.names, expected.tolist(), strict=True):
         units = found.setdefault(kind, {})
-        unit = name.partition(".")[0]
+        unit = unit_of(name)
         units[unit] = units.get(unit, 0.0) + cases
     return {k: {u: n / sum(units.values()) for u, n in units.items()} for k, units in found.items()}
 
@@ -119,7 +120,7 @@ def _table(counts: Counts, kind: str, column: dict[str, int]) -> tuple[list[str]
     places: list[tuple[int, int]] = []
     numbers: list[int] = []
     for (of_kind, site, cause), n in counts.sites.items():
-        unit = column.get(cause.partition(".")[0])
+        unit = column.get(unit_of(cause))
         if of_kind == kind and unit is not None:
             places.append((row.setdefault(site, len(row)), unit))
             numbers.append(n)

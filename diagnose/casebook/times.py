@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from diagnose.casebook.counting import Counts, Tally
 from diagnose.casebook.shrinkage import Estimate, LogTime, pooled_spread
+from diagnose.knowledge.names import spec_of
 from diagnose.knowledge.overlay_records import Key
 from diagnose.knowledge.records import KnowledgeBase
 
@@ -93,7 +94,7 @@ def _section(
     """Section, entry and the handbook's minutes of a piece of work; None where it is unknown."""
     changes = knowledge.scales["changes"].words
     if work == "test":
-        spec = knowledge.tests.get(name.partition("@")[0])
+        spec = knowledge.tests.get(spec_of(name))
         if spec is None:
             return None
         return "test_minutes", spec.id, knowledge.word("minutes", spec.minutes)

@@ -126,10 +126,6 @@ class Wirings:
         ids = [o.id for o in found]
         return ids.index(outcome) if outcome in ids else None
 
-    def spec_of(self, test: str) -> str:
-        """The test as written behind an installed one (``test@instance``)."""
-        return test.partition("@")[0]
-
 
 def history_weights(
     wiring: Wiring, counts: Counts, knowledge: KnowledgeBase, shares: Floats

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from diagnose.casebook.counting import Counts
 from diagnose.casebook.shrinkage import Beta
 from diagnose.casebook.wirings import Wirings
+from diagnose.knowledge.names import spec_of
 
 Floats = NDArray[np.float64]
 
@@ -97,7 +98,7 @@ def answers_by_test(
         if shown is None or place is None:
             continue
         entry = (float(shown[place]), float(len(shown) - 1), float(n))
-        found.setdefault((kind, wirings.spec_of(test)), []).append(entry)
+        found.setdefault((kind, spec_of(test)), []).append(entry)
     return {
         key: Answers(*(np.array(column) for column in zip(*rows, strict=True)))
         for key, rows in found.items()

@@ -23,6 +23,7 @@ from diagnose.cli.saving import Recorder
 from diagnose.errors import fail
 from diagnose.interview.events import CONFIRMED, VERIFIED, new_event
 from diagnose.interview.state import is_closed, variants_of
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.language import gettext as _
 from diagnose.plant.compose import compose
@@ -198,7 +199,7 @@ def near_modes(found: str, modes: Any) -> list[str]:
     """Failure modes that may be meant by what looks like one and is none; else nothing."""
     if "." not in found or " " in found or found in modes:
         return []
-    unit = found.partition(".")[0]
+    unit = unit_of(found)
     return [name for name in modes if name.startswith(f"{unit}.")] or list(modes)[:8]
 
 

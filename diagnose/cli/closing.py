@@ -14,6 +14,7 @@ from diagnose.interview.asking import ACT_TEXTS
 from diagnose.interview.events import CONFIRMED, VERIFIED, Event
 from diagnose.interview.state import reopens, withdrawn_ids
 from diagnose.interview.steps import Option
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.language import gettext as _
 from diagnose.plant.compose import Installation, fill
@@ -154,7 +155,7 @@ class Questions:
                     return chosen
             elif typed in titles or (typed and ("." not in typed or " " in typed)):
                 return typed
-            unit = typed.partition(".")[0]
+            unit = unit_of(typed)
             near = [n for n in titles if n.startswith(f"{unit}.")][:8]
             self.screen.para(_("'{typed}' is none of these.").format(typed=typed), 2, "red", 2)
             if near and "." in typed:

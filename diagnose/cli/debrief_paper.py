@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from diagnose.cli.debrief_path import LITTLE, in_sentence, minutes_text, path_table
 from diagnose.cli.render import sentence
 from diagnose.interview.explain import title_of
+from diagnose.knowledge.names import unit_of
 from diagnose.practice.account import LOST, TITLES, Account
 from diagnose.practice.best import Best
 from diagnose.practice.measures import failed_units
@@ -227,7 +228,7 @@ def _account_table(mine: Account, expert: Account) -> Table:
 def over_time_of(session: Session, found: Debrief) -> OverTime:
     """What really failed and what led, on both paths, against minutes."""
     known = session.installation.instances
-    units = dict.fromkeys(name.partition(".")[0] for name in found.exercise.modes)
+    units = dict.fromkeys(unit_of(name) for name in found.exercise.modes)
     failed = " and ".join(known[unit].title for unit in units)
     paths = (("you", found.mine), ("expert", found.expert))
     lines = [_timed(path, f"{who}: {failed}", True) for who, path in paths]

@@ -11,6 +11,7 @@ from diagnose.cli.practice_words import HELP
 from diagnose.cli.render import INSTRUMENTS, STATES, Screen, sentence
 from diagnose.interview.session import Session
 from diagnose.interview.steps import Option
+from diagnose.knowledge.names import unit_of
 from diagnose.practice.bench import Bench
 from diagnose.practice.functions import Group, function_of
 from diagnose.practice.play import TANK
@@ -117,7 +118,7 @@ def bearing(session: Session, groups: Sequence[Group]) -> dict[str, list[str]]:
         rows = [
             k
             for k, name in enumerate(matrix.rows)
-            if function_of([group], name.partition(".")[0]) and name in rates
+            if function_of([group], unit_of(name)) and name in rates
         ]
         weights = np.array([rates[matrix.rows[k]] for k in rows])
         share = np.abs(matrix.p[rows] - healthy).sum(axis=2) / 2

@@ -15,6 +15,7 @@ from diagnose.cli.survey_text import FORMATS, SAFETY, form, markdown, plain
 from diagnose.errors import DiagnoseError, Issue, Place, fail
 from diagnose.interview.session import Session
 from diagnose.interview.survey import Survey, Verdict, evaluate, plan_survey
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.reading import Mapping, Text, read_yaml
 from diagnose.plant.compose import compose_ready
 from diagnose.reasoning.cover import REVEALS
@@ -179,7 +180,7 @@ def verdict_data(verdict: Verdict) -> dict[str, Any]:
         "advice": list(verdict.advice),
         "sound": verdict.sound,
         "ranking": [
-            {"failure_mode": n, "unit": n.partition(".")[0], "probability": p}
+            {"failure_mode": n, "unit": unit_of(n), "probability": p}
             for n, p in verdict.ranking[:12]
         ],
     }

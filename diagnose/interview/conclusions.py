@@ -13,6 +13,7 @@ from diagnose.interview.safety import forbidden
 from diagnose.interview.state import State
 from diagnose.interview.steps import Conclusion, Evidence, Step
 from diagnose.interview.verifying import verification
+from diagnose.knowledge.names import unit_of
 from diagnose.language import gettext as _
 from diagnose.language import marked
 from diagnose.plant.learned import repair_minutes
@@ -43,14 +44,14 @@ def conclusion_of(
         return Conclusion(status, "", "", "", "", 0.0, 0.0, (), reasons=tuple(reasons))
     ranking = belief.ranking()
     unit, unit_p = belief.leading_unit()
-    named = [(n, p) for n, p in ranking if n.partition(".")[0] == unit]
+    named = [(n, p) for n, p in ranking if unit_of(n) == unit]
     name, mode_p = named[0]
     supports, against = evidence(session, belief, name)
     recommendations = [
         f"{_(f.get('what').replace('_', ' '))}: {_(f.get('why').replace('_', ' '))}"
         for f in inference.concluded("recommend")
     ] + [f.words("text") for f in inference.concluded("advise")]
-    shown = tuple((n, n.partition(".")[0], p) for n, p in ranking[:RANKED])
+    shown = tuple((n, unit_of(n), p) for n, p in ranking[:RANKED])
     if unit == UNKNOWN_UNIT:
         return Conclusion(
             status=status,

@@ -14,6 +14,7 @@ from diagnose.interview.session import Session, Turn
 from diagnose.interview.since import stamped
 from diagnose.interview.state import last_retractable, lasting
 from diagnose.interview.steps import Conclusion, Step
+from diagnose.knowledge.names import unit_of
 from diagnose.language import gettext as _
 from diagnose.language import marked
 from diagnose.plant.learned import repair_minutes
@@ -321,7 +322,7 @@ def summary(outcome: Outcome, events: Sequence[Event]) -> Mapping[str, Any]:
         "probability": 0.0,
         "failure_mode_probability": 0.0,
         "ranking": [
-            {"failure_mode": n, "unit": n.partition(".")[0], "probability": p}
+            {"failure_mode": n, "unit": unit_of(n), "probability": p}
             for n, p in outcome.turn.belief.ranking()[:12]
         ],
         "steps": steps,

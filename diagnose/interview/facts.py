@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.interview.safety import safety_facts
 from diagnose.interview.state import PHONE, State
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.rule_records import Fact
 from diagnose.plant.compose import Installation
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
@@ -70,10 +71,10 @@ def ending_fact(installation: Installation, belief: Belief, status: str) -> Fact
     """
     unit, _ = belief.leading_unit()
     ranking = belief.ranking()
-    leading = next(name for name, _ in ranking if name.partition(".")[0] == unit)
+    leading = next(name for name, _ in ranking if unit_of(name) == unit)
     weighed = ranking
     if status == "concluded":
-        weighed = [(n, p) for n, p in ranking if n.partition(".")[0] == unit]
+        weighed = [(n, p) for n, p in ranking if unit_of(n) == unit]
     modes = installation.modes
     flagged = sum(p for n, p in weighed if n in modes and modes[n].mode.licensed)
     licensed = flagged >= LICENSED_SHARE * sum(p for _, p in weighed)

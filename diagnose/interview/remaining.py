@@ -21,6 +21,7 @@ from diagnose.interview.history import rate_factors
 from diagnose.interview.sites import site_of
 from diagnose.interview.state import Finding, State
 from diagnose.interview.verifying import checks_for
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.learned import site_factors
 from diagnose.plant.matrix import HEALTHY, MatrixBuilder
 from diagnose.plant.pairs import clash, together
@@ -226,11 +227,11 @@ class _After:
         return [self.session.answer(f) for f in findings]
 
     def _mended(self) -> dict[str, float]:
-        units = [cause.partition(".")[0] for cause in self.causes]
+        units = [unit_of(cause) for cause in self.causes]
         factors = {
-            name: SAME_UNIT ** units.count(name.partition(".")[0])
+            name: SAME_UNIT ** units.count(unit_of(name))
             for name in self.table.mode_names
-            if name.partition(".")[0] in units
+            if unit_of(name) in units
         }
         again = {c: REPAIRED * AGAIN ** (self.causes.count(c) - 1) for c in self.causes}
         return factors | again

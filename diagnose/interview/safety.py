@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from diagnose.interview.state import State
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.rule_records import Fact
 from diagnose.language import marked
 from diagnose.plant.procedures import InstalledTest
@@ -169,7 +170,7 @@ def agreed(session: Session, inference: Inference, exposure: str, instrument: st
 def repair_refused(session: Session, state: State, inference: Inference, name: str) -> str:
     """Why the repair of a failure mode may not be reported as made now; "" where it may."""
     mode = session.installation.modes[name].mode
-    where = session.installation.instances[name.partition(".")[0]].where
+    where = session.installation.instances[unit_of(name)].where
     safety = equipment_of(session, state, inference).safety
     refused = refuse_repair(safety, Exposure(mode.repair_state), where)
     if refused:

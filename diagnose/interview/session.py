@@ -28,6 +28,7 @@ from diagnose.interview.sites import site_of
 from diagnose.interview.state import PHONE, Finding, State, replay
 from diagnose.interview.steps import Conclusion, Option, Step
 from diagnose.interview.verifying import verify_step
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.learned import change_minutes, failure_rates
@@ -195,7 +196,7 @@ class Session:
         inference = self.rules.infer(facts)
         excluded = {f.get("unit") for f in inference.concluded("exclude")}
         if excluded:
-            names = [n for n in belief.table.mode_names if n.partition(".")[0] in excluded]
+            names = [n for n in belief.table.mode_names if unit_of(n) in excluded]
             belief = belief.scale(dict.fromkeys(names, 1e-06))
         step = self._before_search(state, belief, inference)
         if step is not None:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from diagnose.interview.events import Event
 from diagnose.interview.state import State, withdrawn_ids
+from diagnose.knowledge.names import spec_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.language import gettext as _
 from diagnose.plant.compose import Installation
@@ -60,7 +61,7 @@ def records_of(
     """Name and record of each thing that an event is about; None for what is not known (now)."""
     data = event.data
     if event.kind == "finding":
-        name = str(data.get("test")).partition("@")[0]
+        name = spec_of(str(data.get("test")))
         yield name, knowledge.tests.get(name)
     elif event.kind == "complaint":
         yield from ((str(name), knowledge.complaints.get(name)) for name in data.get("ids", ()))
@@ -158,7 +159,7 @@ def _outcome_known(session: Session, event: Event) -> bool:
 
 def knows(session: Session, test: str, outcome: str) -> bool:
     """Whether the knowledge has this test, fitted here or not, with this outcome."""
-    spec = session.knowledge.tests.get(test.partition("@")[0])
+    spec = session.knowledge.tests.get(spec_of(test))
     outcomes = session.tests[test].outcomes if test in session.tests else spec and spec.outcomes
     return any(known.id == outcome for known in outcomes or ())
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.interview.asking import typed_unit
 from diagnose.interview.state import PHONE
+from diagnose.knowledge.names import spec_of
 from diagnose.language import gettext as _
 from diagnose.plant.matrix import HEALTHY
 from diagnose.plant.procedures import InstalledTest
@@ -127,7 +128,7 @@ def _title(session: Session, name: str) -> str:
     test = session.tests.get(name)
     if test is not None:
         return _(test.title)
-    if name.partition("@")[0] in session.knowledge.tests:
+    if spec_of(name) in session.knowledge.tests:
         return name
     return _("{test} (no longer known)").format(test=name)
 

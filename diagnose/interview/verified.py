@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 from diagnose.errors import Issue
 from diagnose.interview.verifying import checks_for
 from diagnose.knowledge.checks_base import error
+from diagnose.knowledge.names import spec_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.knowledge.rule_records import Fact
 from diagnose.plant.compose import Installation
@@ -53,7 +54,7 @@ def _shown_by_a_check(
     for check in checks_for(installation):
         for test, right in check.like.items():
             if test in matrix.tests:
-                outcomes = kb.tests[test.partition("@")[0]].outcomes
+                outcomes = kb.tests[spec_of(test)].outcomes
                 good = [k for k, outcome in enumerate(outcomes) if outcome.id in right]
                 if 1 - matrix.of(row, test)[good].sum() >= SHOWN:
                     return True

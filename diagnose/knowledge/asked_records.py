@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -30,6 +31,10 @@ class Complaint:
     place: Place | None = None
     reports: Mapping[str, str] = field(default_factory=dict)
     """The safety questions that it answers, question to choice."""
+
+
+HERE = re.compile(r"\{here\.([^{}]*)\}")
+"""A word in the text of a test or a rule."""
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from diagnose.errors import Issue
 from diagnose.knowledge.checks_base import error, needs_issues, unknown
 from diagnose.knowledge.day_records import DayPlan, Vessel
 from diagnose.knowledge.family import Family
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase, Number
 
 MOST_TANKS = 2
@@ -37,7 +38,7 @@ def _names(plan: DayPlan, family: Family, situations: set[str]) -> Iterator[Issu
     what = f"day '{plan.id}'"
     for tank in plan.tanks.values():
         for name in (tank.head, *tank.fills, *tank.empties, *tank.airs):
-            if name not in family.branches and name.partition(".")[0] not in family.unclear:
+            if name not in family.branches and unit_of(name) not in family.unclear:
                 yield unknown(f"tank '{tank.id}'", "element", name, family.branches, tank)
         if tank.situation not in situations:
             legal = situations

@@ -16,6 +16,7 @@ from diagnose.knowledge.checks_base import error, nearest, unknown
 from diagnose.knowledge.day_records import DayPlan
 from diagnose.knowledge.expressions import ExpressionError, compile_expression, dotted_name
 from diagnose.knowledge.family import Family, fill_in
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase, Part, TestSpec
 
 SELF = "self"
@@ -111,7 +112,7 @@ def _all_written(kb: KnowledgeBase, family: Family) -> Iterator[Written]:
         for mode in part.failure_modes.values():
             for line, text in mode.patch.logic.items():
                 what = f"failure mode '{part.id}.{mode.id}': {line}"
-                owner = line.partition(".")[0] if "." in line else part.id
+                owner = unit_of(line) if "." in line else part.id
                 yield Written(what, text, owner, mode, truth=False)
     for unit, found in family.fitted.items():
         for instance in found:
@@ -146,7 +147,7 @@ def _all_written(kb: KnowledgeBase, family: Family) -> Iterator[Written]:
 def _days_written(plan: DayPlan) -> Iterator[Written]:
     what = f"day '{plan.id}'"
     for name, text in plan.logic.items():
-        yield Written(f"{what}: {name}", text, name.partition(".")[0], plan, truth=False)
+        yield Written(f"{what}: {name}", text, unit_of(name), plan, truth=False)
     groups = (plan.stays, plan.feeds, plan.leaks)
     for when in (holder.when for group in groups for holder in group):
         if when:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 
 from diagnose.errors import Issue
+from diagnose.knowledge.asked_records import HERE
 from diagnose.knowledge.checks_base import error, needs_issues, unknown, warning
 from diagnose.knowledge.checks_tests import INSTRUMENTS
 from diagnose.knowledge.family import Family
@@ -13,8 +13,6 @@ from diagnose.knowledge.records import MODE_CLASSES, STATES, KnowledgeBase
 
 BY = ("anyone", "instructed", "licensed")
 """The least qualification that a check after a repair takes."""
-HERE = re.compile(r"\{here\.([^}]*)\}")
-"""A word in a text."""
 SAFETY_CAUTIONS = (
     *("mains_live", "isolate_first"),
     *("insulation_test_voltage", "capacitor_charge"),

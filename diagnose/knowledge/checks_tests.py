@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from diagnose.errors import Issue
 from diagnose.knowledge.checks_base import error, needs_issues, unknown, warning
 from diagnose.knowledge.family import Family, fill_in
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase, TestSpec
 
 INSTRUMENTS = (
@@ -103,7 +104,7 @@ def points_are_known(kb: KnowledgeBase) -> Iterator[Issue]:
                     message = f"{what}: '{text}' can be filled in for no instance"
                     yield error("placeholder", message, text, test)
                 for name in sorted(found - legal):
-                    if name.partition(".")[0] in family.unclear:
+                    if unit_of(name) in family.unclear:
                         continue
                     yield unknown(what, kind, name, legal, text, test)
         if len(test.bridge) % 2:

@@ -17,11 +17,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from diagnose.errors import Place
+from diagnose.knowledge.asked_records import HERE
 
 PRESENT = "*"
 _VARIABLE = re.compile(r"\?([A-Za-z_][A-Za-z0-9_]*)")
 _SLOT = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}")
-_HERE = re.compile(r"\{here\.[a-z_]+\}")
 
 
 @dataclass(frozen=True, order=True)
@@ -189,7 +189,7 @@ def field_mistake(text: str, where: str) -> str | None:
         return f"'{text}' must be a value" if slots_of(text) or text.startswith("?") else None
     if text.startswith("?"):
         return None if variable_of(text) else f"'{text}' is not a variable"
-    rest = _HERE.sub("", _SLOT.sub("", text))
+    rest = HERE.sub("", _SLOT.sub("", text))
     return f"'{text}' has a brace that is no variable" if "{" in rest or "}" in rest else None
 
 

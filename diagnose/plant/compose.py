@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from diagnose.errors import fail
+from diagnose.knowledge.asked_records import HERE
 from diagnose.knowledge.expressions import Expression
 from diagnose.knowledge.family import fill_in
 from diagnose.knowledge.records import (
@@ -269,7 +270,6 @@ def fill(text: str, installation: Installation, it: str) -> str:
 
 def here(text: str, installation: Installation) -> str:
     """Put what is said where this is fitted for each ``{here.<word>}`` of a text."""
-    if "{here." in text:
-        for word, said in installation.words.items():
-            text = text.replace(f"{{here.{word}}}", said)
-    return text
+    if "{here." not in text:
+        return text
+    return HERE.sub(lambda word: installation.words.get(word[1], word[0]), text)

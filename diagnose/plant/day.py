@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 
 from diagnose.errors import fail
 from diagnose.knowledge.day_records import DayPlan
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.balance import NEAR, Flight
 from diagnose.plant.compose import Fault, Installation
@@ -53,13 +54,13 @@ def fault_of(installation: Installation, modes: Sequence[str]) -> Fault | None:
     """
     for name in modes:
         if name not in installation.modes:
-            unit = name.partition(".")[0]
+            unit = unit_of(name)
             legal = [m for m in installation.modes if m.startswith(f"{unit}.")]
             raise fail(
                 "unknown-id",
                 f"'{name}' is not a failure mode of this installation",
                 getattr(name, "place", None),
-                legal or sorted({m.partition(".")[0] for m in installation.modes}),
+                legal or sorted({unit_of(m) for m in installation.modes}),
             )
     found = [installation.modes[name] for name in modes]
     if len(found) > 2:

@@ -16,6 +16,7 @@ import numpy as np
 from diagnose.errors import fail
 from diagnose.knowledge.day_records import DayPlan
 from diagnose.knowledge.expressions import Expression, code
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import Number
 from diagnose.plant.balance import NEAR, Affine, Levels
 from diagnose.plant.behaviour import Settler
@@ -310,7 +311,7 @@ class DayPlant:
         lane = np.array([self.row])
         total = 0.0
         for branch in self.circuit.branches["ac"]:
-            if branch.name.partition(".")[0] in self.plan.power:
+            if unit_of(branch.name) in self.plan.power:
                 drop = solver.network.drop(v, branch.index)[0]
                 current = solver.current(on, lane, v, branch.index)[0]
                 total += float(np.real(drop * np.conj(current)))

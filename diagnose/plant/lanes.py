@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from diagnose.errors import Place, fail
 from diagnose.knowledge.expressions import code
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import Number, Patch
 from diagnose.plant.compose import Fault, Installation
 
@@ -146,7 +147,7 @@ class Lanes:
         """
         for k in range(len(self.modes)):
             for full in (*self._set[k], *self._variables[k]):
-                if full not in known and full.partition(".")[0] in instances:
+                if full not in known and unit_of(full) in instances:
                     raise fail(
                         "unknown-id",
                         f"'{full}' is neither a parameter nor a variable",

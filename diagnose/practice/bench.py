@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from diagnose.errors import fail
 from diagnose.interview.verifying import checks_for
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.practice_reading import PracticeKnowledge, load_practice
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Fault, Installation, InstalledMode
@@ -143,7 +144,7 @@ class Workshop:
         modes: list[InstalledMode] = []
         for name in names:
             if name not in self.installation.modes:
-                legal = [m for m in self.installation.modes if m.startswith(name.split(".")[0])]
+                legal = [m for m in self.installation.modes if m.startswith(unit_of(name))]
                 message = f"there is no failure mode '{name}' on this installation"
                 raise fail("unknown-id", message, None, legal or self.installation.modes)
             modes.append(self.installation.modes[name])

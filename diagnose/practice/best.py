@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.interview.state import State
+from diagnose.knowledge.names import unit_of
 from diagnose.practice.deeds import SAFETY
 from diagnose.practice.events import state_after, went
 from diagnose.practice.play import prepare
@@ -123,5 +124,5 @@ def best_of(session: Session, turn: Turn) -> Best:
 
 def likeliest_unit(belief: Belief) -> str:
     """The likeliest unit that is in the knowledge base."""
-    names = (name.partition(".")[0] for name, _ in belief.ranking())
+    names = (unit_of(name) for name, _ in belief.ranking())
     return next(name for name in names if name != UNKNOWN_UNIT)

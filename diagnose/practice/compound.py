@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from diagnose.knowledge.names import unit_of
 from diagnose.practice.difficulty import Difficulty, Rated
 from diagnose.reasoning.planner import OUTSIDE
 
@@ -26,7 +27,7 @@ def pair(rating: Rating, first: Rated, second: Rated) -> Rated:
         One of them is a pair already, or both are of one unit.
     """
     (mode,), (other,) = first.modes, second.modes
-    if mode.partition(".")[0] == other.partition(".")[0]:
+    if unit_of(mode) == unit_of(other):
         raise ValueError(f"'{mode}' and '{other}' are of one unit")
     a, b = first.difficulty, second.difficulty
     between = rating.repair_minutes(mode)

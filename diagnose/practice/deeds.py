@@ -95,13 +95,13 @@ def deed_of(bench: Bench, act: Act, needless: bool = False) -> Deed:
     if act.kind in PLAIN:
         return PLAIN[act.kind]
     if act.kind == "test" or (act.kind == "ask" and named(act, "question") in bench.tests):
-        return _deed_of_test(bench, test_of(bench, act), needless)
+        return _deed_of_test(bench, named_test(bench, act), needless)
     if act.kind == "swap":
-        unit = unit_of(bench, act)
+        unit = named_unit(bench, act)
         at_pump = repair_places(bench.installation)[unit] == "pump"
         return Deed.TOUCH_PUMP if at_pump else Deed.TOUCH
     if act.kind == "bypass":
-        part = bench.installation.instances[unit_of(bench, act)].part
+        part = bench.installation.instances[named_unit(bench, act)].part
         if part in PROTECTION:
             return Deed.BYPASS_PROTECTION
         return Deed.BYPASS_INTERLOCK if part in INTERLOCKS else Deed.LOOK
@@ -141,7 +141,7 @@ def _senseless(bench: Bench, attempt: Attempt, act: Act, deed: Deed) -> str:
     kind, data = act.kind, act.data
     if attempt.ended != "open":
         return "The callout is over."
-    if kind == "test" and test_of(bench, act).spec.place_at == TELEPHONE:
+    if kind == "test" and named_test(bench, act).spec.place_at == TELEPHONE:
         return "Only the customer can tell this: ask."
     if kind == "ask":
         name = named(act, "question")
@@ -228,7 +228,7 @@ def named(act: Act, key: str) -> str:
     return act.data[key]
 
 
-def unit_of(bench: Bench, act: Act) -> str:
+def named_unit(bench: Bench, act: Act) -> str:
     """The unit that an act names.
 
     Raises
@@ -244,7 +244,7 @@ def unit_of(bench: Bench, act: Act) -> str:
     return unit
 
 
-def test_of(bench: Bench, act: Act) -> InstalledTest:
+def named_test(bench: Bench, act: Act) -> InstalledTest:
     """The installed test that an act names.
 
     Raises

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from diagnose.interview.events import Event
 from diagnose.interview.state import State
+from diagnose.knowledge.names import unit_of
 from diagnose.practice.customer import BAD
 from diagnose.practice.deeds import SAFETY
 from diagnose.practice.records import Attempt, Taken
@@ -205,5 +206,5 @@ class _Events:
     def _likeliest(self, unit: str) -> str:
         """The failure mode of a unit that is likeliest so far; it is what the swap put right."""
         belief = self.session.belief(self.session.state_of(self.events))
-        names = [name for name, _ in belief.ranking() if name.partition(".")[0] == unit]
+        names = [name for name, _ in belief.ranking() if unit_of(name) == unit]
         return names[0].partition(".")[2] if names else ""

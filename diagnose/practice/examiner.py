@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.errors import DiagnoseError, fail
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.matrix import Progress
 from diagnose.plant.pairs import clash
 from diagnose.practice.compound import handed_over, pair
@@ -262,7 +263,7 @@ class Examiner:
 
 
 def _unit(rated: Rated) -> str:
-    return rated.modes[0].partition(".")[0]
+    return unit_of(rated.modes[0])
 
 
 def digest_of(*values: object) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 
 from diagnose.errors import DiagnoseError, fail
 from diagnose.interview.session import Session
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.pairs import clash
 from diagnose.practice.bench import Workshop
 from diagnose.practice.customer import BAD
@@ -52,7 +53,7 @@ def draw_exercise(
     rows = {name: k for k, name in enumerate(session.matrix.rows)}
     for mode in modes:
         if mode not in session.installation.modes:
-            near = [m for m in session.installation.modes if m.split(".")[0] == mode.split(".")[0]]
+            near = [m for m in session.installation.modes if unit_of(m) == unit_of(mode)]
             message = f"there is no failure mode '{mode}' on this installation"
             raise fail("unknown-id", message, None, near or sorted(session.installation.instances))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from diagnose.knowledge.names import unit_of
 from diagnose.practice.events import telling, went
 from diagnose.practice.records import Attempt, Statement, Taken
 
@@ -33,7 +34,7 @@ def statement_of(acts: Sequence[Taken]) -> Statement:
 
 def failed_units(attempt: Attempt) -> set[str]:
     """The units of the hidden failure modes."""
-    return {name.partition(".")[0] for name in attempt.exercise.modes}
+    return {unit_of(name) for name in attempt.exercise.modes}
 
 
 def wrong_parts(attempt: Attempt) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from dataclasses import replace
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.practice.bench import Bench
-from diagnose.practice.deeds import SAFETY, judge, test_of, unit_of
+from diagnose.practice.deeds import SAFETY, judge, named_test, named_unit
 from diagnose.practice.records import (
     Act,
     Attempt,
@@ -133,7 +133,7 @@ def step(
     elif act.kind == "level":
         moved = replace(moved, level=act.data["level"])
     elif act.kind == "swap":
-        swapped = (*attempt.swapped, unit_of(bench, act))
+        swapped = (*attempt.swapped, named_unit(bench, act))
         tripped = bench.tripped("", swapped)
         safety = replace(safety, reset=False, dead_tested=False, tripped=tripped)
         moved = replace(moved, swapped=swapped, safety=safety)
@@ -231,9 +231,9 @@ def _place(bench: Bench, attempt: Attempt, act: Act) -> str:
     if act.kind == "go":
         return act.data["place"]
     if act.kind == "swap":
-        return repair_places(bench.installation)[unit_of(bench, act)]
+        return repair_places(bench.installation)[named_unit(bench, act)]
     if act.kind == "test":
-        place = test_of(bench, act).spec.place_at
+        place = named_test(bench, act).spec.place_at
         return attempt.place if place == ANYWHERE else place
     return WHERE.get(act.kind, attempt.place)
 
@@ -247,7 +247,7 @@ def _minutes(bench: Bench, costs: Costs, act: Act) -> float:
             return bench.tests[name].minutes
         return word("minutes", "quick" if name == SAFETY else "glance")
     if act.kind == "swap":
-        return repair_minutes(bench.knowledge, bench.installation, unit_of(bench, act))
+        return repair_minutes(bench.knowledge, bench.installation, named_unit(bench, act))
     if act.kind == "level":
         return costs.level.get(act.data["level"], 0.0)
     if act.kind in ("check", "meter"):

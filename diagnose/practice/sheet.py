@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
+from diagnose.knowledge.names import unit_of
 from diagnose.practice.exam_transcript import shown_by
 from diagnose.practice.examiner import digest_of
 from diagnose.practice.judging import needless_for
@@ -105,7 +106,7 @@ def line_of(examiner: Examiner, drawn: Drawn, attempt: Attempt, number: int) -> 
     """What the sheet says of one callout."""
     bench, session = examiner.bench(drawn.exercise), examiner.session
     best = examiner.expert_minutes(drawn.exercise)
-    hidden = {mode.partition(".")[0] for mode in drawn.exercise.modes}
+    hidden = {unit_of(mode) for mode in drawn.exercise.modes}
     titles = session.installation.instances
     acts = [[t.act.kind, dict(t.act.data), shown_by(t)] for t in attempt.taken]
     return Line(

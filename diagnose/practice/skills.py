@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.practice_reading import PracticeKnowledge
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
@@ -42,7 +43,7 @@ def skills_of(rated: Rated, functions: Mapping[str, str]) -> tuple[str, ...]:
     ----------
     functions : unit -> function
     """
-    own = dict.fromkeys(functions[mode.partition(".")[0]] for mode in rated.modes)
+    own = dict.fromkeys(functions[unit_of(mode)] for mode in rated.modes)
     lost: dict[str, float] = {}
     for unit, share in rated.difficulty.rivals.items():
         lost[functions[unit]] = lost.get(functions[unit], 0.0) + share
@@ -72,7 +73,7 @@ def results_of(
     """
     if attempt.exercise.hazard:  # the one right thing is to hand over
         return {SAFE: attempt.ended == "handed_over" and not attempt.offences}
-    hidden = {mode.partition(".")[0] for mode in rated.modes}
+    hidden = {unit_of(mode) for mode in rated.modes}
     vain = [unit for unit in attempt.swapped if unit not in hidden]
     solved = attempt.ended == "solved"
     found: dict[str, bool] = {}

@@ -16,6 +16,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
 from diagnose.reasoning.apart import mode_of, taken_apart
 from diagnose.reasoning.bearing import Bearing, entropy
@@ -96,7 +97,7 @@ class Hypotheses:
         unknown : whether `UNKNOWN` is a hypothesis
         """
         rows = [r for r in matrix.rows if r != HEALTHY and r not in leave_out]
-        rows.sort(key=lambda name: name.partition(".")[0])
+        rows.sort(key=lambda name: unit_of(name))
         names, p, weight, complaints = taken_apart(matrix, rows, rates, int(unknown))
         if unknown:
             names.append(UNKNOWN)
@@ -105,7 +106,7 @@ class Hypotheses:
             p[-1] = 0.5 * uniform + 0.5 * background
             weight = np.append(weight, np.nan)
             complaints = {c: np.append(v, np.nan) for c, v in complaints.items()}
-        units = tuple(name.partition(".")[0] for name in names)
+        units = tuple(unit_of(name) for name in names)
         starts = np.array([k for k, u in enumerate(units) if k == 0 or units[k - 1] != u])
         wrong = np.array([errors[t] for t in matrix.tests])
         refuse_certainty(matrix.sizes, wrong)

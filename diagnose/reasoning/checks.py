@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from diagnose.errors import Issue
 from diagnose.knowledge.checks import check_knowledge, in_order
 from diagnose.knowledge.checks_base import error, warning
+from diagnose.knowledge.names import spec_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
@@ -14,6 +15,7 @@ from diagnose.plant.wiring import wiring_issues
 from diagnose.reasoning.rule_reach import unreachable_rules
 from diagnose.reasoning.rules import rule_issues
 from diagnose.reasoning.separation import SHOWN, undetected
+from diagnose.reasoning.wordless import wordless_texts
 
 STEADY = 0.97
 """A healthy installation, tolerances included, shows one outcome of a test with this chance."""
@@ -30,7 +32,8 @@ def check_all(kb: KnowledgeBase) -> list[Issue]:
         for issue in wiring_issues(kb, sound=not wrong)
         if issue.place not in places and not issue.message.startswith(said)
     ]
-    return in_order([*issues, *wired])
+    wordless = () if wrong else wordless_texts(kb)
+    return in_order([*issues, *wired, *wordless])
 
 
 def matrix_issues(
@@ -54,7 +57,7 @@ def matrix_issues(
                 message = f"complaint '{name}' shows on a healthy installation"
                 issues.append(Issue("error", "healthy", message, kb.complaints[name].place))
         for k, test in enumerate(matrix.tests):
-            spec = kb.tests[test.partition("@")[0]]
+            spec = kb.tests[spec_of(test)]
             if spec.kind != "sign" and matrix.p[healthy, k].max() < STEADY:
                 message = f"test '{test}': a healthy installation straddles its outcomes"
                 issues.append(Issue("warning", "healthy", message, spec.place))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from diagnose.knowledge.names import unit_of
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
 from diagnose.reasoning.stakes import Stakes
 from diagnose.reasoning.strategy import FLAT, Candidate, Choice, Strategy, Terrain
@@ -46,7 +47,7 @@ def misfits(belief: Belief) -> tuple[str, ...]:
     table = belief.table
     leading, _ = belief.leading_unit()
     modes = belief.ranking()
-    own = table.positions(next(n for n, _ in modes if n.partition(".")[0] == leading))
+    own = table.positions(next(n for n, _ in modes if unit_of(n) == leading))
     within = belief.p[own] / belief.p[own].sum()
     last = dict(belief.seen)
     return tuple(

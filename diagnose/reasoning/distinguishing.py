@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
-from diagnose.reasoning.separation import SEPARATED, SHOWN, distances, unit_of
+from diagnose.reasoning.separation import SEPARATED, SHOWN, distances
 
 NEARLY = 0.95
 """A live test is not named where another tells at least this share as much."""

@@ -7,7 +7,7 @@ together.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 
 from diagnose.errors import Issue
 from diagnose.knowledge.checks_base import error, nearest
@@ -15,6 +15,7 @@ from diagnose.knowledge.checks_tests import INSTRUMENTS
 from diagnose.knowledge.family import Family
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.knowledge.rule_records import Pattern, Rule, literals_of
+from diagnose.plant.compose import Installation
 from diagnose.reasoning.guard import CLEARED_BY, Electrical, Skill
 from diagnose.reasoning.rule_checks import can_conclude
 
@@ -97,6 +98,44 @@ def unreachable_rules(kb: KnowledgeBase) -> Iterator[Issue]:
         assert pattern is not None
         message = f"rule '{rule.id}' can never fire: nothing gives or concludes '{pattern}'"
         yield error("rule-unreachable", message, rule, legal=_legal(pattern, given, kinds))
+
+
+NAMES = {"complaint": "id", "finding": "test", "answer": "question"}
+"""By the kind of a given fact: which of its fields names what must be known where it is given."""
+
+
+def may_fire(rule: Rule, installation: Installation, known: Set[str]) -> bool:
+    """Whether a rule's given facts can be given at this installation, by what they name.
+
+    Parameters
+    ----------
+    rule
+        The rule; what other rules conclude is taken to be there.
+    installation
+        Whose choices and failure modes count.
+    known
+        Ids of the complaints, tests and questions that are possible there.
+    """
+    for pattern in rule.positive:
+        options = {k: set(literals_of(text) or ()) for k, text in pattern.fields}
+        if pattern.kind == "variant":
+            (name,) = options["name"]
+            chosen = installation.choices.get(name)
+            if chosen is None or (options["choice"] and chosen not in options["choice"]):
+                return False
+        named = options.get(NAMES.get(pattern.kind, ""))
+        if named and not named & known:
+            return False
+        wanted = [options.get(key, set()) for key in ("unit", "mode", "part")]
+        if pattern.kind in ("suspect", "repaired") and not any(
+            all(not w or x in w for w, x in zip(wanted, of, strict=True))
+            for of in (
+                (fault.unit, fault.mode.id, installation.instances[fault.unit].part)
+                for fault in installation.modes.values()
+            )
+        ):
+            return False
+    return True
 
 
 def _unmet(

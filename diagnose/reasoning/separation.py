@@ -22,6 +22,7 @@ import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix
 
 SEPARATED = 0.6
@@ -60,11 +61,6 @@ class Testability:
     to_two: float
     to_three: float
     mean_group: float
-
-
-def unit_of(row: str) -> str:
-    """The replaceable unit of a failure mode."""
-    return row.partition(".")[0]
 
 
 def distances(matrix: DependencyMatrix, test: int) -> NDArray[np.float64]:

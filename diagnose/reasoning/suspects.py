@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from diagnose.knowledge.names import unit_of
+
 
 class Suspect(NamedTuple):
     """A replaceable unit, how likely it is, and its likeliest failure mode with its own share."""
@@ -25,7 +27,7 @@ def by_unit(ranking: Iterable[tuple[str, float]]) -> list[Suspect]:
     """
     found: dict[str, Suspect] = {}
     for mode, p in ranking:
-        unit = mode.partition(".")[0]
+        unit = unit_of(mode)
         known = found.get(unit)
         found[unit] = (
             Suspect(unit, p, mode, p)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.compose import Installation
 from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
 from diagnose.reasoning.programs import Program
@@ -167,7 +168,7 @@ def load_for(
         covered=covered / total if total > 0 else 1.0,
         covered_all=(covered + no_spare) / max(total + no_spare, 1e-12),
         no_spare=no_spare,
-        unknown=sum(q for n, q in p.items() if n.partition(".")[0] == UNKNOWN_UNIT),
+        unknown=sum(q for n, q in p.items() if unit_of(n) == UNKNOWN_UNIT),
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from diagnose.knowledge.names import spec_of
 from diagnose.reasoning.belief import Belief, information
 from diagnose.reasoning.strategy import FLAT, WORTH_BITS, Candidate, Choice, Terrain
 
@@ -39,7 +40,7 @@ class Checklist:
         return sorted(
             useful,
             key=lambda x: (
-                self.order.get(x.candidate.test.partition("@")[0], last),
+                self.order.get(spec_of(x.candidate.test), last),
                 x.candidate.index,
             ),
         )

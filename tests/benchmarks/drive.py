@@ -12,6 +12,7 @@ import numpy as np
 
 from diagnose.interview.remaining import REPAIRED
 from diagnose.interview.session import MOST_TIMES
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
@@ -167,7 +168,7 @@ class Driven:
             decision = decide(self.belief, offered, self.strategy, terrain, bench.stakes)
             if decision.kind != "test" or len(self.done) >= MOST_TESTS:
                 unit, _ = self.belief.leading_unit()
-                mode = next(n for n, _ in self.belief.ranking() if n.partition(".")[0] == unit)
+                mode = next(n for n, _ in self.belief.ranking() if unit_of(n) == unit)
                 done, doubt = tuple(self.done), bool(decision.doubt)
                 return Ending(decision.kind, unit, mode, self.minutes, done, self.belief, doubt)
             chosen = decision.choices[0].candidate
@@ -188,20 +189,18 @@ class Driven:
             unit = ending.unit
             if unit == UNKNOWN_UNIT:
                 unit = next(
-                    n.partition(".")[0]
-                    for n, _ in self.belief.ranking()
-                    if not n.startswith(UNKNOWN_UNIT)
+                    unit_of(n) for n, _ in self.belief.ranking() if not n.startswith(UNKNOWN_UNIT)
                 )
-            mode = next(n for n, _ in self.belief.ranking() if n.partition(".")[0] == unit)
+            mode = next(n for n, _ in self.belief.ranking() if unit_of(n) == unit)
             way = self.bench.ground.repair[unit]
             ready, _ = self.bench.ground.costs.reach(self.standing, way)
             repair = self.bench.repairs[mode]
             self.minutes += ready + repair.minutes + repair.verify
-            if unit == self.callout.mode.partition(".")[0]:
+            if unit == unit_of(self.callout.mode):
                 return Verified(first, self.minutes, repairs, True)
             self.minutes += repair.spare
             self.standing = Standing(level=self.standing.level)
-            own = [n for n in self.belief.table.mode_names if n.partition(".")[0] == unit]
+            own = [n for n in self.belief.table.mode_names if unit_of(n) == unit]
             self.belief = self.belief.scale(dict.fromkeys(own, REPAIRED))
             ending = self.conclude()
         return Verified(first, self.minutes + SPECIALIST, MOST_REPAIRS, False)

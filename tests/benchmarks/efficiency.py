@@ -21,6 +21,7 @@ import numpy as np
 import yaml
 
 from diagnose.knowledge.load import load_knowledge
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation, compose
 from diagnose.plant.matrix import MatrixBuilder
@@ -58,7 +59,7 @@ def wilson(right: int, count: int, z: float = 1.96) -> tuple[float, float]:
 
 def right_unit(callout: Callout, ending: Ending) -> bool:
     """The true unit named in a conclusion; ambiguous, unknown and stopped are wrong."""
-    return ending.status == "concluded" and ending.unit == callout.mode.partition(".")[0]
+    return ending.status == "concluded" and ending.unit == unit_of(callout.mode)
 
 
 def says_unknown(ending: Ending) -> bool:

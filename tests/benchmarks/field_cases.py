@@ -20,6 +20,7 @@ from diagnose.casebook.answers import Answers, Scripted, read_answers
 from diagnose.interview.drive import drive, summary
 from diagnose.interview.session import Session
 from diagnose.knowledge.load import find_knowledge, load_knowledge
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import Installation
@@ -97,7 +98,7 @@ def scored(session: Session, answers: Answers) -> tuple[Scored, Mapping[str, Any
         ranking = [(r["failure_mode"], r["probability"]) for r in result["ranking"]]
     units: dict[str, float] = {}
     for name, p in ranking:
-        unit = name.partition(".")[0]
+        unit = unit_of(name)
         units[unit] = units.get(unit, 0.0) + p
     score = Scored(
         case=Path(answers.path).stem,
@@ -107,7 +108,7 @@ def scored(session: Session, answers: Answers) -> tuple[Scored, Mapping[str, Any
         status=result["status"],
         right=result["status"] in SETTLED and got == expected,
         probability=float(result["probability"]),
-        expected_probability=sum(p for name, p in ranking if name.partition(".")[0] == expected),
+        expected_probability=sum(p for name, p in ranking if unit_of(name) == expected),
         answered=len(seen),
         asked=len({step["test"] for step in result["steps"]}),
         unused=len(set(answers.answers) - seen),

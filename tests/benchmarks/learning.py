@@ -28,6 +28,7 @@ from diagnose.casebook.review import Entry, review
 from diagnose.casebook.wirings import Wiring, Wirings
 from diagnose.interview.session import Session
 from diagnose.knowledge.load import find_knowledge, load_knowledge
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
@@ -219,18 +220,18 @@ class Workshop:
         rng = np.random.default_rng([seed, 41])
         order = [self.clear[k] for k in rng.permutation(len(self.clear))]
         missing = order[0]
-        units = {missing.partition(".")[0]}
+        units = {unit_of(missing)}
         likelihood = None
         for mode in order[1:]:
-            if mode.partition(".")[0] not in units and (test := self._asked(mode, seed)):
+            if unit_of(mode) not in units and (test := self._asked(mode, seed)):
                 likelihood = (mode, test)
-                units.add(mode.partition(".")[0])
+                units.add(unit_of(mode))
                 break
         assert likelihood is not None
-        mode = next(m for m in order[1:] if m.partition(".")[0] not in units)
+        mode = next(m for m in order[1:] if unit_of(m) not in units)
         complaint = callout_of(self.world, mode, seed, 0.0).complaint
         self.excluded = mode
-        return Defects(missing, likelihood, (mode.partition(".")[0], complaint))
+        return Defects(missing, likelihood, (unit_of(mode), complaint))
 
     def _asked(self, mode: str, seed: int) -> str:
         """A test that the tool always asks under a failure mode, and that shows it surely."""
@@ -299,11 +300,7 @@ class Workshop:
         mode, test = defects.likelihood
         unit, complaint = defects.excluded
         told = {
-            "rule": [
-                o
-                for o in outcomes
-                if o.cause.partition(".")[0] == unit and complaint in o.complaints
-            ],
+            "rule": [o for o in outcomes if unit_of(o.cause) == unit and complaint in o.complaints],
             "likelihood": [
                 o for o in outcomes if o.cause == mode and test in {s.test for s in o.findings}
             ],

@@ -25,6 +25,7 @@ from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Step
 from diagnose.knowledge.load import load_knowledge
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Fault, compose
 from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
@@ -227,7 +228,7 @@ class Technician:
         if conclusion.status != "concluded" or len(visit.repaired) == MOST_REPAIRS:
             return Reply("leave")
         visit.repaired.append(f"{conclusion.unit}.{conclusion.failure_mode}")
-        cured = {m for m in self.left if m.partition(".")[0] == conclusion.unit}
+        cured = {m for m in self.left if unit_of(m) == conclusion.unit}
         if cured:
             self.left -= cured
             self.callout = self._callout()

@@ -33,6 +33,7 @@ from diagnose.interview.history import rate_factors
 from diagnose.interview.remaining import REPAIRED
 from diagnose.interview.session import MOST_TIMES, Session
 from diagnose.knowledge.load import load_knowledge
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import Fault, compose
 from diagnose.plant.simulation import Simulation
@@ -218,7 +219,7 @@ class Trainee:
                 belief = belief.update(test, session.outcome_index(test, taken.shown.outcome))
             elif taken.act.kind == "swap" and taken.offence is None:
                 unit = taken.act.data["unit"]
-                own = [n for n in belief.table.mode_names if n.partition(".")[0] == unit]
+                own = [n for n in belief.table.mode_names if unit_of(n) == unit]
                 belief = belief.scale(dict.fromkeys(own, REPAIRED))
         self.looked = len(attempt.taken)
         self.belief = belief

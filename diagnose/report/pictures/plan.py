@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.compose import Installation
 from diagnose.report.pictures.mains_row import MainsPlanner
 from diagnose.report.pictures.shapes import LOADS
@@ -30,7 +31,7 @@ def holding(installation: Installation, sheet: Sheet, missing: Collection[str]) 
     found = []
     for net in missing:
         address = next((a for a, n in installation.nets.items() if n == net), net)
-        unit = address.partition(".")[0]
+        unit = unit_of(address)
         clamp = net not in installation.domain
         own = {installation.domain[n] for n in nets_of(unit)} if clamp else set()
         if "ac" in own or installation.domain.get(net) == "ac" or net in boxed or unit in found:
@@ -99,7 +100,7 @@ class _Builder(MainsPlanner):
         return {net for x in supplies for net in (x.a, x.b)} - {self.ground}
 
     def _crowd(self, net: str) -> int:
-        return len({a.partition(".")[0] for a, n in self.it.nets.items() if n == net})
+        return len({unit_of(a) for a, n in self.it.nets.items() if n == net})
 
     def _open(self, *without: str) -> list[Link]:
         """Links of the 5 V side but for those of some units and of supplies."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import groupby
 
+from diagnose.knowledge.names import unit_of
 from diagnose.plant.compose import Installation
 from diagnose.plant.points import Points
 from diagnose.report.pictures.canvas import Pen
@@ -91,7 +92,7 @@ def outer_terminals(installation: Installation, points: Points, unit: str) -> li
 
 def joined(installation: Installation, unit: str, net: str) -> str:
     """What else is on a net: the first unit by title, and how many more; else the net's name."""
-    units = [name.partition(".")[0] for name, on in installation.nets.items() if on == net]
+    units = [unit_of(name) for name, on in installation.nets.items() if on == net]
     first, *more = [name for name in dict.fromkeys(units) if name != unit] or [""]
     title = installation.instances[first].title if first else net
     return f"{title} +{len(more)}" if more else title
