@@ -23,7 +23,7 @@ from diagnose.cli.typed_ahead import read_afresh
 from diagnose.errors import DiagnoseError
 from diagnose.interview.drive import Reply
 from diagnose.interview.events import Event
-from diagnose.interview.safety import reports
+from diagnose.interview.safety import REPORTS, reports
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import PHONE, withdrawn_ids
 from diagnose.interview.steps import Option, Step
@@ -242,14 +242,11 @@ class Terminal:
 
     def hazard(self) -> Reply | None:
         """What is reported, whatever was asked; None where nothing is."""
-        found = reports(self.session)
-        known = self.session.questions
-        options = [
-            Option(f"{q}.{c}", f"{_(known[q].ask)} {_(known[q].choices[c])}") for q, c in found
-        ]
+        options = [Option(f"{q}.{c}", _(REPORTS[q, c])) for q, c in reports(self.session)]
         self.screen.rule(_("What do you report?"))
         self.screen.options(options)
-        chosen = self.choose(options, _("number, Enter for none > "), optional=True)
+        prompt = _("number, Enter for none > ")
+        chosen = self.choose(options, prompt, optional=True, among=options)
         self._shown = None
         return Reply("hazard", chosen) if chosen else None
 
