@@ -10,6 +10,7 @@ import pytest
 
 from diagnose.casebook.sitefiles import Site
 from diagnose.cli.ask import Terminal
+from diagnose.cli.ending import ask_repair
 from diagnose.cli.lines import understand
 from diagnose.cli.render import Screen, Titles
 from diagnose.cli.site_new import Describing
@@ -235,3 +236,23 @@ def test_a_reading_is_said_back_as_it_was_understood(
     assert shown[1].startswith("Taken as  4.7 kΩ (")
     assert shown[2] == f"Taken as  OL ({words['open']})"
     assert shown[3] == f"Taken as  {words['closed']}"
+
+
+def test_where_no_cause_was_named_none_is_proposed_and_any_can_be_said(
+    session: Session, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """After a felt shock, before any test; the licensed electrician has repaired something."""
+    turn = session.turn([*opened(), new_event("complaint", ids=["hums"])])
+    reasons = replace(session.conclude(turn, "handed_over", ""), supports=(), against=())
+    early = replace(reasons, probability=0.2)
+    lines = iter(["1", "earth fault", "pump cable earth", "3"])
+    terminal = Terminal(session, Screen(True), [], lambda prompt: next(lines))
+    reply = ask_repair(terminal, turn, early)
+    shown = capsys.readouterr().out
+    assert f"yes: {early.title}" not in shown
+    assert "run capacitor" not in shown.partition("Has the repair been made?")[0]
+    assert (reply.kind, reply.text) == ("repaired", "pump_cable.earth_fault")
+    lines = iter(["1"])
+    named = replace(early, probability=0.9)
+    assert ask_repair(terminal, turn, named).text == f"{early.unit}.{early.failure_mode}"
+    assert f"yes: {early.title}" in capsys.readouterr().out

@@ -13,7 +13,7 @@ from diagnose.cli.render import Screen
 from diagnose.errors import DiagnoseError
 from diagnose.interview.drive import Reply, drive, respond
 from diagnose.interview.events import Event, new_event
-from diagnose.interview.safety import reports
+from diagnose.interview.safety import REPORTS, reports
 from tests.explored import HAZARDS, settled
 from tests.people import standard_session
 
@@ -64,6 +64,21 @@ def test_a_shock_is_reported_halfway_whatever_is_asked(
     shown = capsys.readouterr().out
     assert "somebody felt a shock" in " ".join(shown.casefold().split())
     assert max(map(len, shown.splitlines())) <= 80
+
+
+def test_what_is_reported_in_a_hurry_is_one_short_line_and_may_be_said_in_a_word(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A list of questions with their answers took more lines than a screen of 24 has."""
+    explorer = settled(standard_session(), LICENSED, "overflows", "on")
+    before = len(explorer.events)
+    typed(explorer.events, "hazard", "sparking", "gas")
+    shown = capsys.readouterr().out.partition("What do you report?")[2]
+    assert "?" not in shown.partition("smoke, a burning smell, scorching or sparking now")[0]
+    listed = [line for line in shown.splitlines() if line[4:].strip() in REPORTS.values()]
+    assert len(listed) == len(HAZARDS) + 2, "one line each; two of them again, for the word"
+    told = [e.data for e in explorer.events[before:] if e.kind == "answered"]
+    assert [(d["question"], d["choice"]) for d in told] == [("burning", "gas")]
 
 
 def test_what_is_no_hazard_is_not_reported_as_one() -> None:

@@ -101,6 +101,18 @@ def test_enter_takes_what_is_proposed(store: FileStore, case: str, installed: An
     assert max(len(line) for line in shown.splitlines() if "> " not in line) <= 80
 
 
+def test_two_causes_at_once_are_no_words_of_ones_own(
+    store: FileStore, case: str, installed: Any
+) -> None:
+    """The file has room for one; what else was repaired stands in the repairs."""
+    unit, mode = mode_of(installed)
+    both = f"{unit}.{mode}, {unit}.{mode}"
+    assert "more than one cause" in refused(store, "close", case, "--found", both)
+    shown = run(store, "close", case, typed=f"1, 2\n{both}\n" + 5 * "\n")
+    assert shown.count("One only") == 2
+    assert last(store, case).data["failure_mode"] == mode
+
+
 def test_only_steps_that_differ_are_put_right(store: FileStore, case: str) -> None:
     shown = run(store, "close", case, typed="1\n3\n2 = 12\n3=50 min\n\nrelay, , screws\n45\n")
     data = last(store, case).data

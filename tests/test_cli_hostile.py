@@ -20,6 +20,7 @@ from diagnose.casebook.files import FileStore
 from diagnose.casebook.sitefiles import Site, save_site, sites_folder
 from diagnose.casebook.store import CaseHeader
 from diagnose.cli import main
+from diagnose.cli.common import INTERRUPTED
 from diagnose.cli.render import Screen
 from diagnose.cli.shown import on_one_line, print_json
 from diagnose.cli.transcripts import Transcript
@@ -273,6 +274,16 @@ def test_help_is_shown_where_nothing_is_asked(capsys: pytest.CaptureFixture[str]
             main(words)
         assert stop.value.code == code
         assert "Usage: diagnose" in "".join(capsys.readouterr())
+
+
+def test_an_input_that_is_closed_is_at_its_end(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("sys.stdin", None)
+    with pytest.raises(SystemExit) as stop:
+        main(["site", "new"])
+    assert stop.value.code == INTERRUPTED
+    assert "nothing is on file" in capsys.readouterr().out
 
 
 PRINTING = {

@@ -14,6 +14,7 @@ import pytest
 from diagnose.casebook.files import FileStore
 from diagnose.casebook.sitefiles import Site, find_site, read_site, save_site, site_text
 from diagnose.cli import main
+from diagnose.cli.ready import ask_ready
 from diagnose.cli.render import Screen
 from diagnose.cli.request import Request
 from diagnose.cli.sites import OFFERED, open_case, usable
@@ -245,11 +246,21 @@ def test_a_ready_installation_is_chosen_by_number_or_name(
         ("", {"second": "none", "cell": "large"}),
         ("2", {"second": "fitted", "cell": "large"}),
         ("two", {"second": "fitted", "cell": "large"}),
+        ("BUTTONS two", {"second": "fitted", "cell": "large"}),
     ):
         monkeypatch.setattr("builtins.input", Lines("7", typed))
         header, events = open_case(Request(store=str(tmp_path)), Screen(True), kb)
         assert header.variants == variants
         assert "wiring" in events[0].data["asks"]
+
+
+def test_words_that_several_ready_installations_hold_show_these(
+    kb: KnowledgeBase, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert ask_ready(Screen(True), Lines("o", "zeppelin", "2"), kb).ready == "two_buttons"
+    shown = capsys.readouterr().out
+    assert shown.count("2  Two buttons") == 2, "once in the list, once for the letter"
+    assert shown.count("Type a number from 1 to 2.") == 1
 
 
 @pytest.mark.parametrize(

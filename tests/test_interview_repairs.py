@@ -8,6 +8,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
+from diagnose.interview.account import account
 from diagnose.interview.drive import Reply, drive
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
@@ -143,6 +144,22 @@ def test_a_repaired_cause_stays_behind_the_others() -> None:
     vain = [repaired(WELDED), *checked(gone="fail"), finding("relay_contact_released", "closed")]
     twice = session.belief(state_of(*events, *vain, *vain)).leading_unit()
     assert twice[0] != "relay", "nobody frees the same contacts three times"
+
+
+def test_a_cause_that_was_put_right_is_not_told_as_ruled_out() -> None:
+    """Its repair stands by itself; what is found afterwards speaks of the next fault."""
+    events = [
+        new_event("complaint", ids=["will_not_stop"]),
+        finding("relay_contact_released", "closed"),
+        repaired(WELDED),
+        *checked(gone="fail"),
+        *(finding("relay_contact_released", "open"), finding("relay_contact_released", "open")),
+    ]
+    told = account(standard_session(), events)
+    assert [r.mode for r in told.repairs] == [WELDED]
+    gone = [r.mode for r in told.ruled_out]
+    assert gone
+    assert WELDED not in gone
 
 
 # ------------------------------------------------------------------ pairs against enumeration

@@ -259,6 +259,8 @@ USAGE: type[Exception] = typer.BadParameter.__mro__[1]
 
 def main(args: Sequence[str] | None = None) -> None:
     """Run the command line; bad input gives one line per issue on stderr and exit code 2."""
+    if sys.stdin is None:  # closed by whoever started it: an end of input, as at a pipe
+        sys.stdin = io.StringIO()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             with contextlib.suppress(OSError, ValueError):

@@ -7,14 +7,23 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from diagnose.cli.lines import HELP, Said, clean, known_words, match, number_from, understand
+from diagnose.cli.ending import ask_repair
+from diagnose.cli.lines import (
+    HELP,
+    Said,
+    by_words,
+    clean,
+    match,
+    number_from,
+    understand,
+)
 from diagnose.cli.render import Screen, Titles, name_of, sentence
 from diagnose.cli.speaking import spoken
 from diagnose.cli.typed_ahead import read_afresh
 from diagnose.errors import DiagnoseError
 from diagnose.interview.drive import Reply
 from diagnose.interview.events import Event
-from diagnose.interview.safety import reports
+from diagnose.interview.safety import REPORTS, reports
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import PHONE, withdrawn_ids
 from diagnose.interview.steps import Option, Step
@@ -23,8 +32,6 @@ from diagnose.language import gettext as _
 from diagnose.language import marked
 
 Read = Callable[[str], str]
-
-NOT_NOW = Option("leave", marked("not now: leave the case open"))
 
 TAKEN = {
     "complaint": marked("complaint"),
@@ -61,11 +68,13 @@ class Terminal:
     def reply(self, turn: Turn, step: Step) -> Reply:
         """See `diagnose.interview.drive.Person`."""
         step = spoken(step)
-        if step.conclusion is not None:
-            return self._after_conclusion(turn, step)
         now = (len(self.events), step.id)
-        if self._shown != now:
-            self._shown = now
+        new, self._shown = self._shown != now, now
+        if step.conclusion is not None:
+            if new:
+                self.screen.conclusion(step.conclusion, self.titles)
+            return ask_repair(self, turn, step.conclusion)
+        if new:
             self.screen.step(step, self._number())
         while True:
             line = self._read(step)
@@ -168,7 +177,7 @@ class Terminal:
             message = _("Safety is not guessed: where you are not sure, answer as if it were so.")
             self.screen.para(message, 2, "red")
         elif said.kind == "hazard":
-            return self._hazard()
+            return self.hazard()
         elif said.kind == "answer":
             return Reply("answer", said.text, said.sure, (said.text,) if complaint else ())
         elif said.kind == "help":
@@ -240,16 +249,13 @@ class Terminal:
         self._shown = None
         return Reply("other", chosen) if chosen else None
 
-    def _hazard(self) -> Reply | None:
+    def hazard(self) -> Reply | None:
         """What is reported, whatever was asked; None where nothing is."""
-        found = reports(self.session)
-        known = self.session.questions
-        options = [
-            Option(f"{q}.{c}", f"{_(known[q].ask)} {_(known[q].choices[c])}") for q, c in found
-        ]
+        options = [Option(f"{q}.{c}", _(REPORTS[q, c])) for q, c in reports(self.session)]
         self.screen.rule(_("What do you report?"))
         self.screen.options(options)
-        chosen = self.choose(options, _("number, Enter for none > "), optional=True)
+        prompt = _("number, Enter for none > ")
+        chosen = self.choose(options, prompt, optional=True, among=options)
         self._shown = None
         return Reply("hazard", chosen) if chosen else None
 
@@ -267,9 +273,17 @@ class Terminal:
         return None
 
     def choose(
-        self, options: Sequence[Option], prompt: str, optional: bool = False, default: str = ""
+        self,
+        options: Sequence[Option],
+        prompt: str,
+        optional: bool = False,
+        default: str = "",
+        among: Sequence[Option] = (),
     ) -> str:
-        """One of some options; "" (or the default) for an empty line where allowed."""
+        """One of some options; "" (or the default) for an empty line where allowed.
+
+        `among`: more than are shown; words that several of them hold show these instead.
+        """
         while True:
             line = self.read(prompt)
             if not line.strip() and (optional or default):
@@ -277,51 +291,11 @@ class Terminal:
             chosen = match(line, options)
             if chosen is not None:
                 return chosen
-            self.screen.para(number_from(len(options)), 2, "red")
-
-    # ------------------------------------------------------------------ the end
-
-    def _after_conclusion(self, turn: Turn, step: Step) -> Reply:
-        conclusion = step.conclusion
-        assert conclusion is not None
-        now = (len(self.events), step.id)
-        if self._shown != now:
-            self._shown = now
-            self.screen.conclusion(conclusion, self.titles)
-        if conclusion.status == "stopped" or not conclusion.unit:
-            return Reply("leave")
-        options = [Option("repaired", _("yes: {cause}").format(cause=conclusion.title))]
-        others = [n for n, _unit, _p in conclusion.ranking if n in self.session.installation.modes]
-        leading = f"{conclusion.unit}.{conclusion.failure_mode}"
-        others = [n for n in others if n != leading]
-        if others:
-            options.append(Option("something_else", _("yes, but something else was put right")))
-        not_now = Option(NOT_NOW.id, _(NOT_NOW.title))
-        options += [not_now, Option("back", _("back: take the last answer back"))]
-        self.screen.line()
-        self.screen.para(_("Has the repair been made?"), style="bold")
-        self.screen.options(options)
-        while True:
-            line = read_afresh(self.read, _("number > "), screen=self.screen)
-            word = known_words().get(line.strip().casefold())
-            if word == "view":
-                self.screen.view(turn, self.titles)
-                continue
-            chosen = match(line, options)
-            if word == "stop" or chosen == NOT_NOW.id:
-                return Reply("leave")
-            if word == "hazard" and (reported := self._hazard()) is not None:
-                return reported
-            if chosen == "back":
-                return Reply("back")
-            if chosen == "repaired":
-                return Reply("repaired", leading)
-            if chosen == "something_else":
-                named = [Option(n, self.titles(n)) for n in others]
-                self.screen.options(named)
-                other = self.choose(named, _("number, Enter for none > "), optional=True)
-                if other:
-                    return Reply("repaired", other)
+            found = by_words(line, among)
+            if len(found) == 1:
+                return found[0].id
+            if found:
+                options = found
                 self.screen.options(options)
                 continue
             self.screen.para(number_from(len(options)), 2, "red")

@@ -12,6 +12,7 @@ from diagnose.cli.closing import (
     Questions,
     leading,
     parse_day,
+    several,
     steps_of,
     took_before,
     verified_by_checks,
@@ -190,6 +191,8 @@ def _check(given: Closing, modes: Any) -> None:
         return
     if not given.found.strip():
         raise fail("option", "what was found is empty: UNIT.MODE, or your own words")
+    if several(given.found, modes):
+        raise fail("option", f"'{given.found}' is more than one cause: each repair is on file")
     near = near_modes(given.found, modes)
     if near:
         raise fail("unknown-id", f"'{given.found}' is not a failure mode here", None, near)

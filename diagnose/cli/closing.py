@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass
 
 from diagnose.cli.lines import clean, match, number_from
@@ -126,6 +126,12 @@ def parse_day(text: str, today: datetime.date) -> str:
         ) from None
 
 
+def several(typed: str, titles: Container[str]) -> bool:
+    """Whether more than one number or failure mode was typed, as in ``1, 2``."""
+    parts = re.findall(r"[^\s,;+&]+", typed)
+    return len(parts) > 1 and all(whole_number(part) or part in titles for part in parts)
+
+
 class Questions:
     """Asks at the terminal."""
 
@@ -149,6 +155,9 @@ class Questions:
             typed = clean(self.read(_("found") + f"{hint} > "))
             if not typed and names:
                 return names[0]
+            if several(typed, titles):
+                self.screen.para(_("One only: each repair is on file by itself."), 2, "red", 2)
+                continue
             if whole_number(typed) is not None:
                 chosen = match(typed, options)
                 if chosen is not None:

@@ -97,6 +97,14 @@ def match(typed: str, options: Sequence[Option], numbers: bool = True) -> str | 
     return starts[0] if len(starts) == 1 else None
 
 
+def by_words(typed: str, options: Sequence[Option]) -> list[Option]:
+    """The options whose title holds all the words typed, in any order; none for a number."""
+    words = typed.casefold().split()
+    if not words or whole_number(typed) is not None:
+        return []
+    return [o for o in options if all(word in o.title.casefold() for word in words)]
+
+
 def clean(line: str) -> str:
     """A typed line without what no file could hold, spaces put in order."""
     return " ".join(line.encode("utf-8", "surrogatepass").decode("utf-8", "replace").split())

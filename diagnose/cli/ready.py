@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from diagnose.cli.lines import clean, match
+from diagnose.cli.lines import by_words, clean, match, number_from
 from diagnose.cli.render import Screen
 from diagnose.interview.steps import Option
 from diagnose.knowledge.records import KnowledgeBase
@@ -14,8 +14,8 @@ from diagnose.language import marked
 from diagnose.plant.compose import Installation
 
 ASK = marked("Which of these is the installation, or nearest to it?")
-PROMPT = marked("number, or the name of a site on file; Enter: 1 > ")
-ALONE = marked("number; Enter: 1 > ")
+PROMPT = marked("number, words of a line, or the name of a site on file; Enter: 1 > ")
+ALONE = marked("number, or words of a line (transmitter); Enter: 1 > ")
 AGAIN = marked("Type a number from 1 to {count}, or the name of a site on file.")
 
 
@@ -86,4 +86,11 @@ def ask_ready(
         chosen = match(line, options)
         if chosen is not None:
             return Choice(chosen)
-        screen.para(_(AGAIN).format(count=len(options)), 2, "red")
+        found = by_words(line, options)
+        if len(found) == 1:
+            return Choice(found[0].id)
+        for option in found:
+            screen.para(f"{options.index(option) + 1:>2}  {option.title}", 2, hang=4)
+        if not found:
+            again = _(AGAIN).format(count=len(options)) if sites else number_from(len(options))
+            screen.para(again, 2, "red")

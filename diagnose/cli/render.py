@@ -248,9 +248,7 @@ class Screen:
         self.rule(_("Result"), _(STATUS_WORDS[c.status]))
         for reason in c.reasons:
             self.field(_("Because"), reason)
-        found = c.supports or c.against
-        early = c.status in ("stopped", "handed_over") and not found and c.probability < 0.5
-        if early or not c.ranking:
+        if c.early or not c.ranking:
             self._advice(c)
             return
         if again and c.unit:

@@ -162,6 +162,7 @@ def _weighed(
     conclusion = concluded[ended[-1]] if ended else None
     final = beliefs[ended[-1]] if ended else session.belief(state)
     known = session.knowledge
+    repairs = tuple(_repairs(session, events, gone, concluded, inference))
     cautions = [c for name in state.complaints for c in known.complaints[name].cautions]
     return Account(
         complaints=tuple(
@@ -176,9 +177,13 @@ def _weighed(
         acts=tuple((e.at, str(e.data["act"])) for e in events if e.kind == "act"),
         conclusion=conclusion,
         recorded=_recorded(events, gone),
-        ruled_out=tuple(_ruled_out(session, list(beliefs.values()), final, conclusion)),
+        ruled_out=tuple(
+            _ruled_out(
+                session, list(beliefs.values()), final, conclusion, [r.mode for r in repairs]
+            )
+        ),
         moments=moments,
-        repairs=tuple(_repairs(session, events, gone, concluded, inference)),
+        repairs=repairs,
         open_checks=verify_step(session, state, inference).open_checks if state.verifying else (),
         instruments=tuple(dict.fromkeys(r.instrument for r in readings if r.instrument != "none")),
         cautions=session.texts(tuple(dict.fromkeys(cautions))),
@@ -246,19 +251,28 @@ def _asked(session: Session, state: State) -> Iterable[tuple[str, str]]:
 
 
 def _ruled_out(
-    session: Session, beliefs: Sequence[Belief], final: Belief, conclusion: Conclusion | None
+    session: Session,
+    beliefs: Sequence[Belief],
+    final: Belief,
+    conclusion: Conclusion | None,
+    put_right: Iterable[str],
 ) -> Iterable[RuledOut]:
-    """Causes that were suspected once and are not any more, those suspected most first."""
+    """Causes that were suspected once and are not any more, those suspected most first.
+
+    What was repaired was not ruled out by what was found.
+    """
     if not beliefs:
         return
     table = final.table
     most = np.max([table.by_mode(b.p) for b in beliefs], axis=0)
     left = table.by_mode(final.p)
-    named = f"{conclusion.unit}.{conclusion.failure_mode}" if conclusion else ""
+    named = {UNKNOWN, *put_right}
+    if conclusion:
+        named.add(f"{conclusion.unit}.{conclusion.failure_mode}")
     gone = [
         k
         for k, name in enumerate(table.mode_names)
-        if most[k] >= SUSPECTED and left[k] < RULED_OUT and name not in (UNKNOWN, named)
+        if most[k] >= SUSPECTED and left[k] < RULED_OUT and name not in named
     ]
     for k in sorted(gone, key=lambda k: (-most[k], table.mode_names[k]))[:MOST_RULED_OUT]:
         name = table.mode_names[k]

@@ -57,6 +57,23 @@ DEAD = ("isolate", "prove_dead", "part")
 ISOLATE_FIRST = marked("isolate and prove dead before the repair")
 PLACE_CLOSED = marked("nobody may go there now")
 
+REPORTS = {
+    ("danger", "yes"): marked("somebody is hurt, or may be touching something live"),
+    ("danger", "water"): marked("somebody is in the water of sump, well or tank"),
+    ("tingle", "yes"): marked("somebody felt a tingle or a shock"),
+    ("panel_wet", "yes"): marked("panel, plug or cable is wet, or somebody stands in water there"),
+    ("panel_wet", "storm"): marked("rain or a thunderstorm, and the work is outdoors"),
+    ("burning", "earlier"): marked(
+        "there was smoke, a burning smell, scorching or sparking, not now"
+    ),
+    ("burning", "now"): marked("smoke, a burning smell, scorching or sparking now"),
+    ("burning", "gas"): marked("bad air or gas in sump or well"),
+    ("damage_seen", "yes"): marked("damaged insulation, bare conductors or a missing cover"),
+    ("company", "alone"): marked("I am alone now"),
+    ("other_source", "yes"): marked("a generator, inverter or second supply can feed this place"),
+    ("roof_way", "unsafe"): marked("there is no safe way up to the roof tank now"),
+}
+"""What may be reported at any time, by question and choice, as it is said in a hurry."""
 
 STOPPED_BY = ("hold", "dead_only")
 """Conclusions of the rules after which the supply stays off."""

@@ -145,3 +145,9 @@ class Conclusion:
     checks: tuple[Check, ...] = ()
     repair_minutes: float = 0.0
     details: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def early(self) -> bool:
+        """Whether it ended before anything was found: nothing is suspected for a reason yet."""
+        found = self.supports or self.against
+        return self.status in ("stopped", "handed_over") and not found and self.probability < 0.5
