@@ -31,15 +31,22 @@ class SimulatedPerson:
         The failure mode ``unit.mode`` that is really there.
     repairs : bool
         Whether the concluded cause is repaired; the checks pass if it was the right unit.
+    complains : str, optional
+        What is complained of, where it is not what the mode brings about most surely.
     """
 
-    def __init__(self, session: Session, mode: str, repairs: bool = False) -> None:
+    def __init__(
+        self, session: Session, mode: str, repairs: bool = False, complains: str = ""
+    ) -> None:
         self.session = session
         self.mode = mode
         self.repairs = repairs
+        self.complains = complains
 
     def complaint(self) -> str:
-        """The complaint that the failure mode brings about most surely."""
+        """What is complained of: by default what the failure mode brings about most surely."""
+        if self.complains:
+            return self.complains
         row = self.session.matrix.rows.index(self.mode)
         columns = harmless(self.session)
         return max(columns, key=lambda c: (columns[c][row], c))

@@ -17,7 +17,8 @@ from diagnose.cli import app, main
 from diagnose.cli.phone import on_the_phone
 from diagnose.interview.session import Session
 from diagnose.knowledge.names import unit_of
-from tests.people import clear_modes, standard_session
+from diagnose.plant.matrix import HEALTHY
+from tests.people import SimulatedPerson, clear_modes, standard_session
 from tests.test_casebook_answers import content
 
 runner = CliRunner()
@@ -278,11 +279,15 @@ def test_the_checklist_on_paper(tmp_path: Path, ending: str) -> None:
 
 
 def fill_in(session: Session, mode: str, tests: list[str], path: Path) -> Path:
-    """A list filled in as an installation with one failure mode (or none) would show."""
+    """A list filled in as one regime of a failure mode, or a sound installation, would show."""
     lines = []
     for test in tests:
-        outcome = session.tests[test].outcomes[int(session.matrix.of(mode, test).argmax())]
-        lines.append(f'"{test}": "{outcome.id}"')
+        if mode == HEALTHY:
+            k = int(session.matrix.of(mode, test).argmax())
+            outcome = session.tests[test].outcomes[k].id
+        else:
+            outcome = SimulatedPerson(session, mode).outcome(test)
+        lines.append(f'"{test}": "{outcome}"')
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path
 
@@ -290,7 +295,7 @@ def fill_in(session: Session, mode: str, tests: list[str], path: Path) -> Path:
 def test_a_filled_in_list_of_a_sound_installation(session: Session, tmp_path: Path) -> None:
     shown = run_json("survey")
     tests = [t["test"] for stop in shown["stops"] for t in stop["tests"]]
-    path = fill_in(session, "healthy", tests, tmp_path / "filled.yaml")
+    path = fill_in(session, HEALTHY, tests, tmp_path / "filled.yaml")
     verdict = run_json("survey", "--filled", str(path))
     assert verdict["out_of_limits"] == []
     assert verdict["not_filled_in"] == []

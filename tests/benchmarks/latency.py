@@ -1,7 +1,7 @@
 """How long a person waits: for a turn, for the first question, for the dependency matrix.
 
 ``python -m tests.benchmarks.latency --json`` drives simulated callouts through the interview
-(each true cause answers with its likeliest outcome; causes drawn by rate under each complaint)
+(each true cause answers as that regime of it does which shows the complaint; causes drawn by rate)
 and prints percentiles of the time of one turn: belief, rules, strategy, veto, explanation, all
 but the person. Start-up is that of a new process until the first question is known: with the
 knowledge and the matrix in the cache (warm) and with an empty cache (cold). Bars: turn p95
@@ -35,6 +35,7 @@ from diagnose.plant.compose import Installation, compose
 from diagnose.plant.matrix import DependencyMatrix
 from tests.benchmarks.efficiency import VARIED
 from tests.made_tables import KIND, ROOT
+from tests.people import SimulatedPerson
 
 SHOWN = 0.05
 MOST_TURNS = 80
@@ -65,30 +66,17 @@ class TimedSession(Session):
         return result
 
 
-class Simulated:
-    """Answers every test with the true cause's likeliest outcome, and leaves at the conclusion."""
+class Leaving(SimulatedPerson):
+    """Answers one true cause's story, and leaves at the conclusion."""
 
-    def __init__(self, session: Session, mode: str, complaint: str) -> None:
-        self.session = session
-        self.mode = mode
-        self.complaint = complaint
-        self.turns = 0
+    turns = 0
 
     def reply(self, turn: Turn, step: Step) -> Reply:
         """See `diagnose.interview.drive.Person`."""
         self.turns += 1
         if step.kind in ("conclusion", "verify") or self.turns > MOST_TURNS:
             return Reply("leave")
-        if step.kind == "act":
-            return Reply("answer", "done")
-        if step.kind == "test":
-            outcomes = self.session.tests[step.id].outcomes
-            likeliest = int(np.argmax(self.session.matrix.of(self.mode, step.id)))
-            return Reply("answer", outcomes[likeliest].id)
-        if step.id == "complaint":
-            return Reply("answer", self.complaint)
-        default = self.session.knowledge.questions[step.id].default
-        return Reply("answer", default or step.options[0].id)
+        return super().reply(turn, step)
 
 
 def turn_times(
@@ -106,7 +94,7 @@ def turn_times(
         rng = np.random.default_rng(k)
         for row in rng.choice(len(weight), size=count, p=weight / weight.sum()):
             events = [new_event("opened", installation=KIND, **opened)]
-            person = Simulated(session, matrix.rows[int(row)], complaint)
+            person = Leaving(session, matrix.rows[int(row)], complains=complaint)
             drive(session, events, person)
     return session.times
 

@@ -23,9 +23,9 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.made_cases import complaint_of, drawn_modes, file_case
+from tests.made_cases import drawn_modes, file_case
 from tests.made_tables import ROOT
-from tests.people import standard_session
+from tests.people import SimulatedPerson, standard_session
 
 PATTERNS = 100
 FINDINGS = 5
@@ -100,14 +100,10 @@ def fill(folder: Path, count: int) -> str:
         for number, mode in enumerate(drawn_modes(session, min(PATTERNS, count), rng)):
             unit, _, name = mode.partition(".")
             tests = [str(t) for t in rng.choice(session.matrix.tests, FINDINGS, replace=False)]
-            findings = [
-                (test, session.tests[test].outcomes[int(session.matrix.of(mode, test).argmax())].id)
-                for test in tests
-            ]
+            person = SimulatedPerson(session, mode)
+            findings = [(test, person.outcome(test)) for test in tests]
             cause = {"unit": unit, "failure_mode": name}
-            file_case(
-                Path(made), session, number, complaint_of(session, mode), cause, findings, "SITE"
-            )
+            file_case(Path(made), session, number, person.complaint(), cause, findings, "SITE")
         patterns = [(p.stem, p.read_text("utf-8")) for p in sorted(Path(made).glob("*.yaml"))]
     for number in range(count):
         name, text = patterns[number % len(patterns)]
