@@ -16,11 +16,12 @@ from diagnose.cli.render import Screen, Titles
 from diagnose.cli.site_new import Describing
 from diagnose.errors import DiagnoseError
 from diagnose.interview.account import account
-from diagnose.interview.drive import Reply, drive
+from diagnose.interview.asking import typed_unit
+from diagnose.interview.drive import Reply, drive, respond
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Option, Step
-from diagnose.interview.verifying import checks_for
+from diagnose.interview.verifying import checks_for, measures
 from diagnose.knowledge.load import find_knowledge, load_knowledge
 from tests.people import SimulatedPerson, standard_session
 
@@ -217,25 +218,87 @@ def test_a_site_without_a_roof_tank_is_not_asked_for_the_way_to_it() -> None:
     assert applies == {"tank_and_sump": True, "pressure_set": False}
 
 
+class Shown(Terminal):
+    """A terminal at one step, whose lines are typed beforehand."""
+
+    def __init__(self, session: Session, step: Step, *typed: str) -> None:
+        self.events: list[Event] = [*opened(), new_event("complaint", ids=["overflows"])]
+        lines = iter(typed)
+        super().__init__(session, Screen(True), self.events, lambda prompt: next(lines))
+        self.before = replace(session.turn(self.events), step=step)
+
+    def say(self) -> Event:
+        """The event of the answer, told as it would be."""
+        turn = self.before
+        event = respond(self.session, turn, turn.step, self.reply(turn, turn.step), self.events)
+        assert event is not None
+        self.after(turn, turn, event)
+        return event
+
+
+def contact(session: Session) -> Step:
+    """A resistance that is measured: closed, leaks or open."""
+    test = session.tests["relay_contact_released"]
+    options = tuple(Option(o.id, o.title) for o in test.outcomes)
+    assert [o.id for o in options] == ["closed", "leaky", "open"]
+    return Step("test", test.id, test.title, "", options, unit=typed_unit(test))
+
+
+@pytest.mark.parametrize(
+    ("typed", "taken"),
+    [
+        *[("0.4", "0.4 Ω (closed)"), ("1", "1 Ω (closed)"), ("4k7", "4.7 kΩ (leaks)")],
+        *[("OL", "OL (open)"), ("not sure 4k7 ohm", "4.7 kΩ (leaks)"), ("closed", "closed")],
+        ("open", "open"),
+    ],
+)
 def test_a_reading_is_said_back_as_it_was_understood(
+    session: Session, typed: str, taken: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Shown(session, contact(session), typed).say()
+    assert f"Taken as  {taken}\n" in capsys.readouterr().out
+
+
+def test_so_is_one_that_was_typed_to_another_test_than_was_proposed(
     session: Session, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    events = [*opened(), new_event("complaint", ids=["overflows"])]
-    before = session.turn(events)
-    test = session.tests["relay_contact_released"]
-    shown = []
-    for raw in ("1", "4k7", "OL", "closed"):
-        outcome = session.read_answer(test.id, raw)
-        event = new_event("finding", test=test.id, raw=raw, outcome=outcome, minutes=1.0)
-        step = Step("test", test.id, test.title, "", (), unit="ohm")
-        terminal = Terminal(session, Screen(True), events, lambda prompt: "")
-        terminal.after(replace(before, step=step), before, event)
-        shown.append(capsys.readouterr().out.splitlines()[0].strip())
-    words = {o.id: o.title for o in test.outcomes}
-    assert shown[0] == f"Taken as  1 Ω ({words['closed']})"
-    assert shown[1].startswith("Taken as  4.7 kΩ (")
-    assert shown[2] == f"Taken as  OL ({words['open']})"
-    assert shown[3] == f"Taken as  {words['closed']}"
+    shown = Shown(session, contact(session))
+    event = new_event("finding", test="relay_contact_released", raw="1", outcome="closed")
+    plain = replace(shown.before, step=Step("test", "tap_relay", "", "", ()))
+    shown.after(plain, plain, event)
+    assert "Taken as  1 Ω (closed)" in capsys.readouterr().out
+
+
+def test_a_number_that_may_be_that_of_an_answer_is_asked_for_more_clearly(
+    session: Session, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """2 is a closed contact as a reading, a leaking one as the second answer; 1 is closed both."""
+    for typed, outcome in (("2 ohm", "closed"), ("2.0", "closed"), ("leaky", "leaky")):
+        event = Shown(session, contact(session), "2", typed).say()
+        said = " ".join(capsys.readouterr().out.split())
+        assert "type 2 ohm for the reading, leaky for 'leaks'" in said
+        assert event.data["outcome"] == outcome
+    event = Shown(session, contact(session), "not sure", "3", "not sure 3", "4").say()
+    assert capsys.readouterr().out.count("type 3 ohm for the reading") == 2
+    assert event.data["raw"] == "4"
+
+
+def test_the_number_of_a_check_is_no_insulation(
+    session: Session, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It once passed: the answers were numbered, and 2 (too little) was read as 2 megohm."""
+    options = measures("1 Mohm")
+    check = Step("verify", "insulation", "Insulation", "", options, unit="Mohm", healthy="1 Mohm")
+    event = Shown(session, check, "2", "3", "0.4").say()
+    out = capsys.readouterr().out
+    assert "Answer    the reading (a bare number is in Mohm)" in out
+    assert " 2  less than" not in out
+    assert "type 2 Mohm for the reading, fail for 'less than 1 Mohm'" in " ".join(out.split())
+    assert "type 3 Mohm for the reading, cannot for" in " ".join(out.split())
+    assert "Taken as  400 kΩ (less than 1 Mohm)" in out
+    assert event.data == {"check": "insulation", "result": "fail", "raw": "0.4"}
+    assert Shown(session, check, "2 Mohm").say().data["result"] == "pass"
+    assert "Taken as  2 MΩ (1 Mohm or more)" in capsys.readouterr().out
 
 
 def test_where_no_cause_was_named_none_is_proposed_and_any_can_be_said(

@@ -21,6 +21,7 @@ from diagnose.cli.render import Screen, Titles, name_of, sentence
 from diagnose.cli.speaking import spoken
 from diagnose.cli.typed_ahead import read_afresh
 from diagnose.errors import DiagnoseError
+from diagnose.interview.asking import other_meaning, typed_unit
 from diagnose.interview.drive import Reply
 from diagnose.interview.events import Event
 from diagnose.interview.safety import REPORTS, reports
@@ -103,11 +104,11 @@ class Terminal:
             self.screen.para(f"{taken_back}: {what}{about and ': ' + about}", 2, hang=2)
             if now.state.electrical is not before.state.electrical:
                 self.screen.para(_("The electrical state now counts as unknown, so as live."), 2)
+        if event.kind in ("finding", "verified"):
+            self._say_how_taken(before, event)
         if event.kind == "verified" and event.data["result"] == "fail":
             message = _("Then the fault, or a second one, is still there: the search goes on.")
             self.screen.para(message, 2, "bold")
-        if event.kind == "finding" and before.step.unit:
-            self._say_how_taken(event)
         says_it_itself = now.step.conclusion is not None
         if event.kind in ("answered", "complaint") and not says_it_itself:
             self._say_at_once(before, now)
@@ -115,11 +116,17 @@ class Terminal:
         if event.kind in ("finding", "cannot", "withdrawn") and searching:
             self.screen.causes(now, self.titles)
 
-    def _say_how_taken(self, event: Event) -> None:
+    def _say_how_taken(self, before: Turn, event: Event) -> None:
         """A reading as it was understood, so that a slip of the hand is seen."""
-        test, raw = self.session.tests[str(event.data["test"])], str(event.data["raw"])
-        taken = taken_as(test, raw, str(event.data["outcome"]))
-        self.screen.field(_("Taken as"), taken)
+        test = self.session.tests.get(str(event.data.get("test")))
+        unit = typed_unit(test) if test is not None else before.step.unit
+        titles = {
+            o.id: o.title for o in (test.outcomes if test is not None else before.step.options)
+        }
+        given, raw = event.data.get("outcome", event.data.get("result")), event.data.get("raw")
+        if unit and raw is not None:
+            words = _(titles[str(given)])
+            self.screen.field(_("Taken as"), taken_as(str(raw), unit, words, str(given)))
 
     def _say_at_once(self, before: Turn, now: Turn) -> None:
         """What an answer stops, and what the rules advise after it."""
@@ -179,6 +186,9 @@ class Terminal:
         elif said.kind == "hazard":
             return self.hazard()
         elif said.kind == "answer":
+            if unclear := self._unclear(step, said.text):
+                self.screen.para(unclear, 2, "red")
+                return None
             return Reply("answer", said.text, said.sure, (said.text,) if complaint else ())
         elif said.kind == "help":
             for word, meaning in HELP:
@@ -196,6 +206,17 @@ class Terminal:
         else:
             return Reply(said.kind, said.text)
         return None
+
+    def _unclear(self, step: Step, text: str) -> str:
+        """What to type instead of a bare number that may be a reading or an answer's number."""
+        option = other_meaning(self.session, step, text)
+        if option is None:
+            return ""
+        message = _(
+            "'{text}' could be a reading or an answer's number: type {text} {unit} for the "
+            "reading, {word} for '{title}'"
+        )
+        return message.format(text=text, unit=step.unit, word=option.id, title=option.title)
 
     def _circuit(self, said: str, step: Step) -> None:
         from diagnose.cli.circuit import open_circuit, show_circuit
@@ -267,9 +288,10 @@ class Terminal:
         if not line.strip():
             return Reply("cannot", "not sure") if step.kind == "test" else None
         said = understand(line, step.options, bool(step.unit))
-        if said.kind == "answer":
+        unclear = self._unclear(step, said.text) if said.kind == "answer" else ""
+        if said.kind == "answer" and not unclear:
             return Reply("answer", said.text, False, (said.text,), f"not sure {clean(line)}")
-        self.screen.para(said.text or _("That is no guess."), 2, "red")
+        self.screen.para(unclear or said.text or _("That is no guess."), 2, "red")
         return None
 
     def choose(

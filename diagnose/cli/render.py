@@ -181,7 +181,7 @@ class Screen:
             live = "bold red" if step.state == "live" else ""
             self.field(_("State"), name_of(step.state, STATES), live)
             self.field(_("Healthy"), step.healthy)
-        if step.kind == "test" and step.unit:
+        if step.unit:
             named = "; ".join(f"{o.id} = {o.title}" for o in step.options)
             text = _("the reading (a bare number is in {unit}), or {named}")
             self.field(_("Answer"), text.format(unit=step.unit, named=named))

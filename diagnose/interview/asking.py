@@ -29,6 +29,7 @@ from diagnose.reasoning.places import PANEL
 from diagnose.reasoning.planner import Equipment, acts_needed, way_of
 from diagnose.reasoning.rules import Inference
 from diagnose.reasoning.strategy import Choice
+from diagnose.units import whole_number
 
 if TYPE_CHECKING:
     from diagnose.interview.session import Session
@@ -111,6 +112,38 @@ def read_answer(test: InstalledTest, typed: str) -> str:
         where = f"{test.id}: " if place is not None else ""
         raise fail("answer", f"{where}{error}", place, ids) from error
     return outcome_of(value, test.outcomes)
+
+
+def read_check(step: Step, typed: str) -> str:
+    """The result behind a reading typed to a check: passed where it reaches what is asked for.
+
+    Raises
+    ------
+    DiagnoseError
+        It is no reading; the message says what is legal.
+    """
+    try:
+        value = parse_reading(str(typed), step.unit)
+        least = parse_reading(step.healthy, step.unit)
+    except QuantityError as error:
+        place = getattr(typed, "place", None)
+        raise fail("answer", f"{step.id}: {error}", place, [o.id for o in step.options]) from error
+    return "pass" if value >= least else "fail"
+
+
+def other_meaning(session: Session, step: Step, typed: str) -> Option | None:
+    """The answer whose number a bare number might be, where it is another one as a reading.
+
+    None where it is clear: with a unit or a decimal, and where both come to the same.
+    """
+    number = whole_number(typed)
+    if not step.unit or number is None or not 1 <= number <= len(step.options):
+        return None
+    test = session.tests.get(step.id) if step.kind == "test" else None
+    digits = str(number)  # of whatever script
+    read = read_answer(test, digits) if test is not None else read_check(step, digits)
+    option = step.options[number - 1]
+    return option if option.id != read else None
 
 
 def typed_unit(test: InstalledTest) -> str:

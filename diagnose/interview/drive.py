@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from diagnose.errors import DiagnoseError, fail
-from diagnose.interview.asking import way_to_repair
+from diagnose.interview.asking import read_check, way_to_repair
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.safety import repair_refused, reports
 from diagnose.interview.session import Session, Turn
@@ -18,7 +18,6 @@ from diagnose.knowledge.names import unit_of
 from diagnose.language import gettext as _
 from diagnose.language import marked
 from diagnose.plant.learned import repair_minutes
-from diagnose.quantities import QuantityError, parse_reading
 
 SHOWN_CAUSES = 3
 STOPPED = marked("stopped by the person")
@@ -154,7 +153,8 @@ def respond(
         for one in chosen:
             _legal(step, one)
         return new_event("complaint", ids=[str(c) for c in chosen])
-    reply = _measured(step, reply)
+    if step.kind == "verify" and step.unit and reply.text not in [o.id for o in step.options]:
+        reply = replace(reply, text=read_check(step, reply.text), typed=str(reply.text))
     _legal(step, reply.text)
     if step.kind == "question":
         return new_event("answered", question=step.id, choice=str(reply.text))
@@ -164,19 +164,6 @@ def respond(
         read = {"raw": reply.typed} if step.unit and reply.typed else {}
         return new_event("verified", check=step.id, result=str(reply.text), **read)
     return None
-
-
-def _measured(step: Step, reply: Reply) -> Reply:
-    """A check's answer typed as a reading: passed where it reaches what is asked for at least."""
-    if step.kind != "verify" or not step.unit or reply.text in [o.id for o in step.options]:
-        return reply
-    try:
-        value = parse_reading(str(reply.text), step.unit)
-        least = parse_reading(step.healthy, step.unit)
-    except QuantityError as error:
-        place = getattr(reply.text, "place", None)
-        raise fail("answer", f"{step.id}: {error}", place, [o.id for o in step.options]) from error
-    return replace(reply, text="pass" if value >= least else "fail", typed=str(reply.text))
 
 
 def _legal(step: Step, choice: str) -> None:

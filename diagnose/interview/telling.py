@@ -148,11 +148,27 @@ def _value(test: InstalledTest | None, raw: str) -> tuple[float | None, str]:
     return value, f"{raw} {UNIT_SIGNS.get(unit, unit)}" if BARE.fullmatch(raw.strip()) else raw
 
 
-def taken_as(test: InstalledTest, raw: str, outcome: str) -> str:
-    """How a typed answer was understood: ``0.4 Ω (below 50 ohm: closed)``."""
-    words = _(next((o.title for o in test.outcomes if o.id == outcome), outcome))
-    value, _shown = _value(test, raw)
-    return words if value is None else f"{format_quantity(value, test.spec.unit)} ({words})"
+def taken_as(raw: str, unit: str, words: str, given: str) -> str:
+    """How a typed answer was understood: ``0.4 Ω (below 50 ohm: closed)``.
+
+    Parameters
+    ----------
+    raw
+        As typed, with what was said before the reading (*not sure*).
+    unit
+        That of a bare number.
+    words, given
+        The answer that it was taken for, in words and by id.
+    """
+    said = raw.split()
+    for k in range(len(said)):
+        text = " ".join(said[k:])
+        try:
+            value = parse_reading(text, unit)
+        except QuantityError:
+            continue
+        return words if text == given else f"{format_quantity(value, unit)} ({words})"
+    return words
 
 
 UNIT_SIGNS = {"ohm": "Ω", "Mohm": "MΩ", "uF": "µF", "C": "°C"}

@@ -272,7 +272,7 @@ def verify_step(session: Session, state: State, inference: Inference) -> Step:
             check.id,
             check.title,
             check.how,
-            _measures(check.least) if check.least else OPTIONS,
+            measures(check.least) if check.least else OPTIONS,
             unit="Mohm" if check.least else "",
             healthy=check.least,
             state=check.state,
@@ -282,7 +282,7 @@ def verify_step(session: Session, state: State, inference: Inference) -> Step:
     return tidy_step(session, state, equipment) or _end(state, tuple(still_open))
 
 
-def _measures(least: str) -> tuple[Option, ...]:
+def measures(least: str) -> tuple[Option, ...]:
     """The answers to a check that is measured, beside a reading."""
     return (
         Option("pass", _("{least} or more").format(least=least)),
