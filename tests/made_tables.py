@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.knowledge.load import load_knowledge
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
 from diagnose.plant.matrix import MatrixBuilder
 from diagnose.reasoning.belief import Hypotheses
 from diagnose.reasoning.wrong_answers import refuse_certainty
+from tests.bench import shipped
 
 ROOT = Path(__file__).resolve().parent.parent
 KIND = "tank_and_sump"
@@ -66,7 +66,7 @@ def random_table(rng: np.random.Generator, hypotheses: int, tests: int, units: i
 @cache
 def shipped_table() -> Hypotheses:
     """The table of the shipped installation without variants chosen; its matrix is cached."""
-    knowledge = load_knowledge(ROOT / "knowledge")
+    knowledge = shipped()
     installation = compose(knowledge, KIND, {})
     matrix = matrix_for(knowledge, installation)
     rates = {name: m.mode.rate.nominal for name, m in installation.modes.items()}

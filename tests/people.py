@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 from diagnose.interview.drive import Reply
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Step
-from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.knowledge.names import unit_of
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
 from diagnose.practice.bench import Bench as PracticeBench
 from diagnose.practice.bench import Workshop
 from diagnose.practice.records import Exercise
+from tests.bench import shipped
 
 
 class SimulatedPerson:
@@ -103,7 +103,7 @@ def clear_modes(session: Session, count: int) -> list[str]:
 @lru_cache(maxsize=1)
 def standard_session() -> Session:
     """The shipped knowledge on the standard installation; its matrix from the user's cache."""
-    knowledge = load_knowledge(find_knowledge())
+    knowledge = shipped()
     kind = next(iter(knowledge.installations))
     installation = compose(knowledge, kind)
     return Session(knowledge, installation, matrix_for(knowledge, installation))

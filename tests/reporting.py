@@ -19,10 +19,10 @@ from diagnose.interview.drive import Reply, drive
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Step
-from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
+from tests.bench import shipped
 from tests.people import SimulatedPerson
 
 CASES = Path(__file__).resolve().parent.parent / "cases"
@@ -76,7 +76,7 @@ class Stubborn(SimulatedPerson):
 
 @lru_cache(maxsize=1)
 def knowledge() -> KnowledgeBase:
-    return load_knowledge(find_knowledge())
+    return shipped()
 
 
 @lru_cache(maxsize=6)

@@ -24,8 +24,6 @@ from functools import cache
 from pathlib import Path
 
 from diagnose.interview.session import Session
-from diagnose.knowledge.folder import find_knowledge
-from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.practice_reading import load_practice
 from diagnose.plant.cache import matrix_for
 from diagnose.plant.compose import compose
@@ -36,6 +34,7 @@ from diagnose.practice.exercises import draw_exercise, draw_two_faults
 from diagnose.practice.expert import expert
 from diagnose.practice.records import Attempt
 from diagnose.practice.score import score_of
+from tests.bench import shipped
 
 KEPT = Path(__file__).parent / "data" / "same_everywhere.json"
 KIND = "pressure_set"
@@ -49,7 +48,7 @@ EXAM = 2026
 @cache
 def session() -> Session:
     """The pressure set without variants chosen."""
-    knowledge = load_knowledge(find_knowledge())
+    knowledge = shipped()
     installation = compose(knowledge, KIND)
     return Session(knowledge, installation, matrix_for(knowledge, installation))
 

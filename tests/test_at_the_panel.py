@@ -22,7 +22,7 @@ from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Option, Step
 from diagnose.interview.verifying import checks_for, measures
-from diagnose.knowledge.load import find_knowledge, load_knowledge
+from tests.bench import shipped
 from tests.people import SimulatedPerson, standard_session
 
 WELDED = "relay.contacts_welded"
@@ -210,7 +210,7 @@ def test_checks_at_the_roof_are_made_in_one_go(session: Session) -> None:
 
 
 def test_a_site_without_a_roof_tank_is_not_asked_for_the_way_to_it() -> None:
-    knowledge = load_knowledge(find_knowledge())
+    knowledge = shipped()
     applies = {}
     for kind in ("tank_and_sump", "pressure_set"):
         site = Site("Ford (demo)", installation=kind)

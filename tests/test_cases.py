@@ -14,10 +14,10 @@ import yaml
 from diagnose.casebook.answers import read_answers
 from diagnose.interview.asking import read_answer
 from diagnose.interview.steps import STATUSES
-from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.matrix import MatrixBuilder
 from diagnose.plant.procedures import installed_tests
+from tests.bench import shipped
 from tests.benchmarks.field_cases import CASES, SETTLED, Scored, answers_files, run, totals
 
 FIELD = CASES / "field"
@@ -29,7 +29,7 @@ OWN_ANSWERS = 25
 
 @pytest.fixture(scope="module")
 def knowledge() -> KnowledgeBase:
-    return load_knowledge(find_knowledge())
+    return shipped()
 
 
 def frozen() -> dict[str, str]:

@@ -23,9 +23,9 @@ from diagnose.interview.describing import (
 )
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.state import replay, variants_of
-from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation, compose
+from tests.bench import shipped
 from tests.tiny import tiny
 
 
@@ -128,7 +128,7 @@ def test_a_case_is_being_set_up_until_the_last_answer(
 
 
 def test_the_shipped_installation_with_every_choice() -> None:
-    kb = load_knowledge(find_knowledge())
+    kb = shipped()
     standard = compose(kb, next(iter(kb.installations)))
     names = [n for n, v in standard.type.variants.items() if len(v.choices) > 1]
     assert len(names) > 5

@@ -14,11 +14,12 @@ from diagnose.knowledge.checks import CHECKS, check_knowledge
 from diagnose.knowledge.checks_base import nearest
 from diagnose.knowledge.checks_sources import numbers_by_source_kind
 from diagnose.knowledge.family import Family, fill_in
-from diagnose.knowledge.load import find_knowledge, load_knowledge
+from diagnose.knowledge.load import load_knowledge
 from diagnose.plant.compose import compose, fill
 from diagnose.plant.wiring import named_installations, parse_installation
 from diagnose.reasoning.checks import check_all
 from diagnose.reasoning.planner import Equipment
+from tests.bench import shipped
 from tests.tiny import TINY, copy_tiny, edit, found, place_of, tiny
 
 BENCH, TESTS = "installations/bench.yaml", "tests/bench.yaml"
@@ -237,7 +238,7 @@ def test_placeholders_take_the_name_title_and_roles_of_an_instance() -> None:
 
 
 def test_named_installations_make_every_change_once() -> None:
-    kb = load_knowledge(find_knowledge())
+    kb = shipped()
     named = named_installations(kb)
     assert len({n.name for n in named}) == len(named)
     for kind in kb.installations.values():
@@ -261,7 +262,7 @@ def test_a_family_knows_what_any_variant_may_hold() -> None:
 
 
 def test_the_shipped_knowledge_has_no_errors() -> None:
-    kb = load_knowledge(find_knowledge())
+    kb = shipped()
     assert [str(issue) for issue in errors(check_all(kb))] == []
 
 

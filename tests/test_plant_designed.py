@@ -8,7 +8,7 @@ import pytest
 
 from diagnose.errors import DiagnoseError
 from diagnose.knowledge.checks import check_knowledge
-from diagnose.knowledge.load import find_knowledge, load_knowledge
+from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.circuit import Circuit
 from diagnose.plant.compose import Installation, choose, compose
@@ -18,13 +18,14 @@ from diagnose.plant.matrix import MatrixBuilder
 from diagnose.plant.phases import Condition
 from diagnose.plant.procedures import installed_tests, situation_condition
 from diagnose.plant.simulation import Simulation
+from tests.bench import shipped
 from tests.campaigns.variants import covering_array, examine, pairs_of, possible_pairs, sample
 from tests.tiny import copy_tiny, edit, found, place_of, tiny
 
 
 @pytest.fixture(scope="module")
 def kb() -> KnowledgeBase:
-    return load_knowledge(find_knowledge())
+    return shipped()
 
 
 def test_every_type_says_when_it_starts_stops_and_protects(kb: KnowledgeBase) -> None:

@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 from scipy import constants
 
-from diagnose.knowledge.load import load_knowledge
 from diagnose.plant import readings
 from diagnose.plant.matrix import MatrixBuilder
 from diagnose.plant.wiring import compose_named, parse_installation
-from tests.campaigns.spice import INSTALLATIONS, KNOWLEDGE
+from tests.bench import shipped
+from tests.campaigns.spice import INSTALLATIONS
 from tests.oracles.spice import VT, Question, diode_model, missing, solve
 from tests.oracles.spice_compare import Comparison
 from tests.oracles.spice_tally import Tally
@@ -54,7 +54,7 @@ def test_ngspice_agrees_with_circuits_solved_by_hand() -> None:
 
 def picked(name: str) -> tuple[MatrixBuilder, list[str]]:
     """One installation and a few of its failure modes, the same ones each time."""
-    kb = load_knowledge(KNOWLEDGE)
+    kb = shipped()
     builder = MatrixBuilder(kb, compose_named(kb, parse_installation(kb, name)))
     others = sorted(set(builder.installation.modes) - {RESTLESS})
     return builder, [RESTLESS, *random.Random(7).sample(others, PICKED)]
@@ -90,7 +90,7 @@ SENSORS = {
 
 @pytest.mark.parametrize("name", SENSORS)
 def test_sensor_readings_fall_in_the_same_outcomes(name: str) -> None:  # [1]
-    kb = load_knowledge(KNOWLEDGE)
+    kb = shipped()
     whole = MatrixBuilder(kb, compose_named(kb, parse_installation(kb, name)))
     own = {
         test
@@ -118,7 +118,7 @@ OWN_FILES = ("three_phase", "sources", "two_pumps")
 
 @pytest.mark.parametrize(("name", "modes"), DRIVES, ids=[name for name, _ in DRIVES])
 def test_phases_curves_and_other_frequencies(name: str, modes: tuple[str, ...]) -> None:  # [1]
-    kb = load_knowledge(KNOWLEDGE)
+    kb = shipped()
     whole = MatrixBuilder(kb, compose_named(kb, parse_installation(kb, name)))
     own = {
         ident

@@ -22,11 +22,7 @@ from filelock import FileLock
 from diagnose.cli import main
 from diagnose.cli.progress import add
 from diagnose.errors import DiagnoseError
-from diagnose.interview.session import Session
-from diagnose.knowledge.load import load_knowledge
 from diagnose.knowledge.names import unit_of
-from diagnose.plant.cache import matrix_for
-from diagnose.plant.compose import compose
 from diagnose.practice.catalogue import catalogue
 from diagnose.practice.choosing import Chooser, next_exercise, standings
 from diagnose.practice.compound import pair
@@ -50,7 +46,8 @@ from diagnose.reasoning.noise_free import Problem
 from diagnose.reasoning.strategy import Candidate, Terrain
 from tests.benchmarks import tracing
 from tests.benchmarks.tracing_figure import figure
-from tests.made_tables import KIND, ROOT
+from tests.made_tables import KIND
+from tests.people import standard_session
 from tests.tiny import place_of
 
 TODAY = datetime.date(2026, 3, 1)
@@ -135,17 +132,9 @@ def test_units_that_no_test_tells_apart_are_repaired_in_turn() -> None:
 
 
 @cache
-def shipped() -> Session:
-    """A session on the shipped installation without variants chosen."""
-    knowledge = load_knowledge(ROOT / "knowledge")
-    installation = compose(knowledge, KIND, {})
-    return Session(knowledge, installation, matrix_for(knowledge, installation))
-
-
-@cache
 def exercises() -> tuple[Rated, ...]:
     """All exercises of it with their difficulty."""
-    return tuple(catalogue(shipped()))
+    return tuple(catalogue(standard_session()))
 
 
 @cache
@@ -153,7 +142,9 @@ def functions() -> Mapping[str, str]:
     """The function of each of its units."""
     from diagnose.knowledge.practice_reading import load_practice
 
-    return unit_functions(load_practice(shipped().knowledge), shipped().installation)
+    return unit_functions(
+        load_practice(standard_session().knowledge), standard_session().installation
+    )
 
 
 def of(complaint: str, *modes: str) -> Difficulty:
@@ -162,7 +153,7 @@ def of(complaint: str, *modes: str) -> Difficulty:
 
 
 def test_every_exercise_is_rated_and_the_numbers_hang_together() -> None:
-    table = shipped().table("now")
+    table = standard_session().table("now")
     assert len(exercises()) > 300
     for rated in exercises():
         d = rated.difficulty
@@ -187,7 +178,7 @@ def test_no_trainee_who_tests_to_the_end_beats_the_expert(
 ) -> None:
     """On average over the causes, by their weight, the way to the repair not counted."""
     monkeypatch.setattr("diagnose.practice.ways.CONVINCED", 2.0)
-    problem = Rating(shipped()).problem(complaint)
+    problem = Rating(standard_session()).problem(complaint)
     old = problem.terrain
     here = np.arange(len(old.minutes))[:, None]
     units = sorted({unit for label in problem.labels for unit in label.split("+")})
@@ -199,7 +190,7 @@ def test_no_trainee_who_tests_to_the_end_beats_the_expert(
     )
     problem = replace(problem, terrain=terrain)
     names = [name for row in problem.rows for name in row.split("+")]
-    table = shipped().table("now")
+    table = standard_session().table("now")
     weights = table.weight * table.complaint[complaint]
     case = Case.of(
         problem,
@@ -236,7 +227,7 @@ def test_what_makes_a_callout_hard_makes_the_number_large() -> None:
 
 def test_look_alikes_are_those_that_hardly_any_test_tells_apart() -> None:
     """Counted anew with the matrix alone, by plain loops."""
-    session, complaint = shipped(), "hums"
+    session, complaint = standard_session(), "hums"
     table = session.table("now")
     rating = Rating(session)
     problem = rating.problem(complaint)
@@ -268,7 +259,7 @@ def test_look_alikes_are_those_that_hardly_any_test_tells_apart() -> None:
 
 
 def test_two_faults_add_up_with_the_repair_between_them() -> None:
-    rating = Rating(shipped())
+    rating = Rating(standard_session())
     first = next(r for r in exercises() if r.modes == ("roof_high_float.contact_open",))
     second = next(r for r in exercises() if r.modes == ("relay.contacts_welded",))
     both = pair(rating, first, second).difficulty
@@ -296,17 +287,17 @@ def test_difficulties_are_kept_and_made_anew_where_the_file_is_damaged(
 
     asked: list[str] = []
     monkeypatch.setattr(Rating, "rate", few)
-    first = catalogue(shipped(), cache_dir=tmp_path)
+    first = catalogue(standard_session(), cache_dir=tmp_path)
     count = len(asked)
-    assert count == len(shipped().matrix.complaints) - len(shipped().reports)
-    assert catalogue(shipped(), cache_dir=tmp_path) == first
+    assert count == len(standard_session().matrix.complaints) - len(standard_session().reports)
+    assert catalogue(standard_session(), cache_dir=tmp_path) == first
     assert len(asked) == count
     (path,) = tmp_path.iterdir()
     path.write_text(path.read_text().replace('"minutes"', '"minute"'), encoding="utf-8")
-    assert catalogue(shipped(), cache_dir=tmp_path) == first
+    assert catalogue(standard_session(), cache_dir=tmp_path) == first
     assert len(asked) == 2 * count
     path.write_bytes(b"\xff\xfe damaged")
-    assert catalogue(shipped(), cache_dir=tmp_path) == first
+    assert catalogue(standard_session(), cache_dir=tmp_path) == first
 
 
 # ---------------------------------------------------------------------- knowledge tracing

@@ -34,7 +34,8 @@ from diagnose.practice.examiner import TOLERANCE, Drawn, Examiner, Plan
 from diagnose.practice.expert import expert
 from diagnose.practice.sheet import Sheet, differences, played, result_of, sheet_of
 from tests.made_tables import KIND, ROOT
-from tests.test_practice_curriculum import exercises, shipped
+from tests.people import standard_session
+from tests.test_practice_curriculum import exercises
 from tests.tiny import place_of
 
 SEED = 11
@@ -50,14 +51,14 @@ print(json.dumps(whole_exam()))
 @cache
 def examiner() -> Examiner:
     """The examiner of the shipped installation without variants chosen."""
-    session = shipped()
+    session = standard_session()
     workshop = Workshop(session.knowledge, session.installation, load_practice(session.knowledge))
     return Examiner.of(session, workshop, exercises())
 
 
 def plan(count: int = 1, **changed: object) -> Plan:
     """A plan of so many callouts."""
-    variants = dict(shipped().installation.choices)
+    variants = dict(standard_session().installation.choices)
     base = Plan(KIND, variants, SEED, count)
     return replace(base, **changed)  # type: ignore[arg-type]
 
@@ -72,7 +73,7 @@ def drawn() -> tuple[Drawn, ...]:
 def sat() -> tuple[ExamTranscript, Sheet]:
     """That exam as the expert sits it: transcript with results, and sheet."""
     one = drawn()[0]
-    attempt = expert(shipped(), examiner().bench(one.exercise))
+    attempt = expert(standard_session(), examiner().bench(one.exercise))
     transcript = ExamTranscript(NAME, plan(), "2026-01-02T03:04:05+00:00", knowledge())
     for taken in attempt.taken:
         transcript = transcript.with_act(1, taken)
@@ -83,7 +84,7 @@ def sat() -> tuple[ExamTranscript, Sheet]:
 
 def knowledge() -> str:
     """The digest of the knowledge base."""
-    return shipped().knowledge.digest
+    return standard_session().knowledge.digest
 
 
 def whole_exam() -> object:
@@ -91,7 +92,7 @@ def whole_exam() -> object:
     transcript, sheet = sat()
     one = drawn()[0]
     shown = [[e.act.kind, dict(e.act.data), e.shown] for e in transcript.entries]
-    rated = [r for c in ("hums", "overflows") for r in Rating(shipped()).rate(c)]
+    rated = [r for c in ("hums", "overflows") for r in Rating(standard_session()).rate(c)]
     numbers = [[*r.modes, r.complaint, r.difficulty.minutes] for r in rated]
     hidden = [*one.exercise.modes, one.exercise.complaint, str(one.exercise.seed), one.says]
     return [hidden, shown, [dict(r) for r in transcript.results], sheet.digest, numbers]
@@ -236,7 +237,7 @@ def test_an_exam_that_breaks_off_goes_on_and_nothing_leaks(
     shown = capsys.readouterr().out
     assert "no hints in this callout" in shown
     assert "Noted." in shown
-    mode = shipped().installation.modes[drawn()[0].exercise.modes[0]]
+    mode = standard_session().installation.modes[drawn()[0].exercise.modes[0]]
     assert mode.title not in shown  # it stands on the sheet only
     sheet = (tmp_path / "sheet.txt").read_text(encoding="utf-8")
     assert mode.title in " ".join(sheet.split())

@@ -15,7 +15,6 @@ from itertools import islice, product
 
 import pytest
 
-from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.knowledge.practice_reading import load_practice
 from diagnose.practice.bench import CAPACITORS
 from diagnose.practice.deeds import INTERLOCKS, PROTECTION
@@ -38,6 +37,7 @@ from diagnose.reasoning.guard import (
     refuse_step,
 )
 from diagnose.reasoning.guard import SafetyState as Guarded
+from tests.bench import shipped
 
 PROTECTS = re.compile("residual|breaker|fuse|overload|isolator")
 INTERLOCKED = re.compile("float|pressure_switch|selector|manual_switch|hand_off_auto|contactor")
@@ -222,7 +222,7 @@ def test_what_is_stopped_can_be_put_right_step_by_step() -> None:
 
 
 def test_every_rule_is_explained_with_what_to_do_instead_and_costs() -> None:
-    words = load_practice(load_knowledge(find_knowledge())).unsafe
+    words = load_practice(shipped()).unsafe
     assert set(words) == set(IDS)
     for rule in IDS:
         said = offence(rule, words)
@@ -235,7 +235,7 @@ def test_every_rule_is_explained_with_what_to_do_instead_and_costs() -> None:
 
 def test_every_part_that_protects_interlocks_or_keeps_a_charge_is_known_to_the_referee() -> None:
     """By the names of the part types: a new drive brings its own breaker and overload relay."""
-    parts = load_knowledge(find_knowledge()).parts
+    parts = shipped().parts
     for known, names in ((PROTECTION, PROTECTS), (INTERLOCKS, INTERLOCKED)):
         assert {name for name in parts if names.search(name)} <= set(known)
         assert set(known) <= set(parts)

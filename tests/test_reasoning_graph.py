@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 
 from diagnose.cli.render import likely
 from diagnose.errors import DiagnoseError
-from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.plant.compose import Installation, compose
 from diagnose.plant.matrix import HEALTHY, DependencyMatrix, MatrixBuilder
 from diagnose.reasoning import graph as test_graph
@@ -33,6 +32,7 @@ from diagnose.reasoning.separation import (
     useless_tests,
 )
 from diagnose.reasoning.suspects import by_unit
+from tests.bench import shipped
 from tests.made_tables import ORDINARY
 from tests.tiny import tiny
 
@@ -426,9 +426,9 @@ def test_the_way_on_the_bench(
     assert caught.value.issues[0].legal == ("battery", "button", "heater", "outlet", "relay")
 
 
-def shipped(**choices: str) -> Installation:
+def standard(**choices: str) -> Installation:
     """An installation of the shipped knowledge."""
-    return compose(load_knowledge(find_knowledge()), "tank_and_sump", choices)
+    return compose(shipped(), "tank_and_sump", choices)
 
 
 @pytest.mark.parametrize(
@@ -443,7 +443,7 @@ def shipped(**choices: str) -> Installation:
 def test_the_way_of_the_mains(choices: dict[str, str], driven_by: list[str]) -> None:
     # common practice, no source: supply, isolator, breaker, residual-current device, what
     # switches the pump, its protection, its cable, the motor, in this order
-    installation = shipped(**choices)
+    installation = standard(**choices)
     units = signal_path(installation, "mains", "motor").units
     order = ["mains", "isolator", "breaker", "rcd", *driven_by, "pump_cable", "motor"]
     if choices.get("residual") == "none":
@@ -454,7 +454,7 @@ def test_the_way_of_the_mains(choices: dict[str, str], driven_by: list[str]) -> 
 
 
 def test_the_way_of_the_water_and_of_a_signal() -> None:
-    installation = shipped()
+    installation = standard()
     water = signal_path(installation, "sump", "roof_tank").units
     order = ["sump", "foot_valve", "pump", "delivery", "roof_tank"]
     assert [u for u in water if u in order] == order
@@ -475,7 +475,7 @@ def test_the_way_of_the_water_and_of_a_signal() -> None:
 
 
 def test_a_way_is_one_along_conductors() -> None:
-    installation = shipped(drive="contactor")
+    installation = standard(drive="contactor")
     ohms = conductors(installation)
     path = signal_path(installation, "mains", "motor")
     for net, first, second in zip(path.nets, path.units, path.units[1:], strict=False):

@@ -12,7 +12,6 @@ from itertools import product
 
 import pytest
 
-from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.knowledge.rule_records import Fact
 from diagnose.reasoning.guard import (
     ACTS,
@@ -27,6 +26,7 @@ from diagnose.reasoning.guard import (
 )
 from diagnose.reasoning.planner import acts_needed
 from diagnose.reasoning.rules import RuleEngine
+from tests.bench import shipped
 
 STATES = [
     SafetyState(electrical, skill, hazard, rated)
@@ -92,7 +92,7 @@ def test_acts_are_refused_where_they_may_not_be_made() -> None:
 
 
 def test_what_the_rules_permit_the_guard_permits() -> None:
-    engine = RuleEngine(list(load_knowledge(find_knowledge()).rules.values()))
+    engine = RuleEngine(list(shipped().rules.values()))
     permitted = 0
     for state in STATES:
         for danger, wet in product(("yes", "no"), repeat=2):

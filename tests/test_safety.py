@@ -20,10 +20,10 @@ from diagnose.interview.drive import Reply, drive, respond
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Step
 from diagnose.interview.verifying import verification
-from diagnose.knowledge.load import find_knowledge, load_knowledge
 from diagnose.knowledge.rule_records import Fact
 from diagnose.reasoning import guard
 from diagnose.reasoning.rules import RuleEngine
+from tests.bench import shipped
 from tests.campaigns import mutants
 from tests.deeds import by_guard, by_rules, differences
 from tests.explored import (
@@ -404,7 +404,7 @@ def test_isolating_warns_of_what_may_start_it_until_then() -> None:
 
 def test_insulation_is_tested_on_a_parted_dead_circuit_and_discharged() -> None:
     """Every insulation test and check of the knowledge, with the caution shown (IEC 60364-6)."""
-    kb = load_knowledge(find_knowledge())
+    kb = shipped()
     tests = [t for t in kb.tests.values() if t.instrument == "insulation_tester"]
     assert len(tests) >= 6
     for spec in tests:
@@ -415,7 +415,7 @@ def test_insulation_is_tested_on_a_parted_dead_circuit_and_discharged() -> None:
 
 
 def test_no_resistance_is_measured_but_dead() -> None:
-    kb = load_knowledge(find_knowledge())
+    kb = shipped()
     metered = [t for t in kb.tests.values() if t.kind in ("ohms", "insulation", "farads")]
     assert len(metered) > 60
     assert {t.state for t in metered} == {"dead"}
@@ -423,7 +423,7 @@ def test_no_resistance_is_measured_but_dead() -> None:
 
 def test_whoever_looks_and_must_touch_says_so() -> None:
     """A test in the state `any` is marked `hands` where, and only where, its words need a hand."""
-    kb = load_knowledge(find_knowledge())
+    kb = shipped()
     needless = re.compile(r"\b(do not|open nothing|open no)\b[^.,]*|before you \w+", re.I)
     looks = [t for t in kb.tests.values() if t.state == "any"]
     needs = {t.id for t in looks if HAND.search(needless.sub("", t.do))}
@@ -433,7 +433,7 @@ def test_whoever_looks_and_must_touch_says_so() -> None:
 
 def test_what_lies_under_the_cover_is_looked_at_dead() -> None:
     """Mains is within reach there, whatever is looked at (common practice, no source)."""
-    kb = load_knowledge(find_knowledge())
+    kb = shipped()
     inside = re.compile(r"jumper|dial\b|adapter|contactor|converter", re.I)
     seen = [t for t in kb.tests.values() if t.kind == "sign" and inside.search(t.title + t.do)]
     assert {"jumper_look", "adapter_look", "overload_look", "thermal_look"} <= {t.id for t in seen}
@@ -441,7 +441,7 @@ def test_what_lies_under_the_cover_is_looked_at_dead() -> None:
 
 
 def test_a_humming_motor_is_looked_at_before_anything_is_measured() -> None:
-    kb = load_knowledge(find_knowledge())
+    kb = shipped()
     hums = RuleEngine(list(kb.rules.values())).infer([Fact.of("complaint", id="hums")])
     first = [kb.tests[f.get("test")] for f in hums.concluded("first")]
     assert len(first) == 2

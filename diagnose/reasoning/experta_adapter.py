@@ -6,9 +6,9 @@ this module. What is replaced in experta 1.9.4, and why:
 - its agenda finds removed activations by bisection over keys that tie, misses some, and so
   fires rules whose NOT condition is blocked; here removal is by identity (`_Order`);
 - its order of firing depends on hashes; here it depends on the rules and facts alone;
-- its matcher keeps one class-wide cache of conflict-set nodes and tries every test on every
-  fact; here the nodes are listed per instance (`_Matcher`) and tests for a literal are found by
-  hashing (`_Fan`);
+- its matcher keeps one class-wide cache of conflict-set nodes, empties all after each fact and
+  tries every test on every fact; here the nodes are listed per instance, only those with news are
+  emptied (`_Matcher`) and tests for a literal are found by hashing (`_Fan`);
 - its reset searches the whole class for members each time (`_Engine`);
 - it copies each rule some ten times on the way to a normal form that ours have (`_Matcher`);
 - it names a pattern without a name by its address and keeps for good what captures it, so each
@@ -184,8 +184,22 @@ class _Matcher(_ReteMatcher):  # type: ignore[misc]
         self._nodes = tuple(nodes.values())
         self._ends = tuple(n for n in self._nodes if isinstance(n, _nodes.ConflictSetNode))
 
-    def _get_conflict_set_nodes(self) -> tuple[Any, ...]:
-        return self._ends
+    def changes(
+        self, adding: Iterable[Any] = (), deleting: Iterable[Any] = ()
+    ) -> tuple[list[Any], list[Any]]:
+        """Pass facts through the network; return activations gained and lost."""
+        for fact in deleting:
+            self.root_node.remove(fact)
+        for fact in adding:
+            self.root_node.add(fact)
+        added: list[Any] = []
+        removed: list[Any] = []
+        for end in self._ends:
+            if end.added or end.removed:
+                more, less = end.get_activations()
+                added += more
+                removed += less
+        return added, removed
 
     def reset(self) -> None:
         for node in self._nodes:

@@ -169,12 +169,21 @@ FLIPPED: dict[type[ast.cmpop], type[ast.cmpop]] = {
 }
 
 
+KINDS: dict[type[ast.AST], tuple[str, ...]] = {
+    ast.Compare: ("flip",),
+    ast.BoolOp: ("swap",),
+    ast.If: ("negate", "drop"),
+    ast.Set: ("drop",),
+    ast.Dict: ("drop",),
+}
+"""What can be changed of a node of the guard's source."""
+
+
 def guard_mutants() -> Iterator[tuple[str, str]]:
     """Name and source of each mutant of the guard."""
     tree = ast.parse(inspect.getsource(guard))
-    count = sum(1 for _ in ast.walk(tree))
-    for number in range(count):
-        for kind in ("flip", "swap", "negate", "drop"):
+    for number, found in enumerate(ast.walk(tree)):
+        for kind in KINDS.get(type(found), ()):
             mutant = copy.deepcopy(tree)
             node = next(n for k, n in enumerate(ast.walk(mutant)) if k == number)
             for part in _changed(node, kind):
