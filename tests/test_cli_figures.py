@@ -297,6 +297,8 @@ def test_the_command_draws_a_part(part: str, capsys: pytest.CaptureFixture[str])
 def test_the_command_writes_text(capsys: pytest.CaptureFixture[str]) -> None:
     assert run("--text", "--set", "sump_sensor=none") == 0
     shown = capsys.readouterr().out
+    assert run("--text", "tank_and_sump,sump_sensor=none") == 0
+    assert capsys.readouterr().out == shown
     assert "[high float in the roof tank]" in shown
     assert "float in the sump" not in shown
     assert max(map(len, shown.splitlines())) <= 80
@@ -321,7 +323,8 @@ def test_the_command_draws_a_case(
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (("nowhere",), "there is no installation 'nowhere'"),
+        (("nowhere,drive=contactor",), "there is no installation 'nowhere'"),
+        (("tank_and_sump,drive",), "'drive' in 'tank_and_sump,drive' is not VARIANT=CHOICE"),
         (("--set", "drive=horse"), "'horse' is not a choice of 'drive'"),
         (("--set", "drive"), "is not VARIANT=CHOICE"),
         (("--output", "x.png"), "does not end in .svg"),

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from diagnose.casebook.store import status_of
+from diagnose.casebook.store import CaseHeader, status_of
+from diagnose.cli.render import Screen
+from diagnose.cli.setup import Setup
 from diagnose.interview.describing import (
     DIFFERS,
     INSTRUMENTS,
@@ -146,3 +148,35 @@ def test_the_shipped_installation_with_every_choice() -> None:
         assert list(chosen) == names
         built = compose(kb, standard.type.id, variants_of(standard.choices, events))
         assert {n: built.choices[n] for n in names} == chosen
+
+
+@pytest.mark.parametrize(
+    ("lines", "expected"),
+    [
+        (
+            ("back", "", "", "4", "back", "back", "1", "2", "2"),
+            {METER: "cat_ii", PERSON: "instructed", INSTRUMENTS: ["multimeter"]},
+        ),
+        (("", "0", "back", "1", "3", "1"), {METER: "cat_iii", PERSON: "licensed"}),
+        (
+            ("no", "2", "back", "1", "small", "back", "", "1", "3"),
+            {"variants": {"second": "none", "cell": "small"}, PERSON: "unqualified"},
+        ),
+    ],
+)
+def test_a_slip_in_the_set_up_is_taken_back(
+    lines: tuple[str, ...],
+    expected: dict[str, object],
+    kb: KnowledgeBase,
+    bench: Installation,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Who is taken for licensed by a slip would be offered live tests to the end."""
+    events, said = [opened(kb, bench)], iter(lines)
+    header = CaseHeader("", "", "here", bench.type.id, dict(bench.choices), events[0].at, "")
+    Setup(kb, Screen(True), lambda prompt: next(said)).go_on(header, events, lambda event: None)
+    assert next(said, None) is None
+    told = replay(events, {}).opened
+    assert {key: told[key] for key in expected} == expected
+    nothing = lines[0] in ("back", "no")
+    assert ("nothing here to take back" in capsys.readouterr().out) == nothing

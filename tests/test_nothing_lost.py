@@ -22,6 +22,7 @@ from diagnose.casebook.files import FileStore
 from diagnose.casebook.sitefiles import Site, read_site, save_site
 from diagnose.casebook.store import CaseHeader
 from diagnose.cli.saving import NOT_SAVED, Recorder
+from diagnose.cli.shown import put_file
 from diagnose.cli.transcripts import Transcript, read_transcript
 from diagnose.errors import DiagnoseError
 from diagnose.interview.events import Event, new_event
@@ -115,6 +116,29 @@ def test_a_full_disk_loses_no_answer(
     assert "No space left on device" in shown
     assert "try again" in asked[0]
     assert raws(FileStore(folder), case) == ["first", "second"]
+
+
+def test_a_full_disk_leaves_the_report_that_was_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What cannot be written whole takes no earlier file's place; a device is written as it is."""
+    report, pipe = tmp_path / "report.pdf", tmp_path / "pipe"
+    put_file(report, b"the earlier one")
+
+    def full(handle: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(DiagnoseError, match=r"report\.pdf': No space left on device"):
+        put_file(report, b"half of the next")
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == {
+        "report.pdf": b"the earlier one"
+    }
+    os.mkfifo(pipe)
+    reading = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    put_file(pipe, b"through")
+    assert os.read(reading, 20) == b"through"
+    os.close(reading)
 
 
 def test_a_folder_that_cannot_be_written_to_loses_no_answer(

@@ -8,7 +8,7 @@ from functools import partial
 
 from diagnose.casebook.answers import METER_CATEGORIES, QUALIFICATIONS
 from diagnose.casebook.store import CaseHeader
-from diagnose.cli.lines import clean, match, number_from
+from diagnose.cli.lines import clean, known_words, match, number_from
 from diagnose.cli.ready import ask_ready, met_at, needed, title_of
 from diagnose.cli.render import INSTRUMENTS as NAMES
 from diagnose.cli.render import Screen, name_of
@@ -63,6 +63,10 @@ TAKEN_AS = marked(
 SITE_PROMPT = marked("Name of the site or the customer's reference (Enter: none) > ")
 
 
+class _Back(Exception):
+    """The answer before is taken back."""
+
+
 class Setup:
     """The first few questions; each answer becomes one event of the case."""
 
@@ -72,6 +76,14 @@ class Setup:
         self.knowledge = knowledge
         self.screen = screen
         self.read = read
+        self._goes_back = False
+
+    def _line(self, prompt: str) -> str:
+        """A typed line; `_Back` where it takes the answer before back, and that can be done."""
+        line = self.read(prompt)
+        if self._goes_back and known_words().get(line.strip().casefold()) == "back":
+            raise _Back
+        return line
 
     def begin(
         self,
@@ -147,15 +159,33 @@ class Setup:
             The case is of an installation that the knowledge base does not hold.
         """
         standard = self._composed(case.installation, case.variants)
+        given: list[Ask] = []
+        again: Ask | None = None
         while True:
-            ask = next_ask(self.knowledge, standard, events)
+            ask = again or next_ask(self.knowledge, standard, events)
             if ask is None or (only and ask.id not in only):
                 return self._composed(case.installation, variants_of(case.variants, events))
             if ask.id == WIRING:  # what a caller said of it already counts
                 standard = self._composed(case.installation, variants_of(case.variants, events))
-            event = new_event("described", **described(ask, self._answer(ask, standard)))
+            if given and given[-1].id == VARIANT and (ask.id != VARIANT or ask.refused):
+                given = []  # what is fitted was taken as a whole
+            self._goes_back = True
+            try:
+                answer = self._answer(ask, standard)
+            except _Back:
+                if not given:
+                    self.screen.para(_("There is nothing here to take back."), 2, "red")
+                again = given.pop() if given else again
+                continue
+            finally:
+                self._goes_back = False
+            if given and given[-1].id == WIRING and ask.id == VARIANT:
+                given = []
+            event = new_event("described", **described(ask, answer))
             record(event)
             events.append(event)
+            given.append(ask)
+            again = None
 
     def by_phone(
         self, case: CaseHeader, events: list[Event], record: Callable[[Event], None]
@@ -183,7 +213,7 @@ class Setup:
 
     def _answer(self, ask: Ask, standard: Installation) -> str | tuple[str, ...]:
         if ask.id == SITE:
-            return clean(self.read(_(SITE_PROMPT)))
+            return clean(self._line(_(SITE_PROMPT)))
         if ask.id == WIRING:
             return self._wiring(standard)
         if ask.id == VARIANT:
@@ -219,7 +249,7 @@ class Setup:
             prompt = marked("Enter: it is the standard one; 'no': it differs > ")
             if met:
                 prompt = marked("Enter: that is what is fitted; 'no': it differs > ")
-            line = self.read(_(prompt)).strip()
+            line = self._line(_(prompt)).strip()
             if not line or line.casefold() in ("y", "yes", "standard", _("yes")):
                 return STANDARD
             if line.casefold() in ("n", "no", "differs", _("no")):
@@ -255,7 +285,7 @@ class Setup:
         self.screen.line()
         self.screen.para(_(question), style="bold")
         self.screen.options(options)
-        read = partial(read_afresh, self.read, screen=self.screen) if afresh else self.read
+        read = partial(read_afresh, self._line, screen=self.screen) if afresh else self._line
         while True:
             line = read(_(prompt))
             if not line.strip() and default:
@@ -274,7 +304,7 @@ class Setup:
         self.screen.para(_(PROVING))
         self.screen.options(options)
         while True:
-            line = self.read(_("numbers (1, 2), Enter: all, 0: none > ")).strip()
+            line = self._line(_("numbers (1, 2), Enter: all, 0: none > ")).strip()
             if not line:
                 return tuple(order)
             if line.casefold() in ("0", "none"):

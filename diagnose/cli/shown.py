@@ -73,7 +73,8 @@ def print_json(data: Any) -> None:
 def put_file(path: Path | None, data: bytes) -> None:
     """A file's content in a file or on stdout (None), whatever the encoding of the terminal.
 
-    The file is written in place, so that it may be a device or a pipe.
+    A file takes the place of an earlier one whole or not at all; a device, a pipe or what is
+    behind a link is written in place.
 
     Raises
     ------
@@ -86,7 +87,13 @@ def put_file(path: Path | None, data: bytes) -> None:
         sys.stdout.flush()
         return
     try:
-        path.write_bytes(data)
+        plain = path.is_file() or not path.exists()
+        if plain and path.parent.is_dir() and not path.is_symlink():
+            from diagnose.keeping import write_whole  # here, because most commands write no file
+
+            write_whole(path, data)
+        else:
+            path.write_bytes(data)
     except (OSError, ValueError) as error:  # ValueError: a null character in the name
         reason = getattr(error, "strerror", None) or error
         raise fail("unwritable", f"cannot write '{path}': {reason}") from error

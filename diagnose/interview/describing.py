@@ -78,12 +78,18 @@ def described(ask: Ask, answer: Any) -> dict[str, Any]:
 
 
 def left_to_ask(events: Sequence[Event]) -> list[str]:
-    """What the set-up has not been told yet; of the variants, nothing is known here."""
-    asks: list[str] = []
+    """What the set-up has not been told yet; of the variants, nothing is known here.
+
+    Whoever corrects the instruments is asked for their category again.
+    """
+    first: list[str] = []
+    asks = first
     for event in events:
         if event.kind == "opened":
-            asks = [str(name) for name in event.data.get("asks", ())]
+            first = asks = [str(name) for name in event.data.get("asks", ())]
         elif event.kind == "described":
+            if INSTRUMENTS in event.data and METER in first:
+                asks = [METER, *(name for name in asks if name != METER)]
             asks = [name for name in asks if name not in event.data]
     return asks
 

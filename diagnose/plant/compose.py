@@ -225,26 +225,47 @@ def ready(
     Parameters
     ----------
     name
-        A type, a preset, or None for the first type.
+        A type, a preset, or None for the first type; choices may follow:
+        ``name,variant=choice,variant=choice``.
     known
         Further names to mention where this one is unknown.
 
     Raises
     ------
     DiagnoseError
-        There is no such type or preset.
+        There is no such type or preset, or what follows is no choice.
     """
     if name is None:
         return next(iter(kb.installations)), {}
-    if name in kb.installations:
-        return name, {}
+    first, *words = name.split(",")
+    more = choices_in(words, name)
+    first = first.strip()
+    if first in kb.installations:
+        return first, more
     for kind in kb.installations.values():
-        if name in kind.presets:
-            return kind.id, kind.presets[name].variants
+        if first in kind.presets:
+            return kind.id, {**kind.presets[first].variants, **more}
     legal = dict.fromkeys([*known, *kb.installations, *preset_names(kb)])
     raise fail(
-        "unknown-id", f"there is no installation '{name}'", getattr(name, "place", None), legal
+        "unknown-id", f"there is no installation '{first}'", getattr(name, "place", None), legal
     )
+
+
+def choices_in(words: Iterable[str], text: str) -> dict[str, str]:
+    """Variants with their choices from ``variant=choice`` each; `text` is all that was typed.
+
+    Raises
+    ------
+    DiagnoseError
+        A word is not of this form.
+    """
+    pairs = {}
+    for word in words:
+        variant, given, choice = word.partition("=")
+        if not given:
+            raise fail("option", f"'{word.strip()}' in '{text}' is not VARIANT=CHOICE")
+        pairs[variant.strip()] = choice.strip()
+    return pairs
 
 
 def preset_names(kb: KnowledgeBase) -> list[str]:

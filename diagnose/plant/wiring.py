@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from diagnose.errors import DiagnoseError, Issue, Place, fail
+from diagnose.errors import DiagnoseError, Issue, Place
 from diagnose.knowledge.records import FailureMode, InstallationType, KnowledgeBase
-from diagnose.plant.compose import Installation, choose, compose, ready
+from diagnose.plant.compose import Installation, choices_in, choose, compose, ready
 from diagnose.plant.matrix import MatrixBuilder
 
 DEFAULT = "default"
@@ -102,16 +102,8 @@ def parse_installation(kb: KnowledgeBase, text: str) -> Named:
     first, *words = rest.split(",") if kind in kb.installations and rest else text.split(",")
     if "=" in first:
         kind = kind if rest else next(iter(kb.installations))
-        base = Named(text, kind, {})
-        words = [first, *words]
-    else:
-        base = Named(text, *ready(kb, first.strip(), known))
-    wrong = [word for word in words if "=" not in word]
-    if wrong:
-        raise fail("option", f"'{wrong[0].strip()}' in '{text}' is not VARIANT=CHOICE")
-    pairs = [word.partition("=") for word in words]
-    chosen = {name.strip(): choice.strip() for name, _, choice in pairs}
-    return replace(base, choices={**base.choices, **chosen})
+        return Named(text, kind, choices_in([first, *words], text))
+    return Named(text, *ready(kb, text, known))
 
 
 def wiring_issues(kb: KnowledgeBase, sound: bool = True) -> list[Issue]:
