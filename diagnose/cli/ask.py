@@ -7,7 +7,16 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from diagnose.cli.lines import HELP, Said, clean, known_words, match, number_from, understand
+from diagnose.cli.lines import (
+    HELP,
+    NOT_GUESSED,
+    Said,
+    clean,
+    known_words,
+    match,
+    number_from,
+    understand,
+)
 from diagnose.cli.render import Screen, Titles, name_of, sentence
 from diagnose.cli.speaking import spoken
 from diagnose.cli.typed_ahead import read_afresh
@@ -18,6 +27,7 @@ from diagnose.interview.safety import reports
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import PHONE, withdrawn_ids
 from diagnose.interview.steps import Option, Step
+from diagnose.knowledge.asked_records import Question
 from diagnose.language import gettext as _
 from diagnose.language import marked
 
@@ -156,8 +166,7 @@ class Terminal:
         if said.kind == "bad":
             self.screen.para(said.text, 2, "red")
         elif question and question.kind == "safety" and (said.kind == "not sure" or not said.sure):
-            message = _("Safety is not guessed: where you are not sure, answer as if it were so.")
-            self.screen.para(message, 2, "red")
+            self.screen.para(_(NOT_GUESSED), 2, "red")
         elif said.kind == "hazard":
             return self._hazard()
         elif said.kind == "answer":
@@ -173,8 +182,10 @@ class Terminal:
             self._why(step)
         elif said.kind == "other":
             return self._other(turn)
+        elif said.kind == "cannot" and question:
+            return self._usual(question)
         elif said.kind == "not sure":
-            return self._guess(step)
+            return self._guess(step, question)
         else:
             return Reply(said.kind, said.text)
         return None
@@ -244,12 +255,23 @@ class Terminal:
         self._shown = None
         return Reply("hazard", chosen) if chosen else None
 
-    def _guess(self, step: Step) -> Reply | None:
+    def _usual(self, question: Question) -> Reply | None:
+        """What is taken to be so where nobody knows; safety is not guessed."""
+        if question.kind == "safety":
+            self.screen.para(_(NOT_GUESSED), 2, "red")
+            return None
+        taken = _("Taken to be: {answer}").format(answer=_(question.choices[question.default]))
+        self.screen.para(taken, 2)
+        return Reply("answer", question.default)
+
+    def _guess(self, step: Step, question: Question | None) -> Reply | None:
         if step.kind not in ("test", "question"):
             self.screen.para(_("This needs a plain answer."), 2)
             return None
         line = self.read(_("your best guess, Enter if there is none > "))
         if not line.strip():
+            if question:
+                return self._usual(question)
             return Reply("cannot", "not sure") if step.kind == "test" else None
         said = understand(line, step.options, bool(step.unit))
         if said.kind == "answer":

@@ -39,7 +39,7 @@ from diagnose.reasoning.planner import Costs, Equipment, Ground, Standing
 from diagnose.reasoning.stakes import Stakes
 from diagnose.reasoning.strategy import Greedy, Strategy
 from tests.benchmarks.drive import FULLY_EQUIPPED
-from tests.benchmarks.latency import SHOWN, Simulated, TimedSession, percentiles
+from tests.benchmarks.latency import SHOWN, Leaving, TimedSession, percentiles
 from tests.made_tables import KIND
 from tests.people import standard_session
 
@@ -194,7 +194,7 @@ def shipped_turns(strategy: Strategy, callouts: int) -> dict[str, float]:
         weight = rates * np.where(shown[:-1] >= SHOWN, shown[:-1], 0.0)
         rng = np.random.default_rng(k)
         for row in rng.choice(len(weight), size=callouts, p=weight / weight.sum()):
-            person = Simulated(session, base.matrix.rows[int(row)], complaint)
+            person = Leaving(session, base.matrix.rows[int(row)], complains=complaint)
             drive(session, [new_event("opened", installation=KIND, **opened)], person)
     return percentiles([seconds for kind, seconds in session.times if kind == "test"])
 
