@@ -190,13 +190,58 @@ def test_danger_ends_a_call_by_a_person_at_once(tmp_path: Path) -> None:
     assert "tingle" in again.output
 
 
+def call(tmp_path: Path, *typed: str, options: tuple[str, ...] = ()) -> str:
+    """What a call shows on the screen, line ends taken as spaces."""
+    command = ["phone", "--store", str(tmp_path / "cases"), "--no-color", *options]
+    return " ".join(runner.invoke(app, command, input="\n".join(typed) + "\n").output.split())
+
+
 def test_who_felt_a_shock_hears_at_once_what_to_switch_off(tmp_path: Path) -> None:
     """Common practice, no source: keep off first, then go on asking; each is said once."""
-    call = ["phone", "--store", str(tmp_path / "cases")]
-    said = runner.invoke(app, call, input="1\n2\n1\n").output
-    shock, off, wet = (said.index(x) for x in ("felt a tingle", "  OFF ", "cable wet"))
-    assert shock < off < said.index("KEEP OFF") < wet
-    assert said.count("  OFF ") == said.count("KEEP OFF") == 1
+    said = call(tmp_path, "1", "2", "4", "2", "1")
+    order = ["felt a tingle", " OFF ", "KEEP OFF", "lights steady", "at other taps", "cable wet"]
+    places = [said.index(text) for text in order]
+    assert places == sorted(places)
+    assert said.count("main switch of the house") == said.count("KEEP OFF") == 1
+
+
+@pytest.mark.parametrize(("lights", "warned"), [("2", 1), ("3", 1), ("4", 0), ("5", 0)])
+def test_a_shock_with_unsteady_lights_keeps_everybody_off_and_calls_the_supplier(
+    lights: str, warned: int, tmp_path: Path
+) -> None:
+    """IEC 60364-4-44, 442: a lost neutral of the supply; steady or not known: nothing more."""
+    said = call(tmp_path, "1", "2", lights, "2", "1", "1", "1", "1")
+    assert said.count("call the supplier of electricity now") == warned
+    assert "pull their plugs" not in said
+    if warned:
+        assert said.index("call the supplier of electricity now") < said.index("cable wet")
+
+
+def test_who_is_unsure_of_safety_is_told_to_take_the_worse_answer(tmp_path: Path) -> None:
+    said = call(tmp_path, "don't know", "not sure", "cannot", "1")
+    assert said.count("Safety is not guessed") == 3
+    assert "Has anyone felt a tingle" in said
+
+
+def test_what_nobody_knows_of_the_past_is_taken_as_usual(tmp_path: Path) -> None:
+    typed = ["1"] * 6 + ["", "1", "3", "don't know", "", "cannot", "stop"]
+    said = call(tmp_path, *typed)
+    assert said.count("Taken to be: no") == 1
+    assert "Taken to be: a day or longer" in said
+    assert "this needs an answer" not in said
+
+
+def test_a_humming_motor_is_switched_off_before_anything_else_is_asked(tmp_path: Path) -> None:
+    """Common practice, no source: a locked rotor burns in minutes, a call takes longer."""
+    said = call(tmp_path, *["1"] * 6, "", "1", "10", "1", "stop")
+    assert said.index("at once, and leave it off") < said.index("Does water run where")
+
+
+@pytest.mark.parametrize("answer", ["2", "3"])
+def test_whoever_is_in_danger_or_in_the_water_ends_the_call(answer: str, tmp_path: Path) -> None:
+    said = call(tmp_path, answer)
+    assert "EMERGENCY" in said
+    assert ("nobody goes in" in said) == (answer == "3")
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -11,10 +13,12 @@ import numpy as np
 import pyagrum
 import pytest
 
+from diagnose.interview.advice import LEVELS, advice_of, first_inference
 from diagnose.interview.drive import Reply, drive
 from diagnose.interview.events import Event, new_event
+from diagnose.interview.history import rate_factors
 from diagnose.interview.phone import (
-    LEVELS,
+    BEARS,
     PhoneSession,
     for_customers,
     phone_result,
@@ -24,9 +28,12 @@ from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Step
 from diagnose.knowledge.checks_phone import URGENCIES
 from diagnose.knowledge.names import unit_of
+from diagnose.knowledge.records import TestSpec
+from diagnose.knowledge.rule_records import Fact
 from diagnose.plant.procedures import phone_error
 from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.guard import Electrical
+from diagnose.reasoning.rules import RuleEngine, rules_at
 from tests.made_tables import ORDINARY
 from tests.people import SimulatedPerson, clear_modes, standard_session
 
@@ -115,8 +122,6 @@ def test_no_customer_is_told_to_open_climb_or_touch() -> None:
 
 
 def test_a_customer_at_roof_or_sump_is_refused_whatever_the_flag_says() -> None:
-    from dataclasses import replace
-
     spec = next(t for t in phone().knowledge.tests.values() if for_customers(t))
     for change in (
         {"place_at": "roof"},
@@ -189,7 +194,8 @@ def test_a_hazard_ends_all_tests_and_keeps_off_the_panel(hazard: str) -> None:
     mode = clear_modes(phone(), 3)[0]
     events, person = start(), Customer(phone(), mode, **{hazard: HAZARDS[hazard]})
     turn = drive(phone(), events, person).turn
-    assert not [step for step in person.steps if step.kind == "test"]
+    asked = [step.id for step in person.steps if step.kind == "test"]
+    assert asked == (["premises_power", "tingle_elsewhere"] if hazard == "tingle" else [])
     plan = phone().plan(turn)
     assert LEVELS.index(plan.urgency) <= LEVELS.index("today")
     assert plan.reasons
@@ -209,25 +215,114 @@ def test_nothing_that_hums_or_trips_is_started_by_telephone(complaint: str) -> N
     rows = session.matrix.complaints[complaint]
     mode = session.matrix.rows[int(np.argmax(rows))]
     events, person = start(), Customer(session, mode, complaint=complaint)
-    drive(session, events, person)
+    turn = drive(session, events, person).turn
     asked = [step.id for step in person.steps if step.kind == "test"]
     assert asked
     for name in asked:
         assert session.tests[name].spec.situation not in RUNS, name
+    # IEC 60364-6: insulation is measured before what tripped is switched on again
+    assert ("insulation_tester" in session.plan(turn).instruments) >= (complaint == "trips")
+
+
+STARTING = ("manual_on", "auto_empty", "set_running", "set_little", "set_filled")
+AS_FOUND = ("found_empty", "found_full", "auto_filling")
+
+
+def run_by(test: TestSpec, situations: Sequence[str]) -> bool:
+    """Whether a test for customers lets a pump run in one of these situations."""
+    looks = test.state == "any"
+    return for_customers(test) and not looks and test.situation in situations
 
 
 def test_every_test_that_runs_the_pump_is_ruled_out_where_it_must_not_run() -> None:
-    # a new test for customers that starts the pump must join the lists in rules/phone.yaml
-    session = phone()
-    starting = {
-        t.spec.id
-        for t in phone_tests(session.tests).values()
-        if t.spec.situation in ("manual_on", "auto_empty")
+    # a new test for customers that starts the pump must join the lists in rules/phone.yaml,
+    # whatever the installation: one at a pressure set as one at a tank
+    knowledge = phone().knowledge
+    starting = {t.id for t in knowledge.tests.values() if run_by(t, STARTING)} | {"restart"}
+    as_found = {t.id for t in knowledge.tests.values() if run_by(t, AS_FOUND)}
+    assert {"set_taps_open", "pump_heard_on"} <= starting
+    assert {"pump_as_found_low", "runs_through"} <= as_found
+    told = ("phone_hums_not_run", "phone_flood_not_run")  # the pump is switched off at once
+    for rule in (*told, "phone_trips_not_run", "phone_tripped_found_not_run"):
+        named = {fact.get("test") for fact in knowledge.rules[rule].then}
+        assert starting <= named, (rule, starting - named)
+        assert rule not in told or as_found <= named, (rule, as_found - named)
+
+
+def test_a_shock_is_looked_for_with_an_insulation_tester_and_dead_tests_only() -> None:
+    mode = clear_modes(phone(), 3)[0]
+    events, person = start(), Customer(phone(), mode, tingle="yes")
+    plan = phone().plan(drive(phone(), events, person).turn)
+    assert {"insulation_tester", "multimeter"} <= set(plan.instruments)
+    assert not {"history"} & {
+        phone().knowledge.questions[s.id].kind
+        for s in person.steps
+        if s.id in phone().knowledge.questions
     }
-    starting |= {"restart"}
-    for rule in ("phone_hums_not_run", "phone_trips_not_run", "phone_flood_not_run"):
-        named = {fact.get("test") for fact in session.knowledge.rules[rule].then}
-        assert starting <= named, rule
+
+
+def test_nothing_is_loaded_for_causes_that_nobody_would_complain_of_like_this() -> None:
+    session = phone()
+    events = [*start(), new_event("complaint", ids=["shock"])]
+    load = session.plan(session.turn(events)).load
+    assert load is not None
+    shown = session.matrix.complaints["shock"]
+    needed = {
+        str(spare)
+        for k, name in enumerate(session.matrix.rows[:-1])
+        if shown[k] > 0
+        for spare in session.installation.modes[name].mode.spares
+    }
+    assert {spare.name for spare in load.spares} <= needed
+
+
+def test_a_question_is_asked_only_where_an_answer_would_change_something() -> None:
+    """The answer that moves most of the belief, against `rate_factors` applied one by one."""
+    session = phone()
+    for complaint in session.matrix.complaints:
+        turn = session.turn([*start(), new_event("complaint", ids=[complaint])])
+        p = dict(turn.belief.ranking())
+        for question in session.questions.values():
+            if not question.factors:
+                continue
+            moved = []
+            for choice in question.choices:
+                factors = rate_factors(
+                    session.knowledge, session.installation, {question.id: choice}
+                )
+                after = {n: q * factors.get(n, 1.0) for n, q in p.items()}
+                total = sum(after.values())
+                moved.append(0.5 * sum(abs(after[n] / total - p[n]) for n in p))
+            if abs(max(moved) - BEARS) > 1e-6:
+                assert session._bears(question, turn.belief) == (max(moved) > BEARS)
+    asked = {"overflows": False, "hums": True}
+    for complaint, shared in asked.items():
+        belief = session.turn([*start(), new_event("complaint", ids=[complaint])]).belief
+        assert session._bears(session.questions["supply_shared"], belief) == shared
+
+
+def test_the_first_advice_is_in_the_words_of_what_is_fitted() -> None:
+    knowledge, installation = phone().knowledge, phone().installation
+    rule = replace(
+        knowledge.rules["phone_shock"],
+        then=(Fact.of("keep_off", what="x", why="{here.stop}"),),
+    )
+    raw = replace(knowledge, rules={"phone_shock": rule})
+    rules = RuleEngine(rules_at(raw, installation))
+    (advice,) = advice_of(first_inference(rules, {"tingle": "yes"}, {})).keep_off
+    assert "mode switch to manual" in advice.how
+    assert "{here." not in advice.how
+
+
+@pytest.mark.parametrize(
+    ("question", "choice", "kept"),
+    [("burning", "gas", "sump and well"), ("panel_wet", "storm", "roof, tank, sump")],
+)
+def test_what_passes_keeps_everybody_off_too(question: str, choice: str, kept: str) -> None:
+    events, person = start(), Customer(phone(), clear_modes(phone(), 3)[0], **{question: choice})
+    turn = drive(phone(), events, person).turn
+    assert any(advice.what.startswith(kept) for advice in phone().plan(turn).keep_off)
+    assert not [s for s in person.steps if s.kind == "test" and s.place in ("pump", "roof", "sump")]
 
 
 def test_a_burnt_smell_ends_the_tests() -> None:

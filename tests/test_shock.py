@@ -13,11 +13,11 @@ from dataclasses import replace
 import pytest
 
 from diagnose.errors import DiagnoseError
+from diagnose.interview.advice import LEVELS
 from diagnose.interview.chart import opening
 from diagnose.interview.chart_tree import Given
 from diagnose.interview.drive import drive
 from diagnose.interview.events import Event, new_event
-from diagnose.interview.phone import LEVELS
 from diagnose.interview.session import Turn
 from diagnose.interview.steps import Step
 from diagnose.practice.exercises import draw_exercise
@@ -201,7 +201,9 @@ def test_taken_back_it_still_stands() -> None:
 def test_by_telephone_nothing_is_tried_and_everybody_kept_off() -> None:
     events, person = start(), Customer(phone(), MODE, complaint=SHOCK)
     turn = drive(phone(), events, person).turn
-    assert not [step for step in person.steps if step.kind == "test"]
+    asked = [step for step in person.steps if step.kind == "test"]
+    assert {step.id for step in asked} == {"premises_power", "tingle_elsewhere"}
+    assert {(step.state, step.place) for step in asked} == {("any", "anywhere")}
     plan = phone().plan(turn)
     assert LEVELS.index(plan.urgency) <= LEVELS.index("now")
     assert {"panel", "pump, pipes, taps and water"} <= {advice.what for advice in plan.keep_off}

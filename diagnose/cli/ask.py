@@ -10,6 +10,7 @@ from dataclasses import replace
 from diagnose.cli.ending import ask_repair
 from diagnose.cli.lines import (
     HELP,
+    NOT_GUESSED,
     Said,
     by_words,
     clean,
@@ -29,6 +30,7 @@ from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import PHONE, withdrawn_ids
 from diagnose.interview.steps import Option, Step
 from diagnose.interview.telling import taken_as
+from diagnose.knowledge.asked_records import Question
 from diagnose.language import gettext as _
 from diagnose.language import marked
 
@@ -181,8 +183,7 @@ class Terminal:
         if said.kind == "bad":
             self.screen.para(said.text, 2, "red")
         elif question and question.kind == "safety" and (said.kind == "not sure" or not said.sure):
-            message = _("Safety is not guessed: where you are not sure, answer as if it were so.")
-            self.screen.para(message, 2, "red")
+            self.screen.para(_(NOT_GUESSED), 2, "red")
         elif said.kind == "hazard":
             return self.hazard()
         elif said.kind == "answer":
@@ -201,8 +202,10 @@ class Terminal:
             self._why(step)
         elif said.kind == "other":
             return self._other(turn)
+        elif said.kind == "cannot" and question:
+            return self._usual(question)
         elif said.kind == "not sure":
-            return self._guess(step)
+            return self._guess(step, question)
         else:
             return Reply(said.kind, said.text)
         return None
@@ -280,12 +283,23 @@ class Terminal:
         self._shown = None
         return Reply("hazard", chosen) if chosen else None
 
-    def _guess(self, step: Step) -> Reply | None:
+    def _usual(self, question: Question) -> Reply | None:
+        """What is taken to be so where nobody knows; safety is not guessed."""
+        if question.kind == "safety":
+            self.screen.para(_(NOT_GUESSED), 2, "red")
+            return None
+        taken = _("Taken to be: {answer}").format(answer=_(question.choices[question.default]))
+        self.screen.para(taken, 2)
+        return Reply("answer", question.default)
+
+    def _guess(self, step: Step, question: Question | None) -> Reply | None:
         if step.kind not in ("test", "question"):
             self.screen.para(_("This needs a plain answer."), 2)
             return None
         line = self.read(_("your best guess, Enter if there is none > "))
         if not line.strip():
+            if question:
+                return self._usual(question)
             return Reply("cannot", "not sure") if step.kind == "test" else None
         said = understand(line, step.options, bool(step.unit))
         unclear = self._unclear(step, said.text) if said.kind == "answer" else ""

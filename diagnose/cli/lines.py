@@ -35,6 +35,9 @@ WORDS = {
     "cannot": "cannot",
     "can't": "cannot",
     "not sure": "not sure",
+    "don't know": "not sure",
+    "do not know": "not sure",
+    "no idea": "not sure",
     "back": "back",
     "go back": "back",
     "circuit": "circuit",
@@ -62,6 +65,7 @@ OWN_WORDS = (
     marked("help"),
 )
 """Words that each language has its own of."""
+NOT_GUESSED = marked("Safety is not guessed: where you are not sure, answer as if it were so.")
 
 
 @dataclass(frozen=True)

@@ -12,25 +12,30 @@ from diagnose.casebook.sitefiles import load_site, sites_folder
 from diagnose.casebook.store import CaseStore
 from diagnose.cli.ask import Terminal
 from diagnose.cli.callout import Narrated, header_of, on_file
-from diagnose.cli.columns import padded
 from diagnose.cli.common import INTERRUPTED, load, matrix_of, say_learned, settings, store_at
-from diagnose.cli.render import INSTRUMENTS, Screen, Titles, name_of
+from diagnose.cli.phone_plan import show_advice, show_plan
+from diagnose.cli.render import Screen
 from diagnose.cli.request import GO_ON, Request
 from diagnose.cli.saving import Recorder, create
 from diagnose.cli.setup import Setup
 from diagnose.cli.shown import print_json
 from diagnose.cli.sites import answers_of, show_notes
 from diagnose.errors import fail
+from diagnose.interview.advice import (
+    LEVELS,
+    Advice,
+    Plan,
+    advice_of,
+    first_inference,
+    first_questions,
+    first_tests,
+)
 from diagnose.interview.describing import SITE, WIRING, asks_for
 from diagnose.interview.drive import Outcome, drive
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.phone import (
-    LEVELS,
-    Advice,
     PhoneSession,
-    Plan,
-    first_advice,
-    first_questions,
+    for_customers,
     opened_by_phone,
     phone_result,
     phoned_event,
@@ -38,29 +43,21 @@ from diagnose.interview.phone import (
 )
 from diagnose.interview.session import Turn
 from diagnose.interview.since import told_of
-from diagnose.interview.state import PHONE, is_closed, withdrawn_ids
+from diagnose.interview.state import PHONE, is_closed, variants_of, withdrawn_ids
 from diagnose.interview.steps import Step
-from diagnose.knowledge.records import KnowledgeBase
+from diagnose.knowledge.records import KnowledgeBase, TestSpec
 from diagnose.language import ENGLISH, marked, use
 from diagnose.language import gettext as _
-from diagnose.plant.compose import Installation, compose_ready
-from diagnose.reasoning.suspects import by_unit
+from diagnose.plant.compose import Installation, compose_ready, fill
+from diagnose.reasoning.rules import RuleEngine, rules_at
 from diagnose.reasoning.van import SHARE
-from diagnose.report.pictures.values import percent
 
 RULE = marked(
     "The customer only looks, listens and works dry, undamaged switches, taps and plugs with dry "
-    "hands. Nothing is opened, nothing wet is touched, nobody climbs or reaches into the sump. If "
-    "the customer is unsure, type 'cannot'."
+    "hands. Nothing is opened, nothing wet is touched, nobody climbs or reaches into the sump. "
+    "Unsure about what is safe: take the worse answer. Unsure of what is seen or heard: 'cannot'."
 )
-URGENCY_TEXTS = {
-    "emergency": marked("EMERGENCY: end the call so that help can be called"),
-    "now": marked("now: drive at once"),
-    "today": marked("today"),
-    "soon": marked("within a few days"),
-    "planned": marked("when it suits"),
-}
-SHOWN_CAUSES = 5
+UNKNOWN = "not_known"
 
 
 @dataclass(frozen=True)
@@ -111,6 +108,22 @@ class PhoneScreen(Screen):
         self.field(_("Ask"), step.text)
         self.field(_("Healthy"), step.healthy)
         self.options(step.options)
+
+
+class Caller(Terminal):
+    """Whoever reads the questions out; what presses is read out as soon as it follows."""
+
+    def __init__(
+        self, session: PhoneSession, screen: Screen, events: Sequence[Event], said: set[Advice]
+    ) -> None:
+        super().__init__(session, screen, events)
+        self._advice_said = said
+
+    def after(self, before: Turn, now: Turn, event: Event) -> None:
+        """See `diagnose.interview.drive.drive`; at the end of the call all is said once more."""
+        super().after(before, now, event)
+        if now.step.kind != "done":
+            show_advice(self.screen, advice_of(now.inference), self._advice_said, True)
 
 
 # ---------------------------------------------------------------------- by a person
@@ -185,7 +198,10 @@ def _lead(
     if request.resume:
         add(new_event("resumed", stage=PHONE))
     knowledge = setup.knowledge
-    plan = _safety(setup, events, add)
+    said: set[Advice] = set()
+    chosen = variants_of(header.variants, events)
+    begun = compose_ready(knowledge, header.installation, chosen)
+    plan = _safety(setup, events, add, begun, said)
     if plan.urgency == LEVELS[0]:
         add(phoned_event(plan, None, LEVELS[0]))
         show_plan(screen, plan, request.share)
@@ -196,7 +212,7 @@ def _lead(
     installation = setup.by_phone(header, events, record)
     matrix = matrix_of(knowledge, installation, screen.plain)
     session = PhoneSession(knowledge, installation, matrix, request.share)
-    person = Terminal(session, screen, events)
+    person = Caller(session, screen, events, said)
     outcome = drive(
         session, events, person, record=record, refused=person.refused, after=person.after
     )
@@ -217,89 +233,55 @@ def on_the_phone(events: Sequence[Event]) -> bool:
     return events[0].data.get("stage") == PHONE and not arrived and not closed
 
 
-def _safety(setup: Setup, events: Sequence[Event], add: Callable[[Event], None]) -> Plan:
+def _safety(
+    setup: Setup,
+    events: Sequence[Event],
+    add: Callable[[Event], None],
+    installation: Installation,
+    said: set[Advice],
+) -> Plan:
     """Ask what has not been answered about safety, before anything else."""
     knowledge, gone = setup.knowledge, withdrawn_ids(events)
-    answers = {
-        str(e.data["question"]): str(e.data["choice"])
-        for e in events
-        if e.kind == "answered" and e.id not in gone
-    }
-    if first_advice(knowledge, answers).urgency == LEVELS[0]:
+    rules = RuleEngine(rules_at(knowledge, installation))
+    left = [e for e in events if e.id not in gone]
+    answers = {str(e.data["question"]): str(e.data["choice"]) for e in left if e.kind == "answered"}
+    found = {str(e.data["test"]): str(e.data["outcome"]) for e in left if e.kind == "finding"}
+    tried = {str(e.data.get("test")) for e in left if e.kind in ("finding", "cannot")}
+    inference = first_inference(rules, answers, found)
+    if advice_of(inference).urgency == LEVELS[0]:
         answers = {}
-    said: set[Advice] = set()
     for question in first_questions(knowledge):
         if question.id in answers:
             continue
         chosen = setup.one(question.ask, question.choices, prompt="> ", afresh=True)
         add(new_event("answered", question=question.id, choice=chosen))
         answers[question.id] = chosen
-        plan = first_advice(knowledge, answers)
+        inference = first_inference(rules, answers, found)
+        plan = advice_of(inference)
         if plan.urgency == LEVELS[0]:
             return plan
-        show_advice(setup.screen, plan, said)  # whoever felt a shock is not asked on first
-    return first_advice(knowledge, answers)
+        show_advice(setup.screen, plan, said, only_at_once=True)
+        for test in first_tests(knowledge, inference, tried):
+            if not (for_customers(test) and installation.fits(test.needs)):
+                continue
+            outcome = _told_first(setup, test, installation)
+            tried.add(test.id)
+            if outcome:
+                found[test.id] = outcome
+                add(new_event("finding", test=test.id, outcome=outcome, raw=outcome))
+            else:
+                add(new_event("cannot", test=test.id, reason="not known"))
+            plan = advice_of(first_inference(rules, answers, found))
+            show_advice(setup.screen, plan, said, only_at_once=True)
+    return advice_of(first_inference(rules, answers, found))
 
 
-# ---------------------------------------------------------------------- what it leads to
-
-
-def show_advice(screen: Screen, plan: Plan, said: set[Advice]) -> None:
-    """What to switch off and what to keep away from, but for what was `said` before."""
-    for label, advice in ((_("OFF"), plan.switch_off), (_("KEEP OFF"), plan.keep_off)):
-        for item in advice:
-            if item not in said:
-                screen.field(label, f"{_(item.what)}: {_(item.how)}", "bold yellow")
-                label = ""
-            said.add(item)
-
-
-def show_plan(
-    screen: Screen,
-    plan: Plan,
-    share: float,
-    session: PhoneSession | None = None,
-    turn: Turn | None = None,
-) -> None:
-    """How urgent it is, what to switch off, what to load."""
-    screen.rule(_("End of the call"), _(plan.urgency))
-    screen.field(_("Urgent"), _(URGENCY_TEXTS[plan.urgency]), "bold")
-    for reason in plan.reasons:
-        screen.field("", _(reason))
-    screen.line()
-    show_advice(screen, plan, set())
-    load = plan.load
-    if session is None or turn is None or load is None:
-        return
-    titles = Titles(session)
-    screen.rule(_("Likeliest so far"))
-    for suspect in by_unit(turn.belief.ranking())[:SHOWN_CAUSES]:
-        if suspect.probability >= 0.01:
-            screen.para(titles.suspected(suspect), 2, hang=6)
-    screen.rule(_("Load the van"), _("needed / price in min of work"))
-    room = screen.width - 24
-    for spare in load.spares:
-        screen.line(
-            f"  [ ] {padded(_(spare.name), room)} {percent(spare.covers):>5} / {spare.cost:>5.0f}"
-        )
-    if not load.spares:
-        screen.para(_("No spare: what is still likely needs none."), 2)
-    together = _(
-        "{cost} min; {covered} of the causes that need a spare are covered ({share} asked for); "
-        "{none} need none."
-    )
-    screen.field(
-        _("Together"),
-        together.format(
-            cost=f"{load.cost:.0f}",
-            covered=percent(load.covered),
-            share=f"{share:.0%}",
-            none=percent(load.no_spare),
-        ),
-    )
-    tools = [_("two-pole voltage tester, locks and tags")]
-    tools += [name_of(i, INSTRUMENTS) for i in plan.instruments]
-    screen.field(_("Tools"), ", ".join(tools))
+def _told_first(setup: Setup, test: TestSpec, installation: Installation) -> str:
+    """The outcome of a test that is asked about right after a hazard; "" where nobody knows."""
+    options = {o.id: o.title for o in test.outcomes} | {UNKNOWN: marked("not known")}
+    asked = fill(test.by_phone, installation, "")
+    outcome = setup.one(asked, options, prompt="> ", afresh=True)
+    return "" if outcome == UNKNOWN else outcome
 
 
 # ---------------------------------------------------------------------- by a file

@@ -8,7 +8,7 @@ from functools import partial
 
 from diagnose.casebook.answers import METER_CATEGORIES, QUALIFICATIONS
 from diagnose.casebook.store import CaseHeader
-from diagnose.cli.lines import clean, known_words, match, number_from
+from diagnose.cli.lines import NOT_GUESSED, clean, known_words, match, number_from, understand
 from diagnose.cli.ready import ask_ready, met_at, needed, title_of
 from diagnose.cli.render import INSTRUMENTS as NAMES
 from diagnose.cli.render import Screen, name_of
@@ -293,7 +293,8 @@ class Setup:
             chosen = match(line, plain)
             if chosen is not None:
                 return chosen
-            self.screen.para(number_from(len(options)), 2, "red")
+            unsure = afresh and understand(line, plain, False).kind in ("not sure", "cannot")
+            self.screen.para(_(NOT_GUESSED) if unsure else number_from(len(options)), 2, "red")
 
     def _instruments(self) -> tuple[str, ...]:
         used = instruments_used(self.knowledge)

@@ -7,38 +7,46 @@ offered. The call ends with what is urgent, what to switch off and what to load.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
+from diagnose.interview.advice import LEVELS, Plan, advice_of, urgency_of
 from diagnose.interview.asking import question_step
 from diagnose.interview.drive import Outcome, shown, summary
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.explain import healthy_outcome, why
-from diagnose.interview.history import answered, questions_for
+from diagnose.interview.history import answered, questions_for, rate_factors
+from diagnose.interview.safety import asked_first
 from diagnose.interview.session import Session, Turn
 from diagnose.interview.state import PHONE, State
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.asked_records import Question
 from diagnose.knowledge.records import KnowledgeBase, TestSpec
-from diagnose.knowledge.rule_records import Fact
 from diagnose.plant.compose import Installation, fill
 from diagnose.plant.matrix import DependencyMatrix
 from diagnose.plant.procedures import InstalledTest, phone_error
 from diagnose.reasoning.belief import Belief
 from diagnose.reasoning.decision import Decision
-from diagnose.reasoning.guard import Electrical, Exposure, Skill, refuse_step
-from diagnose.reasoning.places import TELEPHONE
+from diagnose.reasoning.guard import DEAD_ONLY, Electrical, Exposure, Skill, refuse_step
+from diagnose.reasoning.places import ANYWHERE, TELEPHONE
 from diagnose.reasoning.planner import level_found
-from diagnose.reasoning.rules import Inference, RuleEngine
+from diagnose.reasoning.rules import Inference
 from diagnose.reasoning.strategy import Candidate, Choice, Greedy
-from diagnose.reasoning.van import SHARE, Load, instruments_for, load_for
+from diagnose.reasoning.van import SHARE, instruments_for, load_for
 
 WORTH = 0.02
 """A question to the customer that tells less than this, in bits, is not asked (judgement)."""
-LEVELS = ("emergency", "now", "today", "soon", "planned")
-"""How urgent a callout is, the most urgent first; in an emergency the call ends at once."""
+BEARS = 0.05
+"""A question about the past is asked where an answer may move more of the belief (judgement)."""
+SHOWS = 0.05
+"""Chance from which a cause is said to bring about a complaint."""
+LIKELY = 0.05
+"""What would not be complained of like this is loaded for from this probability on (judgement)."""
 STATES = ("any", "energised")
-PLACES = (TELEPHONE, "anywhere", "panel", "pump")
+PLACES = (TELEPHONE, ANYWHERE, "panel", "pump")
+POWERED = ("energised", "live")
 DANGERS = ("work_at_height", "confined_sump")
 
 
@@ -59,6 +67,11 @@ def for_customers(spec: TestSpec) -> bool:
     )
 
 
+def answered_from_afar(spec: TestSpec) -> bool:
+    """Whether a customer can answer from where he stands, away from panel and pump."""
+    return spec.state == "any" and spec.place_at in (TELEPHONE, ANYWHERE) and not spec.hands
+
+
 def phone_tests(tests: Mapping[str, InstalledTest]) -> dict[str, InstalledTest]:
     """The tests of an installation that a customer can make."""
     return {name: test for name, test in tests.items() if for_customers(test.spec)}
@@ -68,36 +81,6 @@ def phone_errors(knowledge: KnowledgeBase, tests: Mapping[str, InstalledTest]) -
     """Chance of a wrong answer: by telephone where a customer can make the test."""
     asked = phone_tests(tests)
     return {n: phone_error(knowledge, t) if n in asked else t.error for n, t in tests.items()}
-
-
-@dataclass(frozen=True)
-class Advice:
-    """Something to switch off (`how`), or to keep away from (`how` says why)."""
-
-    what: str
-    how: str
-
-
-@dataclass(frozen=True)
-class Plan:
-    """What a call led to.
-
-    Attributes
-    ----------
-    urgency : str
-        One of `LEVELS`.
-    reasons : tuple of str
-        Why it is so urgent.
-    load : Load or None
-        Spares for the van; None where nobody has said yet what is wrong.
-    """
-
-    urgency: str
-    reasons: tuple[str, ...]
-    switch_off: tuple[Advice, ...]
-    keep_off: tuple[Advice, ...]
-    load: Load | None = None
-    instruments: tuple[str, ...] = ()
 
 
 class PhoneSession(Session):
@@ -144,7 +127,23 @@ class PhoneSession(Session):
             return Step("done", LEVELS[0], "End the call: people first")
         if state.stopped:
             return Step("done", "stopped", "The call was ended")
-        return self._next_question(state)
+        urgent = self._asked_first(state, inference)
+        if urgent is not None:
+            decision = Decision("test", (urgent,))
+            return self._ask(belief, urgent, decision)
+        return self._next_question(state, belief)
+
+    def _asked_first(self, state: State, inference: Inference) -> Choice | None:
+        """What the rules want to be told before anything else, whatever was reported."""
+        safety = self.equipment(state, inference).safety
+        for name in asked_first(self, state, inference):
+            test = self.asked.get(name)
+            if test is None or not answered_from_afar(test.spec):
+                continue
+            if not refuse_step(safety, Exposure(test.spec.state), hands=test.spec.hands):
+                index = self.table("now").test_index[name]
+                return Choice(Candidate(name, index, test.minutes), 0.0, 0.0)
+        return None
 
     def _search(
         self, state: State, belief: Belief, inference: Inference
@@ -155,16 +154,33 @@ class PhoneSession(Session):
         decision = Decision("test", tuple(choices))
         return self._ask(belief, choices[0], decision), decision
 
-    def _next_question(self, state: State) -> Step | None:
+    def _next_question(self, state: State, belief: Belief) -> Step | None:
         kinds = [self.questions[name].kind for name in self.questions if name not in state.answers]
         if not state.complaints and "safety" not in kinds:
             known = self.knowledge.complaints
             options = tuple(Option(c, known[c].says) for c in self.matrix.complaints)
             return Step("question", "complaint", "What is the complaint?", "", options)
+        shock = bool(state.told & DEAD_ONLY)  # no history then, as on site
         for question in self.questions.values():
-            if not answered(question, state.answers):
+            past = question.kind == "history"
+            if answered(question, state.answers) or (past and shock):
+                continue
+            if self._bears(question, belief):
                 return question_step(question)
         return None
+
+    def _bears(self, question: Question, belief: Belief) -> bool:
+        """Whether some answer to a question would change what is asked, loaded or advised."""
+        if not question.factors:
+            return True
+        table = belief.table
+        p = table.by_mode(belief.p)
+        for choice in question.choices:
+            factors = rate_factors(self.knowledge, self.installation, {question.id: choice})
+            after = p * [factors.get(name, 1.0) for name in table.mode_names]
+            if 0.5 * np.abs(after / after.sum() - p).sum() > BEARS:
+                return True
+        return False
 
     def _choices(self, state: State, belief: Belief, inference: Inference) -> list[Choice]:
         """What may be asked, in order of information per minute; at a telephone nobody walks."""
@@ -218,54 +234,29 @@ class PhoneSession(Session):
         plan = advice_of(turn.inference)
         if not turn.state.complaints:
             return plan
+        dead = bool(turn.state.told & DEAD_ONLY)
         on_site = {
             name: test.spec.instrument
             for name, test in self.tests.items()
-            if test.spec.place_at != TELEPHONE
+            if test.spec.place_at != TELEPHONE and not (dead and test.spec.state in POWERED)
         }
+        told_apart = instruments_for(turn.belief, on_site, self.share)
+        wanted = {f.get("instrument") for f in turn.inference.concluded("take")}
+        wanted &= {test.spec.instrument for test in self.tests.values()}
         return replace(
             plan,
-            load=load_for(self.installation, self.prices, turn.belief, self.share),
-            instruments=instruments_for(turn.belief, on_site, self.share),
+            load=load_for(
+                self.installation, self.prices, turn.belief, self.share, self._told(turn)
+            ),
+            instruments=tuple(sorted({*told_apart, *wanted})),
         )
 
-
-def first_questions(knowledge: KnowledgeBase) -> list[Question]:
-    """The safety questions of a call, in order."""
-    asked = knowledge.questions.values()
-    return [question for question in asked if question.kind == "safety" and question.by_phone]
-
-
-def first_advice(knowledge: KnowledgeBase, answers: Mapping[str, str]) -> Plan:
-    """What the safety questions alone lead to, before anything else is known."""
-    facts = [
-        Fact.of("state", name="stage", value=PHONE),
-        Fact.of("person", qualification=Skill.UNQUALIFIED.value),
-        *(Fact.of("answer", question=q, choice=c) for q, c in answers.items()),
-    ]
-    return advice_of(RuleEngine(list(knowledge.rules.values())).infer(facts))
-
-
-def advice_of(inference: Inference) -> Plan:
-    """What the rules say about urgency and about what to switch off."""
-    level, reasons = urgency_of(inference)
-    return Plan(
-        level,
-        reasons,
-        _advice(inference, "switch_off", "how"),
-        _advice(inference, "keep_off", "why"),
-    )
-
-
-def urgency_of(inference: Inference) -> tuple[str, tuple[str, ...]]:
-    """The highest urgency that a rule concludes, and the reasons that ask for it."""
-    found = [(f.get("level"), f.get("why")) for f in inference.concluded("urgency")]
-    level = min((level for level, _ in found), key=LEVELS.index, default=LEVELS[-1])
-    return level, tuple(why for own, why in found if own == level)
-
-
-def _advice(inference: Inference, kind: str, how: str) -> tuple[Advice, ...]:
-    return tuple(Advice(f.get("what"), f.get(how)) for f in inference.concluded(kind))
+    def _told(self, turn: Turn) -> set[str]:
+        """The failure modes that would be complained of like this, or are likely all the same."""
+        rows = self.matrix.rows
+        columns = [self.matrix.complaints[c] for c in turn.state.complaints]
+        shown = {n for k, n in enumerate(rows) if max(c[k] for c in columns) >= SHOWS}
+        return shown | {name for name, p in turn.belief.ranking() if p >= LIKELY}
 
 
 def status_of_call(turn: Turn) -> str:
@@ -299,6 +290,7 @@ def phone_result(
         "instruments": list(plan.instruments),
         "switch_off": [{"what": a.what, "how": a.how} for a in plan.switch_off],
         "keep_off": [{"what": a.what, "why": a.how} for a in plan.keep_off],
+        "take": [{"what": a.what, "why": a.how} for a in plan.take],
     }
 
 

@@ -6,7 +6,7 @@ Both are small enough to be solved exactly.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -143,6 +143,7 @@ def load_for(
     prices: Mapping[str, float],
     belief: Belief,
     share: float = SHARE,
+    among: Collection[str] | None = None,
 ) -> Load:
     """What to load, given what is still likely.
 
@@ -151,12 +152,14 @@ def load_for(
     prices : spare -> minutes
     share : float
         Least share to cover of the causes that need a spare.
+    among
+        The failure modes to load for; None: all.
     """
-    p = dict(belief.ranking())
+    p = {n: q for n, q in belief.ranking() if among is None or n in among}
     needs = needs_of(installation, p)
-    chosen = cheapest(needs, prices, share)
     no_spare = needs.get(frozenset(), 0.0)
     total = sum(needs.values()) - no_spare
+    chosen = cheapest(needs, prices, share)
     covered = covered_by(needs, chosen)
     spares = [
         Spare(name, prices[name], sum(q for s, q in needs.items() if name in s and s <= chosen))
@@ -168,7 +171,7 @@ def load_for(
         covered=covered / total if total > 0 else 1.0,
         covered_all=(covered + no_spare) / max(total + no_spare, 1e-12),
         no_spare=no_spare,
-        unknown=sum(q for n, q in p.items() if unit_of(n) == UNKNOWN_UNIT),
+        unknown=sum(q for n, q in belief.ranking() if unit_of(n) == UNKNOWN_UNIT),
     )
 
 
