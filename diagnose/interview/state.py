@@ -76,6 +76,8 @@ class State:
     """Parted for an insulation test, and not yet discharged after it (`guard.SafetyState`)."""
     switched: str = ""
     """``isolate`` or ``energise``, where no test was made or given up since."""
+    taken_back: str = ""
+    """The test whose answer was taken back last, where no other was made or given up since."""
     untried: bool = False
     """Parted, and no insulation test was made or given up since."""
 
@@ -163,9 +165,12 @@ def replay(
     """
     state = State()
     gone = withdrawn_ids(events)
+    tests = {e.id: str(e.data.get("test")) for e in events if e.kind == "finding"}
     for event in events:
         try:
             _fold(state, event, gone, places)
+            if event.kind == "withdrawn":
+                state.taken_back = tests.get(str(event.data.get("event")), "")
             if event.kind == "complaint" and reports:
                 _reported(state, event, event.id in gone, reports)
         except KeyError as error:
@@ -253,7 +258,7 @@ def _fold(
     if event.kind in ("finding", "verified"):
         state.charged = state.charged or state.parted
     if event.kind in ("finding", "verified", "cannot"):
-        state.untried, state.switched = False, ""
+        state.untried, state.switched, state.taken_back = False, "", ""
     _report(state, event)
     if event.id in gone:
         return
