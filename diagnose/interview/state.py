@@ -78,6 +78,8 @@ class State:
     """``isolate`` or ``energise``, where no test was made or given up since."""
     taken_back: str = ""
     """The test whose answer was taken back last, where no other was made or given up since."""
+    was_off: str = ""
+    """Kind of the event since which what had been isolated counts as unknown; "" where none has."""
     untried: bool = False
     """Parted, and no insulation test was made or given up since."""
 
@@ -231,6 +233,13 @@ def _reported(
         state.shown = set()
 
 
+def _unsettle(state: State, since: str) -> None:
+    """From here on nobody knows what is switched on; whether it had been isolated is kept."""
+    if state.electrical in (Electrical.ISOLATED, Electrical.PROVED_DEAD):
+        state.was_off = since
+    state.electrical = Electrical.UNKNOWN
+
+
 def _reopen(state: State) -> None:
     """The complaint is back after a repair: as if the check for it had failed then."""
     state.closed = state.concluded = None
@@ -246,7 +255,7 @@ def _fold(
 ) -> None:
     data = event.data
     if event.kind in ("withdrawn", "resumed"):
-        state.electrical = Electrical.UNKNOWN
+        _unsettle(state, event.kind)
         state.stopped = ""
         if event.kind == "withdrawn":
             state.concluded = None
@@ -276,7 +285,7 @@ def _fold(
         (state.phoned.add if state.stage == PHONE else state.phoned.discard)(question)
     elif event.kind == "act":
         act = str(data["act"])
-        state.electrical = after_act(state.electrical, act)
+        state.electrical, state.was_off = after_act(state.electrical, act), ""
         state.switched = act if act in ("isolate", "energise") else state.switched
         state.refused.discard("energise" if act == "found_on" else act)
         state.parted = act == "part" or (state.parted and act != "rejoin")
@@ -314,7 +323,7 @@ def _fold(
         state.repairs.append((str(data["unit"]), str(data["failure_mode"])))
         state.checks = {}
         state.concluded = None
-        state.electrical = Electrical.UNKNOWN
+        _unsettle(state, event.kind)
         if not CLEARED_BY.issubset(state.shown):
             state.shown = {"repaired"}
     elif event.kind == "verified":
