@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import pytest
 
+from diagnose.interview.asking import ACT_TEXTS, STILL_OFF
 from diagnose.interview.drive import Reply, drive, summary
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.session import Session, Turn
@@ -99,6 +100,27 @@ def test_the_insulation_of_the_cable_is_measured_before_it_is_on_again() -> None
     around = ["part", "discharge", "rejoin"]
     assert acts(events) == ["isolate", "prove_dead", *around, "energise"]
     assert person.asked[0] == ("rule_insulation_of_the_circuit", Electrical.PROVED_DEAD)
+
+
+def test_after_a_repair_made_dead_it_is_said_why_it_is_proved_dead_anew() -> None:
+    """Isolating as if it were on was asked twice in a row, round the repair."""
+    session = standard_session()
+    _, made, _ = repaired("pump_cable.earth_fault")
+    before = [e for e in made if e.kind in ("opened", "complaint", "answered")]
+    repair = next(e for e in made if e.kind == "repaired")
+    off = [new_event("act", act=act) for act in ("isolate", "prove_dead")]
+    events = [*before, *off, repair]
+    turn = session.turn(events)
+    assert turn.state.electrical is Electrical.UNKNOWN, "it may have been switched on to try it"
+    assert (turn.step.id, turn.step.title) == ("isolate", STILL_OFF)
+    assert "After the repair" in turn.step.text
+    assert "locked off" in turn.step.text
+    proved = session.turn([*events, off[0]])
+    assert (proved.step.id, proved.state.electrical) == ("prove_dead", Electrical.ISOLATED)
+    resumed = session.turn([*events, *off, new_event("resumed")])
+    assert "interrupted" in resumed.step.text
+    on = session.turn([*before, repair])
+    assert on.step.title == ACT_TEXTS["isolate"][0], "it had been on"
 
 
 def test_an_unqualified_person_is_not_asked_for_the_running_current() -> None:

@@ -12,6 +12,7 @@ from diagnose.interview.safety import INSULATION, cautions_of, forbidden, resets
 from diagnose.interview.state import State
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.asked_records import Question
+from diagnose.language import marked
 from diagnose.plant.procedures import InstalledTest
 from diagnose.plant.readings import outcome_of
 from diagnose.quantities import QuantityError, parse_reading
@@ -79,6 +80,31 @@ ACT_TEXTS = {
         "it is dark, whoever made the repair switches it on; 'cannot' where nobody is there to.",
     ),
 }
+
+STILL_OFF = marked("See that it is still isolated")
+STILL_OFF_TEXTS = {
+    "repaired": marked(
+        "After the repair: whoever tries a repair switches on, and what was worked on has new "
+        "joints. So it counts as live. See that every source is still switched off and locked off "
+        "on all poles with your tag on it; else switch off and lock off again. Then it is proved "
+        "dead anew."
+    ),
+    "withdrawn": marked(
+        "An answer was taken back, so what was done since is not sure and it counts as live. See "
+        "that every source is still switched off and locked off on all poles with your tag on it; "
+        "else switch off and lock off again. Then it is proved dead anew."
+    ),
+    "resumed": marked(
+        "The work was interrupted, so it counts as live. See that every source is still switched "
+        "off and locked off on all poles with your tag on it; else switch off and lock off again. "
+        "Then it is proved dead anew."
+    ),
+}
+"""Instead of isolating, where it had been isolated: by the event since which that is not sure.
+
+The guard does not carry *proved dead* over any of these (EN 50110-1, 6.2.4, from memory: proved
+dead once more where work was interrupted or not supervised throughout).
+"""
 
 ACT_CAUTIONS = {
     "isolate": ("isolate_first", "automatic_restart"),
@@ -291,6 +317,8 @@ def way_to_repair(session: Session, state: State, inference: Inference, name: st
 def act_step(session: Session, state: State, act: str) -> Step:
     """A change of electrical state, or a look at it."""
     title, text = ACT_TEXTS[act]
+    if act == "isolate" and state.was_off:
+        title, text = STILL_OFF, STILL_OFF_TEXTS[state.was_off]
     costs = session.ground_at(state).costs
     return Step(
         "act",

@@ -36,7 +36,7 @@ from diagnose.plant.matrix import DependencyMatrix, MatrixBuilder
 from diagnose.plant.points import points_of
 from diagnose.plant.procedures import InstalledTest, installed_tests, phone_error
 from diagnose.reasoning.belief import Belief, Hypotheses
-from diagnose.reasoning.decision import Decision, decide
+from diagnose.reasoning.decision import Decision, decide, once_more
 from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.planner import (
     Costs,
@@ -249,6 +249,7 @@ class Session:
             if urgent
             else decide(belief, offered, self.strategy, terrain, self.stakes)
         )
+        decision = once_more(decision, belief, offered, "" if urgent else state.taken_back)
         if decision.kind != "test":
             return None, decision
         agreed = partial(self._agreed, inference=inference)

@@ -76,6 +76,10 @@ class State:
     """Parted for an insulation test, and not yet discharged after it (`guard.SafetyState`)."""
     switched: str = ""
     """``isolate`` or ``energise``, where no test was made or given up since."""
+    taken_back: str = ""
+    """The test whose answer was taken back last, where no other was made or given up since."""
+    was_off: str = ""
+    """Kind of the event since which what had been isolated counts as unknown; "" where none has."""
     untried: bool = False
     """Parted, and no insulation test was made or given up since."""
 
@@ -163,9 +167,12 @@ def replay(
     """
     state = State()
     gone = withdrawn_ids(events)
+    tests = {e.id: str(e.data.get("test")) for e in events if e.kind == "finding"}
     for event in events:
         try:
             _fold(state, event, gone, places)
+            if event.kind == "withdrawn":
+                state.taken_back = tests.get(str(event.data.get("event")), "")
             if event.kind == "complaint" and reports:
                 _reported(state, event, event.id in gone, reports)
         except KeyError as error:
@@ -226,6 +233,13 @@ def _reported(
         state.shown = set()
 
 
+def _unsettle(state: State, since: str) -> None:
+    """From here on nobody knows what is switched on; whether it had been isolated is kept."""
+    if state.electrical in (Electrical.ISOLATED, Electrical.PROVED_DEAD):
+        state.was_off = since
+    state.electrical = Electrical.UNKNOWN
+
+
 def _reopen(state: State) -> None:
     """The complaint is back after a repair: as if the check for it had failed then."""
     state.closed = state.concluded = None
@@ -241,7 +255,7 @@ def _fold(
 ) -> None:
     data = event.data
     if event.kind in ("withdrawn", "resumed"):
-        state.electrical = Electrical.UNKNOWN
+        _unsettle(state, event.kind)
         state.stopped = ""
         if event.kind == "withdrawn":
             state.concluded = None
@@ -253,7 +267,7 @@ def _fold(
     if event.kind in ("finding", "verified"):
         state.charged = state.charged or state.parted
     if event.kind in ("finding", "verified", "cannot"):
-        state.untried, state.switched = False, ""
+        state.untried, state.switched, state.taken_back = False, "", ""
     _report(state, event)
     if event.id in gone:
         return
@@ -271,7 +285,7 @@ def _fold(
         (state.phoned.add if state.stage == PHONE else state.phoned.discard)(question)
     elif event.kind == "act":
         act = str(data["act"])
-        state.electrical = after_act(state.electrical, act)
+        state.electrical, state.was_off = after_act(state.electrical, act), ""
         state.switched = act if act in ("isolate", "energise") else state.switched
         state.refused.discard("energise" if act == "found_on" else act)
         state.parted = act == "part" or (state.parted and act != "rejoin")
@@ -309,7 +323,7 @@ def _fold(
         state.repairs.append((str(data["unit"]), str(data["failure_mode"])))
         state.checks = {}
         state.concluded = None
-        state.electrical = Electrical.UNKNOWN
+        _unsettle(state, event.kind)
         if not CLEARED_BY.issubset(state.shown):
             state.shown = {"repaired"}
     elif event.kind == "verified":

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.knowledge.names import unit_of
-from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief
+from diagnose.reasoning.belief import UNKNOWN_UNIT, Belief, information
 from diagnose.reasoning.stakes import Stakes
-from diagnose.reasoning.strategy import FLAT, Candidate, Choice, Strategy, Terrain
+from diagnose.reasoning.strategy import FLAT, WORTH_BITS, Candidate, Choice, Strategy, Terrain
 
 ENOUGH = 0.98
 """Posterior of the leading unit at which the interview concludes."""
@@ -107,3 +107,22 @@ def decide(
     if float(belief.unit_p[np.array(belief.table.unit_names) == UNKNOWN_UNIT].sum()) > 0.3:
         return Decision("unknown")
     return Decision("ambiguous")
+
+
+def once_more(
+    decision: Decision, belief: Belief, candidates: Sequence[Candidate], test: str
+) -> Decision:
+    """The same with the test first whose answer was just taken back: it is to be given anew.
+
+    It was worth its minutes when it was asked for. That the state it needs counts as unknown since,
+    and has to be made anew, is no reason to skip it; a live one has to be among the choices.
+    """
+    chosen = next((c for c in decision.choices if c.candidate.test == test), None)
+    if chosen is None:
+        found = next((c for c in candidates if c.test == test and not c.live), None)
+        gain = float(information(belief, np.array([found.index]))[0]) if found else 0.0
+        if found is None or gain < WORTH_BITS:
+            return decision
+        chosen = Choice(found, gain, gain / found.minutes)
+    others = tuple(c for c in decision.choices if c.candidate.test != test)
+    return Decision("test", (chosen, *others), again=test in [t for t, _ in belief.seen])
