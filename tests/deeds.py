@@ -30,13 +30,33 @@ PLACES = ("panel", "roof", "sump", "pump")
 ACTS = ("isolate", "prove_dead", "energise", "part", "discharge", "rejoin")
 SHOWN = [set(s) for n in range(4) for s in combinations(sorted(CLEARED), n)]
 SUPPLIES = {"not known": "unknown", "on": "energised", "off": "isolated", "dead": "proved_dead"}
-TESTS: dict[str, Any] = {
-    "insulation_motor": SimpleNamespace(
-        spec=SimpleNamespace(instrument="insulation_tester", place_at="panel", by="technician")
+RESET = SimpleNamespace(spec=SimpleNamespace(instrument="none"))
+TESTER = SimpleNamespace(
+    spec=SimpleNamespace(instrument="insulation_tester", place_at="panel", by="technician")
+)
+CABLE_AND_MOTOR = (
+    "insulation_from_panel",
+    "insulation_cable_live",
+    "insulation_cable_neutral",
+    "insulation_motor",
+    "insulation_outlet",
+)
+FITTED: tuple[tuple[str, ...], ...] = (
+    CABLE_AND_MOTOR,
+    ("insulation_motor", "insulation_legs", "insulation_leg_1", "insulation_leg_2"),
+    (
+        *("insulation_three", "insulation_cable_one", "insulation_cable_two"),
+        *("insulation_motor_three", "surge_insulation"),
     ),
-    "reset_at_rest": SimpleNamespace(spec=SimpleNamespace(instrument="none")),
-    "premises_power": SimpleNamespace(spec=SimpleNamespace(instrument="none")),
-}
+    ("box_insulation", "lifted_insulation_motor", "lifted_insulation_cable"),
+    ("insulation_outlet", "insulation_motor", "set_lead_insulation"),
+    (*CABLE_AND_MOTOR[:4], "mains_float_earth@stop_float", "mains_float_earth@start_float"),
+    (
+        *("turn_insulation@motor", "turn_insulation@motor_two", "hoisted_insulation@motor"),
+        *("hoisted_cable_insulation@motor", "hoisted_insulation@motor_two"),
+    ),
+)
+"""Insulation tests that are made on one installation, of each kind of wiring."""
 
 
 @dataclass(frozen=True)
@@ -70,8 +90,37 @@ DEEDS = [
 ]
 
 
+@dataclass
+class Placed(World):
+    """A world with the insulation tests that are made there."""
+
+    fitted: tuple[str, ...] = CABLE_AND_MOTOR
+
+
+def tests_of(world: World) -> dict[str, Any]:
+    """The tests that are made there."""
+    fitted = world.fitted if isinstance(world, Placed) else CABLE_AND_MOTOR
+    return {
+        **dict.fromkeys(fitted, TESTER),
+        "reset_at_rest": RESET,
+        "premises_power": RESET,
+    }
+
+
+def tripped() -> Iterator[World]:
+    """After a trip, on each kind of wiring: every set of good tests, one of them also as bad."""
+    for fitted in FITTED:
+        for count in range(len(fitted) + 1):
+            for good in combinations(fitted, count):
+                found = [(test, "good", 0) for test in good]
+                yield Placed("licensed", "cat_iii", "on", {}, ("trips",), found, fitted=fitted)
+        poor = [(test, "good" if k else "poor", 0) for k, test in enumerate(fitted)]
+        yield Placed("licensed", "cat_iii", "on", {}, ("trips",), poor, fitted=fitted)
+
+
 def worlds() -> Iterator[World]:
     """Supply, skill and meter in full; each hazard alone; a trip, a second one, one repaired."""
+    yield from tripped()
     told = [{}, *({q: c} for q, c in HAZARDS)]
     for supply, skill in product(SUPPLIES, ("licensed", "instructed", "unqualified")):
         for meter in ("cat_iii", "cat_iv", "cat_ii", "none"):
@@ -93,8 +142,8 @@ def worlds() -> Iterator[World]:
             yield World(skill, "cat_iii", supply, {}, (), lights)
         for findings, repairs in (
             ([], 0),
-            ([("insulation_motor", "good", 0)], 0),
-            ([("insulation_motor", "bad", 0)], 0),
+            ([("insulation_from_panel", "good", 0)], 0),
+            ([("insulation_from_panel", "bad", 0)], 0),
             ([("reset_at_rest", "rcd", 0)], 0),
             ([("reset_at_rest", "holds", 0)], 0),
             ([("reset_at_rest", "rcd", 0)], 1),
@@ -119,8 +168,9 @@ def promised(world: World, deed: Deed) -> bool:
     test: Any = SimpleNamespace(spec=spec)
     step = Step("test", "x", "", state=deed.exposure, instrument=_tester(deed))
     parted = [] if deed.exposure == "any" else _parted(step, world)  # looking harms nobody
-    done = _state(deed.exposure, world, TESTS, deed.clears)
-    return not [*done, *_test(test, world, TESTS), *parted]
+    fitted = tests_of(world)
+    done = _state(deed.exposure, world, fitted, deed.clears)
+    return not [*done, *_test(test, world, fitted), *parted]
 
 
 def _tester(deed: Deed) -> str:
@@ -144,7 +194,8 @@ def by_rules(rules: list[Rule]) -> Allows:
             Fact.of("state", name="circuit", value=_circuit(world)),
             *_unmeasured(world),
             *(Fact.of("complaint", id=c) for c in world.complaints),
-            *(Fact.of("finding", test=t, it="-", outcome=o) for t, o, _ in world.findings),
+            *(_finding(t, o) for t, o, _ in world.findings),
+            *_unproved(world),
             *(Fact.of("repaired", unit="motor", mode="x") for _ in range(world.repairs)),
         ]
         inference = engine.infer(facts)
@@ -192,7 +243,22 @@ def _circuit(world: World) -> str:
 
 def _unmeasured(world: World) -> list[Fact]:
     fact = Fact.of("state", name="insulation", value="unmeasured")
-    return [fact] if world.unmeasured(TESTS) else []
+    return [fact] if world.unmeasured(tests_of(world)) else []
+
+
+def _finding(test: str, outcome: str) -> Fact:
+    base, _, it = test.partition("@")
+    return Fact.of("finding", test=base, it=it or "-", outcome=outcome)
+
+
+def _unproved(world: World) -> list[Fact]:
+    good = _good(world)
+    names = [n.partition("@") for n, t in tests_of(world).items() if t is TESTER and n not in good]
+    return [Fact.of("unproved", test=base, it=it or "-") for base, _, it in names]
+
+
+def _good(world: World) -> set[str]:
+    return {test for test, outcome, _ in world.findings if outcome == "good"}
 
 
 def _any_reset(forbids: tuple[Fact, ...]) -> bool:
@@ -203,19 +269,19 @@ def by_guard(guard: ModuleType) -> Allows:
     """What a guard alone allows: the module, or a mutant of it."""
 
     def of(world: World) -> Callable[[Deed], bool]:
-        good = ("insulation_motor", "good", 0) in world.findings
+        fitted = {name for name, test in tests_of(world).items() if test is TESTER}
         again = ("reset_at_rest", "rcd", world.repairs) in world.findings
         state = guard.with_reports(
             guard.SafetyState(
                 guard.Electrical(SUPPLIES[world.supply]),
                 guard.Skill(world.skill),
                 rated_meter=world.meter in ("cat_iii", "cat_iv"),
-                untested=world.unmeasured(TESTS),
+                untested=world.unmeasured(tests_of(world)),
                 parted=world.parted,
                 charged=world.charged,
             ),
             _told(world),
-            "trips" in world.complaints and not good,
+            "trips" in world.complaints and not guard.sound(_good(world), fitted),
             again,
             world.shown,
             any((t, o) in UNSTEADY for t, o, _ in world.findings),

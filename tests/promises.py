@@ -8,7 +8,7 @@ state of the world is folded from the events here, not by the interview.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from diagnose.interview.events import Event
@@ -52,6 +52,31 @@ PASSING = {
 }
 """What is asked anew when the callout goes on."""
 METERS_FOR_DEAD = ("ohms", "insulation", "farads")
+REACHED = {
+    "insulation_from_panel": ("line", "neutral", "motor"),
+    "insulation_cable_live": ("line",),
+    "insulation_cable_neutral": ("neutral",),
+    "insulation_motor": ("motor",),
+    "insulation_legs": ("leg 1", "leg 2", "motor"),
+    "insulation_leg_1": ("leg 1",),
+    "insulation_leg_2": ("leg 2",),
+    "insulation_three": ("L1", "L2", "L3", "motor"),
+    "insulation_cable_one": ("L1",),
+    "insulation_cable_two": ("L2",),
+    "insulation_motor_three": ("motor",),
+    "box_insulation": ("run", "start", "common", "motor"),
+    "turn_insulation": ("run", "start", "common", "motor"),
+    "lifted_insulation_cable": ("run",),
+    "hoisted_cable_insulation": ("run",),
+    "lifted_insulation_motor": ("motor",),
+    "hoisted_insulation": ("motor",),
+    "set_lead_insulation": ("line", "neutral"),
+    "mains_float_earth": ("both cores",),
+    "insulation_outlet": (),
+    "surge_insulation": (),
+}
+"""What each insulation test reaches behind the panel, by what its text says is put to the tester;
+the building's outlet and a surge module that was pulled are none of it."""
 RESETS = ("reset_at_rest", "trips_on_call", "trips_without_pump", "set_trips", "fed_from_elsewhere")
 OFF_AGAIN = ("breaker", "rcd", "at_once", "overload", "later", "trips")
 WORDS = {
@@ -179,13 +204,19 @@ class World:
 
     def may_be_live_tested(self, tests: Mapping[str, InstalledTest]) -> bool:
         """Whether nothing that was said, and nobody's skill, speaks against a live test."""
-        good = any(
-            o == "good" and tests[t].spec.instrument == "insulation_tester"
-            for t, o, _ in self.findings
-        )
-        tripped = "trips" in self.complaints and not good
+        good = {t for t, o, _ in self.findings if o == "good"}
+        tripped = "trips" in self.complaints and reached(tests) != reached(good & set(tests))
         able = self.skill != "unqualified" and self.meter in ("cat_iii", "cat_iv")
         return able and not (self.stopped or self.said(NOT_LIVE) or tripped)
+
+
+def reached(tests: Iterable[str]) -> set[tuple[str, str]]:
+    """Live conductors behind the panel that insulation tests reach, each with what it leads to.
+
+    After a trip all that can be reached is found good before anything is measured live.
+    """
+    apart = (t.partition("@") for t in tests)
+    return {(it, conductor) for base, _, it in apart for conductor in REACHED.get(base, ())}
 
 
 def broken(

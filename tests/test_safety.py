@@ -36,7 +36,7 @@ from tests.explored import (
     without_rules,
 )
 from tests.people import SimulatedPerson, standard_session
-from tests.promises import LASTING, WORDS
+from tests.promises import LASTING, REACHED, WORDS
 
 RESETS = {"reset_at_rest", "trips_on_call", "trips_without_pump"}
 OFF = ("nothing", "rules", "guard")
@@ -112,6 +112,38 @@ def test_after_a_second_trip_nothing_is_reset(disabled: str) -> None:
     assert "trips_on_call" in before
     assert not explorer.wrong
     assert not RESETS & {s.id for s in explorer.offered}
+
+
+@pytest.mark.parametrize("disabled", OFF)
+def test_after_a_trip_one_good_core_opens_nothing_live(disabled: str) -> None:
+    """Both cores and the motor, or all of it joined (IEC 60364-6: live conductors to earth)."""
+    with disabling(disabled) as session:
+
+        def live_after(*good: str) -> bool:
+            explorer = settled(session, {"skill": "licensed", "meter": "cat_iii"}, "trips", "on")
+            for test in good:
+                explorer.say("finding", test=test, outcome="good", raw="200", sure="yes")
+            turn = explorer.turn
+            equipment = session.equipment(turn.state, turn.inference)
+            possible = session.possible(turn.state, turn.inference, equipment)
+            assert not explorer.wrong
+            return any(session.tests[c.test].spec.state == "live" for c in possible)
+
+        assert not live_after("insulation_cable_live", "insulation_motor", "insulation_outlet")
+        assert not live_after("insulation_cable_live", "insulation_cable_neutral")
+        assert live_after("insulation_cable_live", "insulation_cable_neutral", "insulation_motor")
+        assert live_after("insulation_from_panel")
+
+
+def test_each_insulation_test_says_what_it_reaches() -> None:
+    """A new one takes its place in the promises; what is joined for it, its text says."""
+    tests = {t.id: t for t in load_knowledge(find_knowledge()).tests.values()}
+    measured = {n for n, t in tests.items() if t.instrument == "insulation_tester"}
+    assert measured == set(REACHED)
+    for name in measured:
+        several = len(set(REACHED[name]) - {"motor"}) > 1 or "both cores" in REACHED[name]
+        assert several == bool(re.search(r"[Jj]oin|together", tests[name].do)), name
+    assert guard.JOINED | guard.EACH | set().union(*guard.ONE_BY_ONE) <= measured
 
 
 def test_where_nobody_can_measure_insulation_the_one_reset_is_open() -> None:

@@ -138,6 +138,37 @@ def test_with_the_pen_open_neutral_and_earth_are_live_together(choices: dict[str
         assert (loose.read("volts_ac", "panel_terminals.n_out", "earth") > 12.0).all()
 
 
+@pytest.mark.parametrize("choices", [{}, {"start": "three_phase", "drive": "contactor"}])
+def test_an_earth_electrode_of_its_own_has_no_pen_to_lose(choices: dict[str, str]) -> None:
+    """TT: a lost neutral moves the lights, not the earthed metal (IEC 60364-4-44, recalled)."""
+    assert "mains.pen_lost" in installed(**choices).modes
+    place = installed(earthing="tt", **choices)
+    assert "mains.pen_lost" not in place.modes
+    for name in ("manual_off", "manual_on"):
+        lost = Bench(place, situation(place, name), "mains.neutral_lost")
+        assert (lost.read("volts_ac", "mains.pe", "mains.star") < 1.0).all()
+        assert not lost.is_on("mains.frame_live").any()
+    # a fault to earth comes back by the electrode: no breaker, but the 30 mA device sees it
+    fault = Bench(place, situation(place, "manual_on"), "pump_cable.earth_fault")
+    assert fault.is_on("rcd.residual_trip").all()
+    assert not fault.is_on("breaker.trips").any()
+
+
+def test_a_neutral_lost_in_the_street_leaves_too_much_or_too_little() -> None:
+    # by hand: where the neighbours' loads hold the neutral D volts off the earth, in step with the
+    # line, 230 V - D are left; at rest the adapter (15 kohm over at most 10 ohm) hardly moves it
+    place = installed(earthing="tt")
+    lost = Bench(place, situation(place, "manual_off"), "mains.neutral_lost", 230.0)
+    left = lost.read("volts_ac", "panel_terminals.l_out", "panel_terminals.n_out")
+    drift = lost.circuit.parameters["mains.drift"]
+    assert left == pytest.approx(230.0 - drift, rel=5e-3)
+    assert (left < 150.0).any()
+    assert (left > 275.0).any()
+    neutral = lost.read("volts_ac", "panel_terminals.n_out", "earth")
+    assert neutral == pytest.approx(abs(drift), abs=1.0)
+    assert "mains.neutral_lost" not in installed().modes
+
+
 @pytest.mark.parametrize("lights", ["flicker", "dim"])
 @pytest.mark.parametrize("qualification", ["instructed", "licensed"])
 def test_a_shock_and_unsteady_lights_are_the_suppliers_at_once(

@@ -27,6 +27,7 @@ from diagnose.reasoning.guard import (
     SafetyState,
     Skill,
     refuse_repair,
+    sound,
     with_reports,
 )
 from diagnose.reasoning.places import PANEL
@@ -173,6 +174,10 @@ def safety_facts(session: Session, state: State) -> list[Fact]:
     facts.append(Fact.of("state", name="circuit", value=circuit))
     if untested(session, state):
         facts.append(Fact.of("state", name="insulation", value="unmeasured"))
+    good = _found_good(state)
+    for name, test in session.tests.items():
+        if test.spec.instrument == INSULATION and name not in good:
+            facts.append(Fact.of("unproved", test=test.spec.id, it=test.it or "-"))
     return facts
 
 
@@ -199,12 +204,14 @@ def repair_refused(session: Session, state: State, inference: Inference, name: s
 
 
 def _tripped(session: Session, state: State) -> bool:
-    """A device tripped and no insulation was measured good."""
-    good = any(
-        f.outcome == "good" and session.tests[f.test].spec.instrument == "insulation_tester"
-        for f in state.findings
-    )
-    return TRIPPED in state.complaints and not good
+    """A device tripped and the insulation was not measured good on every live conductor."""
+    fitted = {n for n, t in session.tests.items() if t.spec.instrument == INSULATION}
+    return TRIPPED in state.complaints and not sound(_found_good(state), fitted)
+
+
+def _found_good(state: State) -> set[str]:
+    """Tests that were found good."""
+    return {f.test for f in state.findings if f.outcome == "good"}
 
 
 def _again(session: Session, state: State) -> bool:

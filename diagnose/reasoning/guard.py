@@ -124,6 +124,37 @@ CLOSED = {
 TRIPS = frozenset({"breaker", "rcd", "at_once", "overload", "later"})
 """Outcomes of a reset after which the device is off again."""
 
+JOINED = {
+    "insulation_from_panel",
+    "insulation_legs",
+    "insulation_three",
+    "box_insulation",
+    "turn_insulation",
+}
+"""Insulation tests of cable and motor together, all live conductors joined."""
+ONE_BY_ONE = (
+    {"insulation_cable_live", "insulation_cable_neutral", "insulation_motor"},
+    {"insulation_leg_1", "insulation_leg_2", "insulation_motor"},
+    {"set_lead_insulation", "insulation_motor"},
+)
+"""Insulation tests that reach every live conductor of the pump circuit together."""
+EACH = {"turn_insulation", "mains_float_earth"}
+"""Insulation tests that are made on each of several pumps or floats, not on one for all."""
+
+
+def sound(good: Iterable[str], fitted: Iterable[str]) -> bool:
+    """Whether good insulation was shown of every live conductor: line and neutral, leg or phase.
+
+    Parameters
+    ----------
+    good, fitted
+        Insulation tests, ``test`` or ``test@instance``: those found good, those that can be made.
+    """
+    shown = set(good)
+    made = {test.partition("@")[0] for test in shown}
+    whole = bool(made & JOINED) or any(tests.issubset(made) for tests in ONE_BY_ONE)
+    return whole and all(test in shown for test in fitted if test.partition("@")[0] in EACH)
+
 
 def with_reports(
     state: SafetyState,
@@ -140,7 +171,7 @@ def with_reports(
     told : pairs of question and choice
         What was answered to the safety questions and the way to the roof.
     tripped
-        A protective device tripped and the insulation was not yet measured good.
+        A protective device tripped and the insulation is not yet `sound`.
     tripped_again
         A device that was reset tripped again, and nothing was repaired since.
     shown

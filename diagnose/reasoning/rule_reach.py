@@ -62,6 +62,11 @@ def given_facts(kb: KnowledgeBase) -> dict[str, list[Shape]]:
         "variant": [shape(name=n, choice=choices) for n, choices in family.choices.items()],
         "complaint": [shape(id=kb.complaints)],
         "finding": findings,
+        "unproved": [
+            shape(test=t.id, it=[it or "-" for it in family.instances_for(t.each)])
+            for t in kb.tests.values()
+            if t.instrument == "insulation_tester"
+        ],
         "repaired": [shape(unit=unit, mode=known) for unit, known in modes],
         "suspect": [
             shape(unit=unit, part=part.id, mode=part.failure_modes, band=[w for _, w in BANDS])

@@ -36,6 +36,8 @@ ADVICE = (
     "tripped_dead_tests_first",
     "humming_motor_off",
     "humming_looked_at_first",
+    "dry_run_looked_at_first",
+    "dark_legs_looked_at_first",
     "stiff_shaft_not_energised",
     "dry_pump_not_run",
     "alone_no_ladder_no_sump",
@@ -92,6 +94,8 @@ NAMES = {
         "flow_after_standing",
     },
     "humming_looked_at_first": {"thermal_position", "premises_phases"},
+    "dry_run_looked_at_first": {"gate_position", "look_into_sump"},
+    "dark_legs_looked_at_first": {"breaker_position", "rcd_position"},
     "alone_no_ladder_no_sump": {"flow_without_strainer", "look_at_strainer", "suction_pipe_clear"},
     "shock_felt_licensed": {
         *("premises_power", "tingle_elsewhere", "main_earth_look", "main_earth_continuity"),
