@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as ET
 from dataclasses import dataclass
-from itertools import combinations
 
 from diagnose.report.pictures.lettering import width
 
@@ -54,7 +53,13 @@ def sheet_of(svg: str) -> tuple[float, float]:
 
 def overlaps(svg: str) -> list[tuple[str, str]]:
     """Pairs of texts that lie on one another."""
-    return [(a.text, b.text) for a, b in combinations(texts_of(svg), 2) if a.meets(b)]
+    found: list[tuple[str, str]] = []
+    above: list[Box] = []
+    for box in sorted(texts_of(svg), key=lambda box: box.top):
+        above = [a for a in above if a.bottom > box.top]
+        found += [(a.text, box.text) for a in above if a.meets(box)]
+        above.append(box)
+    return found
 
 
 def outside(svg: str) -> list[str]:

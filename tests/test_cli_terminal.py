@@ -87,6 +87,16 @@ class Typist:
         ids = [option.id for option in step.options]
         return choice if step.unit else str(ids.index(choice) + 1)
 
+    def to_a_test(self) -> Turn:
+        """Describe the callout and answer until the first test is offered."""
+        self.describe()
+        while True:
+            self.prompt()
+            turn = self.turn()
+            if turn.step.kind == "test":
+                return turn
+            self.type(self.line(turn))
+
     def lead(self) -> Turn:
         """Answer until the repair is verified; each answer is looked for on disk first."""
         count = 0
@@ -157,13 +167,7 @@ def test_a_callout_in_a_terminal(
 
 def test_the_words_at_a_test(tmp_path: Path, session: Session, mode: str) -> None:
     typist = Typist(session, mode, tmp_path, "--no-color")
-    typist.describe()
-    while True:
-        typist.prompt()
-        turn = typist.turn()
-        if turn.step.kind == "test":
-            break
-        typist.type(typist.line(turn))
+    turn = typist.to_a_test()
     first = turn.step
     for word, shown in [
         ("?", "Why this test"),
@@ -222,13 +226,7 @@ def test_what_is_typed_ahead_answers_no_safety_question(
 
 def test_another_test_can_be_chosen(tmp_path: Path, session: Session, mode: str) -> None:
     typist = Typist(session, mode, tmp_path, "--no-color")
-    typist.describe()
-    while True:
-        typist.prompt()
-        turn = typist.turn()
-        if turn.step.kind == "test":
-            break
-        typist.type(typist.line(turn))
+    turn = typist.to_a_test()
     assert turn.decision is not None
     offered = [c.candidate.test for c in turn.decision.choices]
     offered = [t for t in offered if session.step_for(turn, t)]

@@ -332,9 +332,16 @@ def test_an_svg_stands_by_itself() -> None:
 
 def test_the_same_picture_every_time() -> None:
     line = (
-        "from tests.test_report_pictures import *;"
-        "m = everything(DEFAULT); p = points_of(shipped(), DEFAULT);"
-        "out = circuit_svg(DEFAULT, p, m) + ''.join(circuit_text(DEFAULT, p, m));"
+        "import hashlib\n"
+        "from diagnose.plant.compose import compose\n"
+        "from diagnose.plant.points import points_of\n"
+        "from diagnose.report.pictures.circuit import circuit_svg\n"
+        "from diagnose.report.pictures.text import circuit_text\n"
+        "from tests.bench import shipped\n"
+        "from tests.pictured import marked\n"
+        "kb = shipped(); it = compose(kb, next(iter(kb.installations)))\n"
+        "m = marked(kb, it, 1.0); p = points_of(kb, it)\n"
+        "out = circuit_svg(it, p, m) + ''.join(circuit_text(it, p, m))\n"
         "print(hashlib.sha256(out.encode()).hexdigest())"
     )
     root = Path(__file__).parent.parent

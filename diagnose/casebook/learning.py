@@ -89,15 +89,8 @@ def learn(
     if added is not None:
         counts = touched(counts, added[1])
     used = wirings.make_for(counts)
-    numbers: dict[Key, Learned] = {}
+    numbers = _kept(earlier, counts) if earlier is not None else {}
     weights: dict[str, float] = dict(earlier.weights) if earlier is not None else {}
-    if earlier is not None:
-        seen = {(kind, site) for kind, site, _ in counts.sites}
-        numbers = {
-            key: n
-            for key, n in earlier.numbers.items()
-            if key[0] != "rates" or (key[2] and (key[1], key[2]) not in seen)
-        }
     fitted = _rates(counts, wirings)
     if fitted is not None:
         modes, causes, fit = fitted
@@ -111,17 +104,7 @@ def learn(
         weights["rates, cases of a failure mode"] = fit.weight
     for section, by_phone in (("wrong_answers", False), ("wrong_by_phone", True)):
         numbers |= _error_numbers(counts, wirings, section, by_phone, behind, weights)
-    words = {
-        (kind, name): mode.mode.repair
-        for (kind, _), wiring in wirings.made.items()
-        if wiring is not None
-        for name, mode in wiring.installation.modes.items()
-    }
-    for key, time in learned_times(counts, wirings.knowledge, words, weights).items():
-        e = time.estimate
-        ids = tuple(behind.get(key, ()))[:SHOWN_IDS]
-        numbers[key] = Learned(e.value, time.handbook, e.low, e.high, time.n, ids)
-        weights["minutes, measurements"] = TIME_WEIGHT
+    numbers |= _time_numbers(counts, wirings, behind, weights)
     overlay = Overlay(
         learned=day or datetime.date.today().isoformat(),
         knowledge=wirings.knowledge.digest,
@@ -130,6 +113,35 @@ def learn(
         numbers=numbers,
     )
     return Learning(overlay, fitted[2] if fitted is not None else None, used)
+
+
+def _kept(earlier: Overlay, counts: Counts) -> dict[Key, Learned]:
+    """What was learned before and no rate fitted anew takes the place of."""
+    seen = {(kind, site) for kind, site, _ in counts.sites}
+    return {
+        key: n
+        for key, n in earlier.numbers.items()
+        if key[0] != "rates" or (key[2] and (key[1], key[2]) not in seen)
+    }
+
+
+def _time_numbers(
+    counts: Counts, wirings: Wirings, behind: Behind, weights: dict[str, float]
+) -> dict[Key, Learned]:
+    """Minutes as learned; notes in `weights` what the handbook counts for."""
+    words = {
+        (kind, name): mode.mode.repair
+        for (kind, _), wiring in wirings.made.items()
+        if wiring is not None
+        for name, mode in wiring.installation.modes.items()
+    }
+    found: dict[Key, Learned] = {}
+    for key, time in learned_times(counts, wirings.knowledge, words, weights).items():
+        e = time.estimate
+        ids = tuple(behind.get(key, ()))[:SHOWN_IDS]
+        found[key] = Learned(e.value, time.handbook, e.low, e.high, time.n, ids)
+        weights["minutes, measurements"] = TIME_WEIGHT
+    return found
 
 
 def touched(counts: Counts, added: Counts) -> Counts:

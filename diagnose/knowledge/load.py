@@ -7,6 +7,7 @@ import hashlib
 import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ from diagnose.knowledge.read_tests import (
 from diagnose.knowledge.reading import Reader, decode, parse_yaml, read_bytes
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.knowledge.rule_reading import rules_from
+from diagnose.knowledge.rule_records import Rule
 
 __all__ = ["find_knowledge", "load_knowledge"]
 
@@ -104,24 +106,8 @@ def load_knowledge(root: Path) -> KnowledgeBase:
             scales[str(name)] = read_scale(str(name), node, numbers)
     numbers.scales = scales if len(issues) == before else None
 
-    def named(pattern: str, read: Callable[[Any, NumberReader], Any]) -> dict[str, Any]:
-        result: dict[str, Any] = {}
-        for tree in folder.each(pattern):
-            item = read(tree, numbers)
-            if item.id in result:
-                numbers.problem(tree, f"the id '{item.id}' stands in two files", "repeated-id")
-            result[item.id] = item
-        return result
-
-    def listed(pattern: str, key: str, read: Callable[[Any, NumberReader], Any]) -> dict[str, Any]:
-        result: dict[str, Any] = {}
-        for tree in folder.each(pattern):
-            for name, item in read_list(tree, key, numbers, read).items():
-                if name in result:
-                    numbers.problem(item, f"the id '{name}' stands in two files", "repeated-id")
-                result[name] = item
-        return result
-
+    named = partial(_named, folder, numbers)
+    listed = partial(_listed, folder, numbers)
     parts = named("parts/*.yaml", read_part)
     installations = named("installations/*.yaml", read_installation)
     installations = dict(sorted(installations.items(), key=lambda item: not item[1].standard))
@@ -130,18 +116,7 @@ def load_knowledge(root: Path) -> KnowledgeBase:
     complaints = listed("complaints.yaml", "complaints", read_complaint)
     cautions = listed("cautions.yaml", "cautions", read_caution)
     questions = listed("questions.yaml", "questions", read_question)
-    rules = {}
-    for path in sorted(root.glob("rules/*.yaml")):
-        tree = folder.tree(path)
-        if tree is None:
-            continue
-        try:
-            for rule in rules_from(tree, str(path)):
-                if rule.id in rules:
-                    numbers.problem(rule, f"the rule '{rule.id}' stands twice", "repeated-id")
-                rules[rule.id] = rule
-        except DiagnoseError as error:
-            issues.extend(error.issues)
+    rules = _rules(folder, numbers)
     days = named("days/*.yaml", read_day)
     words = listed("words.yaml", "words", read_word)
     if issues:
@@ -165,6 +140,52 @@ def load_knowledge(root: Path) -> KnowledgeBase:
         words=words,
         files={name: made.hexdigest() for name, made in folder.groups.items()},
     )
+
+
+def _named(
+    folder: _Folder, numbers: NumberReader, pattern: str, read: Callable[[Any, NumberReader], Any]
+) -> dict[str, Any]:
+    """The records of files that hold one each, by id."""
+    result: dict[str, Any] = {}
+    for tree in folder.each(pattern):
+        item = read(tree, numbers)
+        if item.id in result:
+            numbers.problem(tree, f"the id '{item.id}' stands in two files", "repeated-id")
+        result[item.id] = item
+    return result
+
+
+def _listed(
+    folder: _Folder,
+    numbers: NumberReader,
+    pattern: str,
+    key: str,
+    read: Callable[[Any, NumberReader], Any],
+) -> dict[str, Any]:
+    """The records of files that hold a list of them under `key`, by id."""
+    result: dict[str, Any] = {}
+    for tree in folder.each(pattern):
+        for name, item in read_list(tree, key, numbers, read).items():
+            if name in result:
+                numbers.problem(item, f"the id '{name}' stands in two files", "repeated-id")
+            result[name] = item
+    return result
+
+
+def _rules(folder: _Folder, numbers: NumberReader) -> dict[str, Rule]:
+    result: dict[str, Rule] = {}
+    for path in sorted(folder.root.glob("rules/*.yaml")):
+        tree = folder.tree(path)
+        if tree is None:
+            continue
+        try:
+            for rule in rules_from(tree, str(path)):
+                if rule.id in result:
+                    numbers.problem(rule, f"the rule '{rule.id}' stands twice", "repeated-id")
+                result[rule.id] = rule
+        except DiagnoseError as error:
+            folder.issues.extend(error.issues)
+    return result
 
 
 def _version(tree: Any, issues: list[Issue]) -> str:
