@@ -319,3 +319,11 @@ def test_where_no_cause_was_named_none_is_proposed_and_any_can_be_said(
     named = replace(early, probability=0.9)
     assert ask_repair(terminal, turn, named).text == f"{early.unit}.{early.failure_mode}"
     assert f"yes: {early.title}" in capsys.readouterr().out
+
+
+def test_on_a_narrow_screen_the_bars_leave_room_for_the_words(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    for width, bar in (("40", 10), ("80", 20), ("200", 20)):
+        monkeypatch.setenv("COLUMNS", width)
+        assert len(Screen(True).bar(0.5)) == bar

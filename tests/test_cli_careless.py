@@ -11,6 +11,7 @@ import pytest
 from diagnose.cli.ask import Terminal
 from diagnose.cli.render import Screen
 from diagnose.errors import DiagnoseError
+from diagnose.interview.account import account
 from diagnose.interview.drive import Reply, drive, respond
 from diagnose.interview.events import Event, new_event
 from diagnose.interview.safety import REPORTS, reports
@@ -79,6 +80,21 @@ def test_what_is_reported_in_a_hurry_is_one_short_line_and_may_be_said_in_a_word
     assert len(listed) == len(HAZARDS) + 2, "one line each; two of them again, for the word"
     told = [e.data for e in explorer.events[before:] if e.kind == "answered"]
     assert [(d["question"], d["choice"]) for d in told] == [("burning", "gas")]
+
+
+def test_who_hands_over_after_a_shock_is_told_first_what_to_keep_away_from(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The hand-over is the end of the callout, not of the danger."""
+    person = {"skill": "instructed", "meter": "cat_iii"}
+    explorer = settled(standard_session(), person, "overflows", "on")
+    typed(explorer.events, "hazard", "shock")
+    shown = " ".join(capsys.readouterr().out.partition("Result")[2].split())
+    keep, why = "keep everybody off pump, pipes and panel", "tested by a licensed electrician"
+    assert 0 < shown.index(keep) < shown.index(why)
+    told = account(standard_session(), explorer.events).conclusion
+    assert told is not None
+    assert keep in told.reasons[0]
 
 
 def test_what_is_no_hazard_is_not_reported_as_one() -> None:

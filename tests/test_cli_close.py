@@ -114,12 +114,18 @@ def test_two_causes_at_once_are_no_words_of_ones_own(
 
 
 def test_only_steps_that_differ_are_put_right(store: FileStore, case: str) -> None:
-    shown = run(store, "close", case, typed="1\n3\n2 = 12\n3=50 min\n\nrelay, , screws\n45\n")
+    shown = run(
+        store,
+        "close",
+        case,
+        typed="1\n3\n2 = 12\n3=0,75 h\n3 = 1 kg\n3 = 50 min\n\nrelay, , screws\n45\n",
+    )
     data = last(store, case).data
     ids = {e.kind: e.id for e in store.events(case) if e.data.get("minutes")}
     assert data["took"] == {ids["finding"]: 12.0, ids["repaired"]: 50.0}
     assert data["minutes"] == 68.0
     assert data["parts"] == ["relay", "screws"]
+    assert "Enter: 63" in shown, "three quarters of an hour in place of 30 minutes"
     assert "Enter: 68" in shown
     wanted = (datetime.date.today() + datetime.timedelta(days=45)).isoformat()
     assert data["call_back"] == wanted

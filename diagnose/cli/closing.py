@@ -18,6 +18,7 @@ from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.language import gettext as _
 from diagnose.plant.compose import Installation, fill
+from diagnose.quantities import QuantityError, parse_reading
 from diagnose.units import whole_number
 
 LISTED = 5
@@ -244,8 +245,9 @@ class Questions:
 
 
 def _minutes(text: str) -> float | None:
+    """Minutes as typed, a bare number too, or hours as minutes; None where it is no such time."""
     try:
-        minutes = float(text.strip().casefold().removesuffix("min").strip().replace(",", "."))
-    except ValueError:
+        minutes = parse_reading(text, "min")
+    except QuantityError:
         return None
     return minutes if 0 <= minutes < 1e6 else None

@@ -146,8 +146,14 @@ class Screen:
 
     def bar(self, share: float) -> str:
         """A share of 1 as a bar."""
-        filled = round(share * BAR)
-        return self.full * filled + self.empty * (BAR - filled)
+        room = self.bar_room
+        filled = round(share * room)
+        return self.full * filled + self.empty * (room - filled)
+
+    @property
+    def bar_room(self) -> int:
+        """Columns of a bar: a quarter of the screen, so that the words beside it have room."""
+        return min(BAR, self.width // 4)
 
     # ------------------------------------------------------------------ the interview
 
@@ -211,7 +217,7 @@ class Screen:
             if (p := suspect.probability) < 0.005:
                 break
             rest -= p
-            self.para(f"{self.bar(p)} {titles.suspected(suspect)}", 2, hang=BAR + 7)
+            self.para(f"{self.bar(p)} {titles.suspected(suspect)}", 2, hang=self.bar_room + 7)
         if rest >= 0.005:
             others = _("all others together")
             self.para(f"{self.bar(rest)} {percent(rest):>4}  {others}", 2)

@@ -238,7 +238,7 @@ def _concluded(session: Session, events: Sequence[Event], k: int) -> Conclusion:
 
 def _reasons(inference: Inference, status: str) -> list[str]:
     handed = ("hand_over",) if status in ("handed_over", "stopped") else ()
-    return [_(why) for why in reasons(inference, *handed, *STOPPED_BY)]
+    return [_(why) for why in reasons(inference, *STOPPED_BY, *handed)]
 
 
 def _asked(session: Session, state: State) -> Iterable[tuple[str, str]]:

@@ -232,7 +232,8 @@ class Session:
         if tidy is not None:
             return tidy
         if handed:
-            return ending_step(self, state, belief, inference, "handed_over", handed)
+            why = [*reasons(inference, *STOPPED_BY), *handed]
+            return ending_step(self, state, belief, inference, "handed_over", why)
         return None
 
     def _search(
@@ -260,7 +261,7 @@ class Session:
         """How the search ends; what the rules hand over is handed over, whatever was found."""
         handed = reasons(inference, "hand_over")
         held = reasons(inference, *STOPPED_BY)
-        why, status = [*handed, *held], decision.kind
+        why, status = [*held, *handed], decision.kind
         if status == "unknown":
             why = ["no cause in the knowledge base explains the findings", *why]
         elif status == "ambiguous" and not why:
