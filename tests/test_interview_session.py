@@ -206,3 +206,23 @@ def test_instruments_that_are_not_there_are_not_asked_for() -> None:
         spec = session.tests[candidate.test].spec
         assert spec.instrument == "none"
         assert spec.state in ("any", "energised")
+
+
+def test_a_dead_board_is_not_replaced_before_its_ground_terminal_was_looked_at() -> None:
+    """Both leave it dark, and it is the board in any case: only how it failed tells the repair."""
+    session = standard_session()
+    opened = {"qualification": "instructed", "meter_category": "cat_iii"}
+    events = [new_event("opened", installation="tank_and_sump", **opened)]
+    outcome = drive(session, events, SimulatedPerson(session, "controller.ground_open"))
+    asked = [str(e.data["test"]) for e in events if e.kind == "finding"]
+    assert "board_ground" in asked
+    assert outcome.conclusion is not None
+    assert (outcome.conclusion.unit, outcome.conclusion.failure_mode) == (
+        "controller",
+        "ground_open",
+    )
+    before = next(k for k, e in enumerate(events) if e.data.get("test") == "board_ground")
+    turn = session.turn(events[:before])
+    assert turn.belief.leading_unit()[0] == "controller"
+    assert turn.step.why is not None
+    assert turn.step.why.saves > turn.step.why.minutes

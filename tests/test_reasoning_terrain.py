@@ -16,7 +16,7 @@ from diagnose.reasoning.guard import Electrical, Exposure
 from diagnose.reasoning.lookahead import Lookahead
 from diagnose.reasoning.noise_free import Problem, expected_cost
 from diagnose.reasoning.planner import Costs, Standing, Way
-from diagnose.reasoning.stakes import Stakes
+from diagnose.reasoning.stakes import Repair, Stakes
 from diagnose.reasoning.strategy import Candidate, Greedy, Terrain
 from tests.benchmarks.optimum import random_problem
 from tests.made_tables import made_table
@@ -276,3 +276,29 @@ def test_an_answer_already_given_tells_less_when_asked_again() -> None:
     # half of the wrong answers come out the same again
     assert after.factor("t0", 0)[1] == pytest.approx(0.5 + 0.5 * 0.05)
     assert Stakes(np.array([30.0, 30.0])).saved(after, FIRST)[0] < first
+
+
+def test_how_a_unit_failed_is_asked_where_that_saves_repairs_in_vain_by_hand() -> None:
+    """One unit: adjusted (5 min) at 0.6, replaced (45 min) at 0.4; a test parts them, 5 % wrong.
+
+    In vain another 208 min are lost. Adjusting loses 0.4 x (5 + 208) = 85.2, replacing
+    0.6 x (45 - 5) = 24: now 24. Outcome one is 0.57 right, 0.02 wrong: adjusting then loses
+    0.02 x 213 = 4.26 (replacing 0.57 x 40 = 22.8). Outcome two is 0.38 right, 0.03 wrong:
+    replacing loses 0.03 x 40 = 1.2. Saved: 24 - 4.26 - 1.2 = 18.54.
+    """
+    clean = np.array([[[1.0, 0.0]], [[0.0, 1.0]]])
+    table = made_table(clean, [2], [0.05], ["a", "a"], [0.6, 0.4])
+    belief = Belief(table, table.prior())
+    kinds = {"adjust": Repair(0, 5.0), "replace": Repair(2, 45.0)}
+    stakes = Stakes(np.array([250.0]), dict(zip(table.names, kinds.values(), strict=True)), 208.0)
+    assert stakes.told_apart(belief, FIRST)[0] == pytest.approx(18.54)
+    for minutes, live, kind in ((1, False, "test"), (18, False, "test"), (19, False, "concluded")):
+        candidates = [Candidate("t0", 0, minutes, live=live)]
+        assert decide(belief, candidates, Greedy(), stakes=stakes).kind == kind, minutes
+    live_one = [Candidate("t0", 0, 1.0, live=True)]
+    assert decide(belief, live_one, Greedy(), stakes=stakes).kind == "concluded"
+    asked = decide(belief.update("t0", 0), [Candidate("t0", 0, 0.1)], Greedy(), stakes=stakes)
+    assert asked.kind == "concluded", "once is enough"
+    alike = dict.fromkeys(table.names, Repair(2, 45.0))
+    same = Stakes(np.array([250.0]), alike, 208.0)
+    assert decide(belief, [Candidate("t0", 0, 1.0)], Greedy(), stakes=same).kind == "concluded"

@@ -229,8 +229,15 @@ class Screen:
             "It is expected to tell {gain} bit about which part has failed, for about {minutes} "
             "min with the way and the preparation."
         )
+        if why.saves:
+            expected = _(
+                "Which part has failed is known; this tells how, and so which repair it needs. "
+                "It is expected to save {saves} min of repair in vain, for about {minutes} min "
+                "with the way and the preparation."
+            )
         minutes = f"{why.minutes:.{0 if why.minutes >= 1 else 1}f}"
-        self.para(expected.format(gain=f"{why.gain:.2f}", minutes=minutes), 2)
+        said = {"gain": f"{why.gain:.2f}", "saves": f"{why.saves:.0f}", "minutes": minutes}
+        self.para(expected.format(**said), 2)
         if why.method:
             self.para(looked_ahead(why.method, why.margin), 2)
         for split in why.splits:

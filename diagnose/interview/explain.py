@@ -61,4 +61,5 @@ def why(session: Session, belief: Belief, choice: Choice, decision: Decision) ->
         instead=others,
         method=ahead.method if ahead else "",
         margin=ahead.margin if ahead else 0.0,
+        saves=choice.saves,
     )

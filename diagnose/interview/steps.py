@@ -41,6 +41,8 @@ class Why:
     """``exact`` or ``rollout`` where it was chosen by looking ahead, else ""."""
     margin: float = 0.0
     """Minutes that the runner-up is expected to cost more: at least, where exact."""
+    saves: float = 0.0
+    """Minutes of repair in vain that it is expected to save, where the part is found already."""
 
 
 @dataclass(frozen=True)

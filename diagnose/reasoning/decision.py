@@ -69,6 +69,25 @@ def _concluded(belief: Belief, repeats: Sequence[Candidate]) -> Decision:
     return Decision("concluded", doubt=odd)
 
 
+def _how_it_failed(
+    belief: Belief, candidates: Sequence[Candidate], stakes: Stakes | None
+) -> Decision | None:
+    """The test that is worth its minutes because the unit's ways of failing ask for other repairs.
+
+    Never a live one, and none that was made: the part is found, and will be isolated to repair it.
+    """
+    asked = [test for test, _ in belief.seen]
+    fresh = [c for c in candidates if not c.live and c.test not in asked]
+    if stakes is None or not fresh:
+        return None
+    saved = stakes.told_apart(belief, np.array([c.index for c in fresh]))
+    net = saved - np.array([c.minutes for c in fresh])
+    best = int(net.argmax())
+    if net[best] <= 0:
+        return None
+    return Decision("test", (Choice(fresh[best], 0.0, 0.0, saves=float(saved[best])),))
+
+
 def decide(
     belief: Belief,
     candidates: Sequence[Candidate],
@@ -92,7 +111,7 @@ def decide(
     if unit == UNKNOWN_UNIT and sure >= UNKNOWN_ENOUGH and len(set(asked)) >= TESTED_WIDELY:
         return Decision("unknown")
     if unit != UNKNOWN_UNIT and sure >= ENOUGH:
-        return _concluded(belief, candidates)
+        return _how_it_failed(belief, candidates, stakes) or _concluded(belief, candidates)
     choices = strategy.rank(belief, candidates, terrain)
     if choices and stakes is not None:
         chosen = np.array([c.candidate.index for c in choices])
@@ -103,7 +122,7 @@ def decide(
     if choices:
         return Decision("test", tuple(choices), again=choices[0].candidate.test in asked)
     if unit != UNKNOWN_UNIT and sure >= LIKELY:
-        return _concluded(belief, candidates)
+        return _how_it_failed(belief, candidates, stakes) or _concluded(belief, candidates)
     if float(belief.unit_p[np.array(belief.table.unit_names) == UNKNOWN_UNIT].sum()) > 0.3:
         return Decision("unknown")
     return Decision("ambiguous")

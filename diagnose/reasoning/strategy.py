@@ -109,12 +109,16 @@ class Outlook:
 
 @dataclass(frozen=True)
 class Choice:
-    """The chosen test, what it tells (bits), per minute, and the outlook where one was made."""
+    """The chosen test, what it tells (bits), per minute, and the outlook where one was made.
+
+    `saves`: where the unit is found and the test tells how to repair it, the minutes that it saves.
+    """
 
     candidate: Candidate
     gain: float
     score: float
     ahead: Outlook | None = None
+    saves: float = 0.0
 
 
 class Strategy(Protocol):
