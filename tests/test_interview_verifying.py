@@ -159,7 +159,7 @@ def test_what_needs_a_licence_or_an_instrument_stays_open_for_who_has_it() -> No
 def test_no_running_current_where_the_rules_forbid_live_work() -> None:
     _, _, step = repaired("adapter.dead", company="alone")
     assert {o.check: o.by for o in step.open_checks} == {
-        "current": "not while nobody is within call"
+        "current": "not made: nobody is within call"
     }
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from diagnose.casebook.store import CaseStore
 from diagnose.cli.closing import (
     Questions,
+    called_for,
     leading,
     parse_day,
     several,
@@ -106,7 +107,7 @@ def close_case(
     worked = sum(took.get(step.event, step.minutes) for step in steps)
     parts = given.parts
     if parts is None:
-        parts = [] if given.silent else ask.parts()
+        parts = [] if given.silent else ask.parts(called_for(events, found, fitted))
     verified = given.verified or by_checks
     if verified is None:
         verified = "not_made" if given.silent else ask.verified()

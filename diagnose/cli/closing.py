@@ -104,6 +104,18 @@ def verified_by_checks(events: Sequence[Event]) -> str | None:
     return "failed" if "fail" in results else "passed" if "pass" in results else "not_made"
 
 
+def called_for(events: Sequence[Event], found: str, fitted: Installation) -> list[str]:
+    """Spares of what was repaired and of what was found: proposed, never taken for used."""
+    gone = withdrawn_ids(events)
+    names = [
+        f"{e.data['unit']}.{e.data['failure_mode']}"
+        for e in events
+        if e.kind == "repaired" and e.id not in gone
+    ]
+    modes = [fitted.modes[name] for name in (*names, found) if name in fitted.modes]
+    return list(dict.fromkeys(_(spare) for mode in modes for spare in mode.mode.spares))
+
+
 def parse_day(text: str, today: datetime.date) -> str:
     """A day, ISO 8601, from a date or from a number of days; "" for none.
 
@@ -229,10 +241,21 @@ class Questions:
                 "red",
             )
 
-    def parts(self) -> list[str]:
-        """Parts that were used."""
-        typed = self.read(_("parts used, with commas (Enter: none) > "))
-        return [part for part in (clean(p) for p in typed.split(",")) if part]
+    def parts(self, called_for: Sequence[str] = ()) -> list[str]:
+        """Parts that were used; of those that the repair calls for, the ones that are picked."""
+        if not called_for:
+            typed = self.read(_("parts used, with commas (Enter: none) > "))
+            return [part for part in (clean(p) for p in typed.split(",")) if part]
+        self.screen.para(_("Parts that this repair calls for"))
+        options = [Option(part, part) for part in called_for]
+        self.screen.options(options)
+        while True:
+            typed = self.read(_("parts used: numbers or words, with commas (Enter: none) > "))
+            given = [part for part in (clean(p) for p in typed.split(",")) if part]
+            used = [match(p, options) if whole_number(p) is not None else p for p in given]
+            if None not in used:
+                return [part for part in used if part]
+            self.screen.para(number_from(len(options)), 2, "red")
 
     def call_back(self, today: datetime.date) -> str:
         """When the customer is to be asked whether the repair has held."""

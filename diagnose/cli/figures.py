@@ -250,7 +250,12 @@ def readings_of(session: Session, events: Sequence[Event]) -> tuple[Reading, ...
             continue
         healthy = session.matrix.of(HEALTHY, finding.test)
         bands = tuple(
-            Band(o.title, o.below if not o.when else None, bool(healthy[k] >= HEALTHY_FROM))
+            Band(
+                o.title,
+                o.below if not o.when else None,
+                bool(healthy[k] >= HEALTHY_FROM),
+                bool(o.when),
+            )
             for k, o in enumerate(test.outcomes)
         )
         found.append(

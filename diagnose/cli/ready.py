@@ -57,6 +57,26 @@ def met_at(installation: Installation) -> str:
     return next((p.met for p in presets if _like(installation, p.variants)), "")
 
 
+def built_as(installation: Installation) -> str:
+    """The ready installation that it is, or the nearest one and what differs from it."""
+    kind = installation.type
+    defaults = {v.id: v.default for v in kind.variants.values()}
+    known = [(p.title, p.variants) for p in kind.presets.values()]
+    ways = []
+    for title, variants in [*known, ("", {})]:
+        usual = {**defaults, **variants}
+        ways.append((title, [n for n, c in installation.choices.items() if usual[n] != c]))
+    title, differs = min(ways, key=lambda way: len(way[1]))
+    named = _(title) if title else _("the standard installation")
+    if not differs:
+        return named
+    changes = "; ".join(
+        f"{_(kind.variants[n].title)}: {_(kind.variants[n].choices[installation.choices[n]].title)}"
+        for n in differs
+    )
+    return _("{named}, except: {changes}").format(named=named, changes=changes)
+
+
 def _like(installation: Installation, variants: Mapping[str, str]) -> bool:
     defaults = {v.id: v.default for v in installation.type.variants.values()}
     return {**defaults, **variants} == dict(installation.choices)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from diagnose.cli import formats
 from diagnose.cli.matter import Matter, free, title_of
+from diagnose.cli.ready import built_as
 from diagnose.cli.record_end import end_of_record
 from diagnose.cli.render import INSTRUMENTS, STATES, STATUS_TEXTS, name_of, sentence
 from diagnose.interview.steps import Evidence
@@ -103,6 +105,7 @@ def _about(matter: Matter) -> Iterator[tuple[str, Runs]]:
         for name, choice in matter.installation.choices.items()
     ]
     yield _("Installation"), runs(_(kind.title))
+    yield _("Built as"), runs(built_as(matter.installation))
     yield _("Fitted"), runs("; ".join(chosen))
     for label, key, words in (
         (_("Work by"), "qualification", QUALIFICATIONS),
@@ -113,6 +116,24 @@ def _about(matter: Matter) -> Iterator[tuple[str, Runs]]:
             yield label, runs(_(words[said]) if said in words else free(said))
     used = [_(name_of(i, INSTRUMENTS)) for i in matter.account.instruments]
     yield _("Instruments used"), runs(formats.listed(used) or _("none"))
+    yield from _made_from(matter)
+
+
+def _made_from(matter: Matter) -> Iterator[tuple[str, Runs]]:
+    """With what this report can be made again."""
+    try:
+        program = version("diagnose")
+    except PackageNotFoundError:
+        program = "?"
+    made = _("{program}, from {count} events on file; times in {zone}").format(
+        program=f"diagnose {program}",
+        count=len(matter.events),
+        zone=formats.zone(matter.header.opened),
+    )
+    yield _("Made with"), runs(made)
+    yield _("Knowledge"), runs(mono(matter.knowledge))
+    if matter.header.knowledge != matter.knowledge:
+        yield _("At the opening"), runs(mono(free(matter.header.knowledge)))
 
 
 QUALIFICATIONS = {
@@ -188,11 +209,11 @@ def _readings(matter: Matter) -> Iterator[Block]:
     else:
         columns = (
             Column(_("No."), "end", 1.2),
-            Column(_("Test"), width=5),
-            Column(_("With, state"), width=3.2),
-            Column(_("Reading"), width=3),
-            Column(_("Expected"), width=3.8),
-            Column(_("Outcome"), width=3.2),
+            Column(_("Test"), width=4.8),
+            Column(_("With, state"), width=4.8),
+            Column(_("Reading"), width=2.8),
+            Column(_("Expected"), width=3.4),
+            Column(_("Outcome"), width=2.8),
         )
         rows = tuple(_row(reading) for reading in readings)
         off = tuple(k for k, reading in enumerate(readings) if not reading.as_expected)
@@ -211,7 +232,8 @@ def _readings(matter: Matter) -> Iterator[Block]:
 
 
 def _row(reading: Reading) -> tuple[Runs, ...]:
-    how = _(name_of(reading.instrument, INSTRUMENTS))
+    used = reading.instrument != "none"
+    how = _(name_of(reading.instrument, INSTRUMENTS)) if used or not reading.state else ""
     state = _(name_of(reading.state, STATES)) if reading.state else ""
     remarks = []
     if reading.by_phone:
@@ -225,7 +247,7 @@ def _row(reading: Reading) -> tuple[Runs, ...]:
     return (
         runs(str(reading.number)),
         runs(free(reading.title), remark),
-        runs(how, em(f"\n{state}") if state else Run("")),
+        runs(how, em(f"\n{state}" if how else state)) if state else runs(how),
         runs(trimmed(reading.raw, _("[cut: {count} characters in the case file]"), 80)),
         runs(reading.expected or "–"),
         runs(outcome if reading.as_expected else strong(outcome)),

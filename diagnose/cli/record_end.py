@@ -1,13 +1,13 @@
-"""The end of the technician's record: repair, verification, prevention, how to make it again."""
+"""The end of the technician's record: repair, verification, prevention, safety tests."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from diagnose.cli import formats
 from diagnose.cli.matter import Matter, found_mode, free, parts_of, title_of
+from diagnose.cli.record_safety import RESULTS, safety_of
 from diagnose.cli.render import sentence
 from diagnose.interview.account import Repair
 from diagnose.interview.events import CONFIRMED
@@ -23,16 +23,10 @@ from diagnose.report.document import (
     Paragraph,
     Table,
     em,
-    mono,
     runs,
     strong,
 )
 
-RESULTS = {
-    "pass": marked("passed"),
-    "fail": marked("FAILED"),
-    "cannot": marked("could not be made"),
-}
 VERIFIED = {
     "passed": marked("passed"),
     "failed": marked("failed"),
@@ -54,7 +48,7 @@ def end_of_record(matter: Matter) -> Iterator[Block]:
     yield from _repairs(matter)
     yield from _prevention(matter)
     yield from _closed(matter)
-    yield from _reproduced(matter)
+    yield from safety_of(matter)
     if "circuit" in matter.pictures:
         yield matter.pictures["circuit"]
 
@@ -111,7 +105,7 @@ def _prevention(matter: Matter) -> Iterator[Block]:
     if conclusion is not None and f"{conclusion.unit}.{conclusion.failure_mode}" == found.id:
         causes = conclusion.root_causes
     rows = [(_("Cause"), runs(title_of(matter, found.id)))]
-    if mode.remedy:
+    if mode.remedy and found.id not in {repair.mode for repair in matter.account.repairs}:
         rows.append((_("Repair"), runs(_(mode.remedy))))
     if mode.licensed:
         rows.append((_("By"), runs(_("a licensed electrician only"))))
@@ -141,7 +135,7 @@ def _closed(matter: Matter) -> Iterator[Block]:
         if closed.get("verified"):
             result = str(closed["verified"])
             rows.append((_("Verification"), runs(_(VERIFIED.get(result, result)))))
-        rows.append((_("Parts"), runs("; ".join(parts_of(closed)) or _("none"))))
+        rows.append((_("Parts"), runs("; ".join(parts_of(closed)) or _("none noted"))))
         yield KeyValues(tuple(rows))
     yield from _times(matter)
     if matter.account.called_back:
@@ -183,20 +177,3 @@ def _minutes(value: Any) -> str:
         return formats.number(float(value), 1)
     except (TypeError, ValueError):
         return free(str(value))
-
-
-def _reproduced(matter: Matter) -> Iterator[Block]:
-    yield Heading(2, _("How this report can be made again"))
-    try:
-        program = version("diagnose")
-    except PackageNotFoundError:
-        program = "?"
-    rows = [
-        (_("Case"), runs(mono(matter.header.id))),
-        (_("Events"), runs(_("{count} on file").format(count=len(matter.events)))),
-        (_("Knowledge of the case"), runs(mono(free(matter.header.knowledge)))),
-        (_("Knowledge loaded now"), runs(mono(matter.knowledge))),
-        (_("Program"), runs(mono(f"diagnose {program}"))),
-        (_("Times are in"), runs(formats.zone(matter.header.opened))),
-    ]
-    yield KeyValues(tuple(rows))

@@ -135,12 +135,12 @@ def pictures_of(session: Session, events: Sequence[Event]) -> dict[str, Figure]:
         ),
         "suspicion": Figure(
             figures.suspicion,
-            _("How the suspicion moved with each answer"),
+            _("The probability of each unit after each answer"),
             _("Lines: the probability of each unit after each answer."),
         ),
         "measured": Figure(
             figures.ranges,
-            _("Expected and measured"),
+            _("Each reading beside what a healthy installation shows"),
             _("Each reading beside the range that a healthy installation shows."),
         ),
     }

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cli import formats
 from diagnose.cli.matter import Matter, found_mode, parts_of, short
-from diagnose.cli.record import record_of
+from diagnose.cli.ready import built_as
+from diagnose.cli.record import QUALIFICATIONS, record_of
 from diagnose.cli.render import sentence
 from diagnose.language import current, ngettext
 from diagnose.language import gettext as _
@@ -30,9 +31,11 @@ from diagnose.report.document import (
 )
 
 if TYPE_CHECKING:
-    pass
+    from diagnose.interview.account import Repair
 
 WORDS = 120
+BUILT = 240
+"""Characters for what differs from a ready installation."""
 MOST = 4
 """Items of a list on the customer's page; the record has the rest."""
 
@@ -42,7 +45,7 @@ def service_report(matter: Matter, paper: Paper = "a4") -> Document:
     firm, words = matter.firm, matter.firm.wording
     named = words.get("title", "")
     title = short(named, 50) or _("Service report")
-    site = short(matter.site) or _("site not named")
+    site = short(matter.site, WORDS) or _("site not named")
     head = None
     if firm.name:
         lines = tuple(short(line) for line in firm.address[:4])
@@ -96,19 +99,57 @@ def customer_page(matter: Matter) -> Iterator[Block]:
         yield Paragraph(runs(short(words["terms"], WORDS // 2)), "small")
     yield SignatureLines(
         (
-            short(words.get("customer", ""), 30) or _("Customer, date"),
-            short(words.get("technician", ""), 30) or _("Technician, date"),
+            short(words.get("customer", ""), 30) or _("Customer: name, signature, date"),
+            short(words.get("technician", ""), 30) or _("Technician: name, signature, date"),
         )
     )
 
 
 def _about(matter: Matter) -> Iterator[tuple[str, Runs]]:
-    yield _("Site"), runs(short(matter.site) or "–")
+    yield _("Site"), runs(short(matter.site, WORDS) or "–")
     yield _("Installation"), runs(_(matter.installation.type.title))
+    yield _("Built as"), runs(short(built_as(matter.installation), BUILT))
     yield _("Case"), runs(Run(matter.header.id, "mono"))
+    yield _("Date of work"), runs(_dates(matter))
+    said = _qualification(matter)
+    if said:
+        yield _("Work by"), runs(said)
     complaints = matter.account.complaints
     if complaints:
         yield _("You reported"), runs("; ".join(says for _title, says in complaints))
+
+
+def _dates(matter: Matter) -> str:
+    """The day of the work, or the first and the last one."""
+    first = formats.day(matter.header.opened)
+    last = formats.day(matter.closed_at) if matter.closed is not None else first
+    return first if last == first else _("{first} to {last}").format(first=first, last=last)
+
+
+def _qualification(matter: Matter) -> str:
+    """Who did the work, as stated; "" where nothing was."""
+    said = ""
+    for event in matter.events:
+        if event.kind in ("opened", "described"):
+            said = str(event.data.get("qualification", said))
+    return _(QUALIFICATIONS[said]) if said in QUALIFICATIONS else ""
+
+
+def _left(matter: Matter) -> str:
+    """How the supply was left, as last noted; "" where nothing was."""
+    for _at, act in reversed(matter.account.acts):
+        if act in ("energise", "found_on"):
+            return _("switched on")
+        if act in ("isolate", "prove_dead"):
+            return _("switched off and isolated")
+    return ""
+
+
+def _plain(unit: str, cause: str) -> str:
+    """A cause with its unit, which is named once."""
+    if cause.casefold().startswith(unit.casefold()):
+        return sentence(cause)
+    return f"{sentence(unit)}: {cause[0].lower()}{cause[1:]}"
 
 
 def _found(matter: Matter) -> tuple[str, str]:
@@ -127,8 +168,8 @@ def _wrong(matter: Matter) -> Runs:
             return runs(_("The cause has not been found yet."))
         return runs(_("The cause is none of those known; the findings are in the record."))
     if not unit:
-        return runs(strong(cause))
-    text = _("{what}.").format(what=f"{sentence(unit)}: {cause[0].lower()}{cause[1:]}")
+        return runs(strong(sentence(cause)))
+    text = _("{what}.").format(what=_plain(unit, cause))
     settled = matter.closed is not None or bool(matter.account.repairs)
     if not settled and conclusion is not None and conclusion.status != "concluded":
         return runs(_("Not certain yet; the likeliest cause:"), " ", strong(text))
@@ -137,14 +178,17 @@ def _wrong(matter: Matter) -> Runs:
 
 def _done(matter: Matter) -> Iterator[Block]:
     repairs = matter.account.repairs
+    count = len(matter.account.readings)
+    tests = ngettext("{count} test was made.", "{count} tests were made.", count)
+    if not repairs and matter.closed is not None and not _worked(matter.closed):
+        yield Paragraph(runs(tests.format(count=count), " ", _("No repair is noted.")))
+        return
     if not repairs and matter.closed is not None:
         yield Paragraph(
             runs(_("What was done is noted below; no repair was recorded step by step."))
         )
         return
     if not repairs:
-        count = len(matter.account.readings)
-        tests = ngettext("{count} test was made.", "{count} tests were made.", count)
         yield Paragraph(runs(_("Nothing has been repaired yet."), " ", tests.format(count=count)))
         return
     items = []
@@ -154,13 +198,23 @@ def _done(matter: Matter) -> Iterator[Block]:
             False: _("The checks then showed that a fault was still there."),
             None: _("It could not be checked yet."),
         }[repair.held]
-        items.append(
-            runs(
-                strong(_("{what}.").format(what=sentence(repair.title))),
-                f" {repair.remedy} {outcome}",
-            )
-        )
+        items.append(runs(_("Repair:"), " ", strong(_repaired(matter, repair)), f" {outcome}"))
     yield Bullets(tuple(items), numbered=len(items) > 1)
+
+
+def _worked(closed: Mapping[str, Any]) -> bool:
+    """Whether a closing tells of a repair that no event tells of."""
+    replaced = closed.get("confirmed") == "replaced"
+    return replaced or closed.get("verified") == "passed" or bool(parts_of(closed))
+
+
+def _repaired(matter: Matter, repair: Repair) -> str:
+    """What was put right; how it is to be done stands in the record, for who may do it."""
+    mode = matter.installation.modes.get(repair.mode)
+    if mode is None:
+        return _("{what}.").format(what=sentence(repair.title))
+    unit = _(matter.installation.instances[mode.unit].title)
+    return _("{what}.").format(what=_plain(unit, _(mode.title)))
 
 
 def _meaning(matter: Matter) -> str:
@@ -210,9 +264,11 @@ def _watch(matter: Matter) -> list[Runs]:
 
 
 def _parts(matter: Matter) -> Iterator[tuple[str, Runs]]:
-    closed = matter.closed
+    closed, left = matter.closed, _left(matter)
+    if left:
+        yield _("Supply left"), runs(left, " ", _("(as last noted)"))
     if closed is not None:
-        yield _("Parts used"), runs("; ".join(parts_of(closed)) or _("none"))
+        yield _("Parts used"), runs("; ".join(parts_of(closed)) or _("none noted"))
         minutes = _as_number(closed.get("minutes"))
         if minutes is not None:
             yield _("Working time"), runs(formats.minutes(minutes))
@@ -224,8 +280,7 @@ def _parts(matter: Matter) -> Iterator[tuple[str, Runs]]:
     repaired = [modes[r.mode] for r in matter.account.repairs if r.mode in modes]
     causes = repaired or ([found] if found is not None else [])
     spares = list(dict.fromkeys(_(spare) for cause in causes for spare in cause.mode.spares))
-    label = _("Parts fitted") if matter.account.repairs else _("Parts needed")
-    yield label, runs("; ".join(spares) or _("none"))
+    yield _("Parts called for"), runs("; ".join(spares) or _("none"))
     planned = formats.minutes(matter.account.minutes)
     yield _("Time so far"), runs(planned, " ", _("(as planned)"))
 

@@ -321,7 +321,7 @@ def _obstacles(
     clears = check.id in SHOWS and "clears" in allowed
     for fact in inference.concluded("forbid"):
         if fact.get("state") == check.state and not clears:
-            yield _("not while {why}").format(why=_(fact.words("why")))
+            yield _("not made: {why}").format(why=_(fact.words("why")))
     acts = acts_needed(state.electrical, exposure)
     if state.refused & set(acts):
         dead = exposure is Exposure.DEAD

@@ -7,6 +7,7 @@ every renderer starts from, makes control characters visible.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any, Literal
@@ -271,6 +272,18 @@ def data_of(value: Any) -> Any:
     if isinstance(value, Iterable) and not isinstance(value, bytes):
         return [data_of(item) for item in value]
     return value
+
+
+_UNIT = re.compile(r"(?<=\d )([kM]?)ohm\b|(?<=\d )uF\b")
+
+
+def with_signs(value: Any) -> Any:
+    """Plain data with units as they are printed: what is typed as ``ohm`` or ``uF`` is Ω and µF."""
+    if isinstance(value, str):
+        return _UNIT.sub(lambda found: f"{found[1]}Ω" if found[1] is not None else "µF", value)
+    if isinstance(value, dict):
+        return {key: with_signs(item) for key, item in value.items()}
+    return [with_signs(item) for item in value] if isinstance(value, list) else value
 
 
 def _fields(value: Any) -> dict[str, Any]:

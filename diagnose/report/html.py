@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose.language import gettext as _
-from diagnose.report.document import Document, data_of
+from diagnose.report.document import Document, data_of, with_signs
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -25,7 +25,7 @@ MEDIA = {"svg": "svg+xml", "jpg": "jpeg"}
 
 def html(document: Document) -> str:
     """The document as HTML text."""
-    data = data_of(document)
+    data = with_signs(data_of(document))
     names = _Names()
     for number, block in enumerate(data["blocks"]):
         _prepare(block, number, names)

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from diagnose.errors import fail
 from diagnose.language import gettext as _
 from diagnose.language import visible
-from diagnose.report.document import Document, data_of
+from diagnose.report.document import Document, data_of, with_signs
 from diagnose.report.lettering import FONTS, held, lettered
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def pdf(document: Document) -> bytes:
     """
     import typst
 
-    data = _ready(data_of(document))
+    data = _ready(with_signs(data_of(document)))
     data["name"] = held(visible(document.title))
     data["created"] = _moment(document.created)
     labels = {

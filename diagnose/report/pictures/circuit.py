@@ -88,6 +88,7 @@ def description(installation: Installation, marks: Marks) -> str:
 
 
 def _head(sketch: Sketch, title: str, caution: str) -> float:
+    """The title, what is not as in the standard installation, and the caution."""
     canvas = sketch.canvas
     canvas.text(MARGIN, 30, title, 18, bold=True, room=ROOM)
     y = 30.0
@@ -95,6 +96,7 @@ def _head(sketch: Sketch, title: str, caution: str) -> float:
     chosen = [
         f"{kind.variants[name].title}: {kind.variants[name].choices[choice].title}"
         for name, choice in sketch.it.choices.items()
+        if choice != kind.variants[name].default
     ]
     for line in wrap("; ".join(chosen), ROOM, 3, NOTE):
         y += LINE

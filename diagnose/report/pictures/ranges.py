@@ -103,10 +103,13 @@ def _row(canvas: Canvas, reading: Reading, top: float) -> float:
         canvas.text(MARGIN, base, text, SMALL, ink="#555555", room=LEFT - MARGIN - OVER - 30)
     healthy = reading.bands[reading.outcome].healthy if reading.bands else False
     scale = scale_of(reading)
-    x, below = _words(canvas, reading, middle) if scale is None else (0.0, 1)
-    if scale is not None:
+    x: float | None
+    if scale is None:
+        x, below = _words(canvas, reading, middle)
+    else:
         x, below = _numbers(canvas, reading, scale, middle)
-    _mark(canvas, x, middle - TALL / 2 - 3, odd=not healthy)
+    if x is not None:
+        _mark(canvas, x, middle - TALL / 2 - 3, odd=not healthy)
     ink = INK if healthy else RED
     at = RIGHT + OVER + 10
     room = WIDTH - MARGIN - at
@@ -131,11 +134,16 @@ def _mark(canvas: Canvas, x: float, y: float, odd: bool) -> None:
             canvas.line([(x, y + 4), (x, y + 1 + TALL)], Pen(RED, 2.2))
 
 
-def _numbers(canvas: Canvas, reading: Reading, scale: Scale, y: float) -> tuple[float, int]:
-    """The bar with its limits; the x of the reading, and how many lines of limits there are."""
+def _numbers(canvas: Canvas, reading: Reading, scale: Scale, y: float) -> tuple[float | None, int]:
+    """The bar with its limits; the x of the reading, and how many lines of limits there are.
+
+    What is said in words (it comes and goes) has no place on a scale.
+    """
     below = LEFT if scale.low == 0 else LEFT - OVER * 0.5
     edges: list[tuple[Band, float, float]] = []
     for band in reading.bands:
+        if band.worded:
+            continue
         end = RIGHT + OVER * 0.7 if band.below is None else scale.at(band.below)
         edges.append((band, below, max(below, end)))
         below = max(below, end)
@@ -158,10 +166,11 @@ def _numbers(canvas: Canvas, reading: Reading, scale: Scale, y: float) -> tuple[
         canvas.text(x, base, text, SMALL, "middle")
     if scale.log:
         canvas.text(LEFT - OVER * 0.5 - 4, y + 4, "log", SMALL, "end", ink="#555555")
-    if reading.value is None:
-        _, start, end = edges[min(reading.outcome, len(edges) - 1)]
-        return (start + end) / 2, len(ends)
-    return scale.at(reading.value), len(ends)
+    if reading.value is not None:
+        return scale.at(reading.value), len(ends)
+    found = reading.bands[reading.outcome]
+    place = next(((start + end) / 2 for band, start, end in edges if band is found), None)
+    return place, len(ends)
 
 
 def _words(canvas: Canvas, reading: Reading, y: float) -> tuple[float, int]:

@@ -90,11 +90,15 @@ class Suspicion:
 
 @dataclass(frozen=True)
 class Band:
-    """One outcome of a test: readings below `below` (None: all that are left), in base units."""
+    """One outcome of a test: readings below `below` (None: all that are left), in base units.
+
+    `worded`: it is no range of readings (it comes and goes), though the test has a unit.
+    """
 
     title: str
     below: float | None
     healthy: bool = False
+    worded: bool = False
 
 
 @dataclass(frozen=True)
