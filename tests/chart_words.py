@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from itertools import combinations
 from typing import NamedTuple
 from xml.etree import ElementTree as ET
 
@@ -43,11 +42,17 @@ def boxes_of(svg: str) -> list[TextBox]:
 
 def overlapping(boxes: list[TextBox], slack: float = 0.5) -> list[tuple[str, str]]:
     """Pairs of texts that cover one another by more than `slack`."""
-    return [
-        (a.text, b.text)
-        for a, b in combinations(boxes, 2)
-        if min(a.x1, b.x1) - max(a.x0, b.x0) > slack and min(a.y1, b.y1) - max(a.y0, b.y0) > slack
-    ]
+    found: list[tuple[str, str]] = []
+    above: list[TextBox] = []
+    for b in sorted(boxes, key=lambda box: box.y0):
+        above = [a for a in above if a.y1 - b.y0 > slack]
+        found += [
+            (a.text, b.text)
+            for a in above
+            if min(a.x1, b.x1) - max(a.x0, b.x0) > slack and min(a.y1, b.y1) - b.y0 > slack
+        ]
+        above.append(b)
+    return found
 
 
 def page_faults(content: bytes, paper: Paper) -> tuple[list[str], str, int]:

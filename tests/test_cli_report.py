@@ -314,7 +314,8 @@ def test_the_handbook_holds_every_mode_test_and_source(tmp_path: Path) -> None:
 
 def test_the_handbook_as_pdf_has_contents_and_running_heads(tmp_path: Path) -> None:
     file = tmp_path / "h.pdf"
-    command = ["handbook", "--set", "drive=contactor", "--paper", "letter", "--output", str(file)]
+    wiring = ("--set", "drive=contactor", "--set", "overload=fitted")
+    command = ["handbook", *wiring, "--paper", "letter", "--output", str(file)]
     assert CliRunner().invoke(app, command).exit_code == 0
     with pymupdf.open(file) as opened:  # type: ignore[no-untyped-call]
         assert opened.page_count > 20

@@ -20,10 +20,10 @@ from diagnose.interview.state import NO_MORE, withdrawn_ids
 from diagnose.interview.steps import Check, Conclusion, Evidence, OpenCheck
 from diagnose.interview.telling import Reading, told
 from diagnose.interview.verifying import verification, verify_step
-from diagnose.knowledge.names import unit_of
 from diagnose.language import gettext as _
 from diagnose.reasoning.belief import UNKNOWN, UNKNOWN_UNIT, Belief
 from diagnose.reasoning.rules import Inference
+from diagnose.reasoning.suspects import without_excluded
 
 if TYPE_CHECKING:
     from diagnose.interview.events import Event
@@ -227,9 +227,7 @@ def _concluded(session: Session, events: Sequence[Event], k: int) -> Conclusion:
     status = str(event.data.get("status", "stopped"))
     facts = facts_of(session, state, belief)
     inference = session.rules.infer(facts)
-    excluded = {f.get("unit") for f in inference.concluded("exclude")}
-    names = [n for n in belief.table.mode_names if unit_of(n) in excluded]
-    belief = belief.scale(dict.fromkeys(names, 1e-06)) if names else belief
+    belief = without_excluded(belief, inference)
     if status != "stopped" and belief.leading_unit()[0] != UNKNOWN_UNIT:
         ending = "ambiguous" if status == "ambiguous" else "concluded"
         inference = session.rules.infer([*facts, ending_fact(session.installation, belief, ending)])

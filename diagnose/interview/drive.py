@@ -174,10 +174,8 @@ def _legal(step: Step, choice: str) -> None:
 
 
 def _cannot(step: Step, reason: str) -> Event:
-    if step.kind == "test":
-        return new_event("cannot", test=step.id, reason=reason)
-    if step.kind == "act":
-        return new_event("cannot", act=step.id, reason=reason)
+    if step.kind in ("test", "act"):
+        return new_event("cannot", **{step.kind: step.id}, reason=reason)
     if step.kind == "verify":
         return new_event("verified", check=step.id, result="cannot")
     raise fail("answer", "this needs an answer")

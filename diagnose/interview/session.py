@@ -28,7 +28,6 @@ from diagnose.interview.sites import site_of
 from diagnose.interview.state import PHONE, Finding, State, replay
 from diagnose.interview.steps import Conclusion, Option, Step
 from diagnose.interview.verifying import verify_step
-from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.learned import change_minutes, failure_rates
@@ -49,6 +48,7 @@ from diagnose.reasoning.planner import (
 from diagnose.reasoning.rules import Inference, RuleEngine, rules_at
 from diagnose.reasoning.stakes import Stakes
 from diagnose.reasoning.strategy import Candidate, Choice, Strategy
+from diagnose.reasoning.suspects import without_excluded
 from diagnose.reasoning.two_faults import Answer
 
 MOST_TIMES = 2
@@ -194,10 +194,7 @@ class Session:
         belief = self.belief(state)
         facts = facts_of(self, state, belief)
         inference = self.rules.infer(facts)
-        excluded = {f.get("unit") for f in inference.concluded("exclude")}
-        if excluded:
-            names = [n for n in belief.table.mode_names if unit_of(n) in excluded]
-            belief = belief.scale(dict.fromkeys(names, 1e-06))
+        belief = without_excluded(belief, inference)
         step = self._before_search(state, belief, inference)
         if step is not None:
             return Turn(state, belief, inference, None, step)
