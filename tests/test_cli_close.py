@@ -113,6 +113,22 @@ def test_two_causes_at_once_are_no_words_of_ones_own(
     assert last(store, case).data["failure_mode"] == mode
 
 
+@pytest.mark.parametrize(("chosen", "found"), [("1", None), ("9\n", "welded")])
+def test_own_words_that_a_known_cause_holds_are_asked_back(
+    chosen: str, found: str | None, store: FileStore, case: str, installed: Any
+) -> None:
+    """Else what the knowledge base has would be counted as missing from it."""
+    shown = run(store, "close", case, typed=f"welded\n{chosen}\n" + 5 * "\n")
+    assert ("Type a number from 1 to" in shown) == (found is not None)
+    data = last(store, case).data
+    if found is None:
+        named = f"{data['unit']}.{data['failure_mode']}"
+        assert "weld" in installed.modes[named].title
+        assert "not in the knowledge base" not in shown
+    else:
+        assert data["found"] == found
+
+
 def test_only_steps_that_differ_are_put_right(store: FileStore, case: str) -> None:
     shown = run(
         store,

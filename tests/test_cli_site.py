@@ -257,7 +257,7 @@ def test_a_ready_installation_is_chosen_by_number_or_name(
 def test_words_that_several_ready_installations_hold_show_these(
     kb: KnowledgeBase, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert ask_ready(Screen(True), Lines("o", "zeppelin", "2"), kb).ready == "two_buttons"
+    assert ask_ready(Screen(True), Lines("b", "zeppelin", "2"), kb).ready == "two_buttons"
     shown = capsys.readouterr().out
     assert shown.count("2  Two buttons") == 2, "once in the list, once for the letter"
     assert shown.count("Type a number from 1 to 2.") == 1

@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass
 
-from diagnose.cli.lines import clean, match, number_from
+from diagnose.cli.lines import by_words, clean, match, number_from
 from diagnose.cli.render import Screen, name_of, sentence
 from diagnose.errors import DiagnoseError, fail
 from diagnose.interview.asking import ACT_TEXTS
@@ -175,14 +175,29 @@ class Questions:
                 chosen = match(typed, options)
                 if chosen is not None:
                     return chosen
-            elif typed in titles or (typed and ("." not in typed or " " in typed)):
+            elif typed in titles:
                 return typed
+            elif typed and ("." not in typed or " " in typed):
+                return self._known(typed, titles) or typed
             unit = unit_of(typed)
             near = [n for n in titles if n.startswith(f"{unit}.")][:8]
             self.screen.para(_("'{typed}' is none of these.").format(typed=typed), 2, "red", 2)
             if near and "." in typed:
                 listed = _("{unit} has: {modes}.").format(unit=unit, modes=", ".join(near))
                 self.screen.para(listed, 2, "red", 2)
+
+    def _known(self, typed: str, titles: Mapping[str, str]) -> str:
+        """The failure mode that own words mean, where its title holds them all; else ""."""
+        near = by_words(typed, [Option(name, title) for name, title in titles.items()])
+        if not near:
+            return ""
+        self.screen.options(near)
+        while True:
+            line = self.read(_("One of these? number, Enter: none of them > "))
+            chosen = match(line, near)
+            if chosen is not None or not line.strip():
+                return chosen or ""
+            self.screen.para(number_from(len(near)), 2, "red")
 
     def confirmed(self, default: str = "") -> str:
         """How it was confirmed."""

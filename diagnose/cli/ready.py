@@ -103,10 +103,10 @@ def ask_ready(
         known = {name.casefold(): name for name in sites}
         if line.casefold() in known:
             return Choice(site=known[line.casefold()])
-        chosen = match(line, options)
-        if chosen is not None:
+        chosen, found = match(line, options), by_words(line, options)
+        whole = line.casefold() in {n.casefold() for o in options for n in (o.id, o.title)}
+        if chosen is not None and (whole or len(found) < 2):
             return Choice(chosen)
-        found = by_words(line, options)
         if len(found) == 1:
             return Choice(found[0].id)
         for option in found:
