@@ -63,7 +63,7 @@ def test_text_fills_the_page_that_a_drawing_is_too_tall_for() -> None:
 
 @pytest.mark.parametrize("before", range(28, 56, 3))
 def test_a_short_table_is_on_one_page_with_its_heading(before: int) -> None:
-    rows = tuple((runs(f"check {k}"), runs("passed")) for k in range(10))
+    rows = (*((runs(f"check {k}"), runs("passed")) for k in range(10)), ((), runs("")))
     table = Table("", (Column("Check"), Column("Result")), rows)
     made = pages(*lines(before), Heading(2, "Verification"), table)
     holding = [k for k, page in enumerate(made) if "check" in page or "Verification" in page]
@@ -160,3 +160,11 @@ def test_a_hand_over_that_was_closed_still_says_switched_off() -> None:
     assert "Until then leave the installation switched off." in text
     assert "No test was made. No repair is noted." in text
     assert "[drawing] Each reading" not in text  # nothing was read
+
+
+def test_what_was_confirmed_at_the_closing_is_marked_as_failed() -> None:
+    session, events = scripted(EARTH_FAULT)
+    unit = next(e for e in reversed(events) if e.kind == "concluded").data["unit"]
+    for confirmed, failed in (("measured", True), ("not_confirmed", False)):
+        ended = closed(events, unit=unit, failure_mode="", confirmed=confirmed)
+        assert ("FAILED" in matter(session, ended).pictures["circuit"].svg) == failed

@@ -122,11 +122,15 @@ def pictures_of(session: Session, events: Sequence[Event]) -> dict[str, Figure]:
     """The pictures of a case by name; none where it cannot be weighed."""
     from diagnose.cli.figures import figures_of
     from diagnose.interview.account import over
+    from diagnose.interview.events import CONFIRMED
+    from diagnose.interview.state import closing
     from diagnose.language import gettext as _
     from diagnose.report.document import Figure
 
     try:
-        figures = figures_of(session, [e for e in events if not over(e)])
+        end = closing(events)
+        sure = end is not None and end.data.get("confirmed") in CONFIRMED.keys() - {"not_confirmed"}
+        figures = figures_of(session, [e for e in events if sure or not over(e)])
     except DiagnoseError:
         return {}
     return {
@@ -134,6 +138,7 @@ def pictures_of(session: Session, events: Sequence[Event]) -> dict[str, Figure]:
             figures.circuit,
             _("The circuit: what failed, what is proved good, what was read where"),
             _("Circuit of the installation with numbered test points, readings and marks."),
+            width=0.85,
             own_page=tall(figures.circuit),
         ),
         "suspicion": Figure(
