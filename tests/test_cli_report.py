@@ -309,7 +309,7 @@ def test_the_handbook_holds_every_mode_test_and_source(tmp_path: Path) -> None:
     for test in session.tests.values():
         assert with_signs(test.do).replace(" ", "") in squeezed
     for name in {t.spec.source for t in session.tests.values() if t.spec.source}:
-        assert session.knowledge.sources[name].title.replace(" ", "") in squeezed
+        assert with_signs(session.knowledge.sources[name].title).replace(" ", "") in squeezed
 
 
 def test_the_handbook_as_pdf_has_contents_and_running_heads(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ minor works in BS 7671, appendix 6; what looks right on a page is common practic
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pymupdf
 import pytest
@@ -115,11 +116,8 @@ def test_no_part_is_asserted_that_nobody_noted() -> None:
 def test_a_long_site_is_not_cut() -> None:
     session, events = scripted(WELDED)
     site = "Invented Residents' Association of a Housing Estate with a Long Name, Pump House B"
-    events[0].data["site"] = site
-    try:
-        text = said(service_report(matter(session, closed(events))))
-    finally:
-        events[0].data["site"] = ""
+    named = [replace(events[0], data={**events[0].data, "site": site}), *events[1:]]
+    text = said(service_report(matter(session, closed(named))))
     assert f"Site {site} Installation" in text
 
 

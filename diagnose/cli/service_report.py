@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cli import formats
-from diagnose.cli.matter import Matter, found_mode, parts_of, short
+from diagnose.cli.matter import LINE, Matter, found_mode, parts_of, short
 from diagnose.cli.ready import built_as
 from diagnose.cli.record import QUALIFICATIONS, record_of
 from diagnose.cli.render import sentence
@@ -45,14 +45,15 @@ def service_report(matter: Matter, paper: Paper = "a4") -> Document:
     firm, words = matter.firm, matter.firm.wording
     named = words.get("title", "")
     title = short(named, 50) or _("Service report")
-    site = short(matter.site, WORDS) or _("site not named")
+    site = " ".join(matter.site.split()) or _("site not named")
+    opened = formats.day(matter.header.opened)
     head = None
     if firm.name:
         lines = tuple(short(line) for line in firm.address[:4])
         head = Letterhead(short(firm.name), lines, firm.logo)
     return Document(
         title=title,
-        subtitle=f"{site} · {formats.day(matter.header.opened)}",
+        subtitle=f"{site} · {opened}" if len(site) <= LINE else opened,
         blocks=(
             *customer_page(matter),
             PageBreak(),
