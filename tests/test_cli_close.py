@@ -147,6 +147,18 @@ def test_only_steps_that_differ_are_put_right(store: FileStore, case: str) -> No
     assert data["call_back"] == wanted
 
 
+def test_spares_of_the_repair_are_proposed_and_only_those_picked_are_noted(
+    store: FileStore, case: str, installed: Any
+) -> None:
+    spares = installed.modes[".".join(mode_of(installed))].mode.spares
+    assert spares
+    shown = run(store, "close", case, typed="1\n\n\n99\n1, screws\n\n")
+    asked = shown.partition("Parts that this repair calls for")[2]
+    assert f"1  {spares[0]}" in asked
+    assert f"Type a number from 1 to {len(spares)}." in asked
+    assert last(store, case).data["parts"] == [spares[0], "screws"]
+
+
 def test_all_of_it_by_options(store: FileStore, case: str, installed: Any) -> None:
     unit, mode = mode_of(installed)
     run(

@@ -253,6 +253,21 @@ def test_an_outcome_named_instead_of_a_number() -> None:
     assert start < mark_of(svg) < end
 
 
+def test_what_is_said_in_words_takes_no_room_on_the_scale() -> None:
+    comes = Band("comes and goes", None, worded=True)
+    amps = (comes, Band("none", 0.4), Band("as the nameplate", 3.7, True), Band("high", None))
+    high = Reading("Running current", "A", "high", None, amps, 3)
+    svg = ranges_svg((high,))
+    stretches = bars(svg)[-3:]  # before them the sample in the legend
+    assert all(end - start > 20 for start, end, _ in stretches)
+    assert [healthy for _, _, healthy in stretches] == [False, True, False]
+    assert stretches[-1][0] < mark_of(svg) < stretches[-1][1]
+    unsteady = ranges_svg((Reading("Running current", "A", "comes and goes", None, amps, 0),))
+    assert len(ET.fromstring(unsteady).findall(f".//{SVG}polyline")) < len(
+        ET.fromstring(svg).findall(f".//{SVG}polyline")
+    )  # no mark: it has no place
+
+
 def test_unlike_healthy_is_told_without_colour() -> None:
     root = ET.fromstring(ranges_svg((reading(3.0), reading(1e4))))
     marked = [

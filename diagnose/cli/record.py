@@ -68,10 +68,11 @@ def record_of(matter: Matter) -> Iterator[Block]:
         "small",
     )
     yield from _evidence(matter)
-    if "suspicion" in matter.pictures:
+    read = bool(account.readings)
+    if read and "suspicion" in matter.pictures:
         yield matter.pictures["suspicion"]
     yield from _readings(matter)
-    if "measured" in matter.pictures:
+    if read and "measured" in matter.pictures:
         yield matter.pictures["measured"]
     yield from _ruled_out(matter)
     yield from _asked_first(matter)

@@ -47,8 +47,6 @@ def safety_of(matter: Matter) -> Iterator[Block]:
     for title, named in TESTS:
         rows.append((runs(_(title)), runs("; ".join(_found(matter, named)) or missing)))
     yield Heading(2, _("Supply, protection and safety tests"))
-    columns = (Column(_("What"), width=4), Column(_("On record"), width=6))
-    yield Table("", columns, tuple(rows))
     yield Paragraph(
         runs(
             _(
@@ -58,6 +56,8 @@ def safety_of(matter: Matter) -> Iterator[Block]:
         ),
         "small",
     )
+    columns = (Column(_("What"), width=4), Column(_("On record"), width=6))
+    yield Table("", columns, tuple(rows))
 
 
 def _found(matter: Matter, named: tuple[str, ...]) -> Iterator[str]:
@@ -65,10 +65,9 @@ def _found(matter: Matter, named: tuple[str, ...]) -> Iterator[str]:
     for reading in matter.account.readings:
         insulation = "insulation" in named and reading.instrument == "insulation_tester"
         if insulation or reading.test.partition("@")[0] in named:
-            yield _("{test}: {said}").format(test=reading.title, said=free(reading.raw))
+            yield f"{reading.title}: {free(reading.raw)}"
     for repair in matter.account.repairs:
         for check, title, result in repair.checks:
             name = check.removeprefix("rule_")
             if check in named or ("insulation" in named and name.startswith("insulation")):
-                said = _(RESULTS.get(result, result))
-                yield _("{test}: {said}").format(test=free(title), said=said)
+                yield f"{free(title)}: {_(RESULTS.get(result, result))}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from diagnose.interview.session import Session
     from diagnose.report.document import Document, Figure, Paper
 
+TALL = 0.7
+"""Height over width from which on a drawing has a page of its own."""
 FORMATS = ("pdf", "html", "text")
 SUFFIXES = {"pdf": "pdf", "html": "html", "text": "txt"}
 
@@ -119,11 +122,15 @@ def pictures_of(session: Session, events: Sequence[Event]) -> dict[str, Figure]:
     """The pictures of a case by name; none where it cannot be weighed."""
     from diagnose.cli.figures import figures_of
     from diagnose.interview.account import over
+    from diagnose.interview.events import CONFIRMED
+    from diagnose.interview.state import closing
     from diagnose.language import gettext as _
     from diagnose.report.document import Figure
 
     try:
-        figures = figures_of(session, [e for e in events if not over(e)])
+        end = closing(events)
+        sure = end is not None and end.data.get("confirmed") in CONFIRMED.keys() - {"not_confirmed"}
+        figures = figures_of(session, [e for e in events if sure or not over(e)])
     except DiagnoseError:
         return {}
     return {
@@ -131,7 +138,8 @@ def pictures_of(session: Session, events: Sequence[Event]) -> dict[str, Figure]:
             figures.circuit,
             _("The circuit: what failed, what is proved good, what was read where"),
             _("Circuit of the installation with numbered test points, readings and marks."),
-            own_page=True,
+            width=0.85,
+            own_page=tall(figures.circuit),
         ),
         "suspicion": Figure(
             figures.suspicion,
@@ -144,6 +152,12 @@ def pictures_of(session: Session, events: Sequence[Event]) -> dict[str, Figure]:
             _("Each reading beside the range that a healthy installation shows."),
         ),
     }
+
+
+def tall(svg: str) -> bool:
+    """Whether a drawing is so much higher than wide that it needs a page of its own."""
+    size = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg)
+    return size is None or float(size[2]) > TALL * float(size[1])
 
 
 def write(document: Document, wanted: Wanted, name: str) -> None:

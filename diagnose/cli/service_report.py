@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cli import formats
-from diagnose.cli.matter import Matter, found_mode, parts_of, short
+from diagnose.cli.matter import LINE, Matter, found_mode, parts_of, short
 from diagnose.cli.ready import built_as
 from diagnose.cli.record import QUALIFICATIONS, record_of
 from diagnose.cli.render import sentence
@@ -45,14 +45,15 @@ def service_report(matter: Matter, paper: Paper = "a4") -> Document:
     firm, words = matter.firm, matter.firm.wording
     named = words.get("title", "")
     title = short(named, 50) or _("Service report")
-    site = short(matter.site, WORDS) or _("site not named")
+    site = " ".join(matter.site.split()) or _("site not named")
+    opened = formats.day(matter.header.opened)
     head = None
     if firm.name:
         lines = tuple(short(line) for line in firm.address[:4])
         head = Letterhead(short(firm.name), lines, firm.logo)
     return Document(
         title=title,
-        subtitle=f"{site} · {formats.day(matter.header.opened)}",
+        subtitle=f"{site} · {opened}" if len(site) <= LINE else opened,
         blocks=(
             *customer_page(matter),
             PageBreak(),
@@ -180,8 +181,9 @@ def _done(matter: Matter) -> Iterator[Block]:
     repairs = matter.account.repairs
     count = len(matter.account.readings)
     tests = ngettext("{count} test was made.", "{count} tests were made.", count)
+    tests = tests.format(count=count) if count else _("No test was made.")
     if not repairs and matter.closed is not None and not _worked(matter.closed):
-        yield Paragraph(runs(tests.format(count=count), " ", _("No repair is noted.")))
+        yield Paragraph(runs(tests, " ", _("No repair is noted.")))
         return
     if not repairs and matter.closed is not None:
         yield Paragraph(
@@ -189,7 +191,7 @@ def _done(matter: Matter) -> Iterator[Block]:
         )
         return
     if not repairs:
-        yield Paragraph(runs(_("Nothing has been repaired yet."), " ", tests.format(count=count)))
+        yield Paragraph(runs(_("Nothing has been repaired yet."), " ", tests))
         return
     items = []
     for repair in repairs[-MOST:]:
@@ -222,15 +224,16 @@ def _meaning(matter: Matter) -> str:
     verified = str((matter.closed or {}).get("verified", ""))
     if account.called_back and account.called_back[-1][1] == "no":
         return _("The repair did not hold: the fault came back. The search goes on.")
-    if matter.closed is not None and not account.repairs and verified != "failed":
-        if verified == "passed":
-            return _("The repair was checked: the installation starts and stops as it should.")
-        return _("The case is closed. Whether the installation works as it should was not checked.")
-    if conclusion is not None and conclusion.status == "handed_over" and not account.repairs:
+    handed = conclusion is not None and conclusion.status == "handed_over"
+    if handed and not account.repairs and verified != "passed":
         return _(
             "What remains is work for a licensed electrician. Until then leave the installation "
             "switched off."
         )
+    if matter.closed is not None and not account.repairs and verified != "failed":
+        if verified == "passed":
+            return _("The repair was checked: the installation starts and stops as it should.")
+        return _("The case is closed. Whether the installation works as it should was not checked.")
     if not account.repairs:
         return _("The fault is still there. Do not rely on the installation until it is repaired.")
     held = account.repairs[-1].held
@@ -287,7 +290,8 @@ def _parts(matter: Matter) -> Iterator[tuple[str, Runs]]:
 
 def _standing_caution(matter: Matter) -> list[str]:
     account, conclusion = matter.account, matter.account.conclusion
-    handed = conclusion is not None and conclusion.status == "handed_over"
+    done = (matter.closed or {}).get("verified") == "passed"
+    handed = conclusion is not None and conclusion.status == "handed_over" and not done
     failed = bool(account.repairs) and account.repairs[-1].held is False
     if handed or failed or (not account.repairs and matter.closed is None):
         return [

@@ -127,7 +127,7 @@ def draw_rest(sketch: Sketch, left: float, top: float, room: float) -> float:
         for (name, place), below in zip(rows, notes, strict=True):
             s.point(place, x + 18, at - 4, "")
             on = joined(s.it, unit, place) if place in s.it.domain else "clamp"
-            says = f"{name}: {on}"
+            says = f"{name}: {on}" if on != place else name  # nothing else is on it
             s.canvas.text(x + 34, at, says, TAG + 1, room=BOX - 44)
             s.put(frozenset((place,)), x + 34, at + 3, "start", BOX - 44)
             at += 24 + below
