@@ -249,6 +249,26 @@ def test_every_test_that_runs_the_pump_is_ruled_out_where_it_must_not_run() -> N
         assert rule not in told or as_found <= named, (rule, as_found - named)
 
 
+def test_nothing_is_asked_as_found_once_a_switch_was_worked() -> None:
+    """Common practice, no source: what was set to manual by telephone is not as it was found."""
+    session = phone()
+    knowledge = session.knowledge
+    worked = {
+        t.id
+        for t in knowledge.tests.values()
+        if for_customers(t)
+        and re.search(r"[Mm]ode switch|pump switch|phone_o|off, wait", t.by_phone)
+    } - {"selector_position"}
+    rule = knowledge.rules["phone_no_longer_as_found"]
+    named = {x for p in rule.when for k, text in p.fields if k == "test" for x in text.split("|")}
+    assert worked <= named, worked - named
+    spoilt = {fact.get("test") for fact in rule.then}
+    for mode, _, steps in calls():
+        asked = [step.id for step in steps if step.kind == "test"]
+        first = next((k for k, name in enumerate(asked) if name in named), len(asked))
+        assert not spoilt & {name.partition("@")[0] for name in asked[first:]}, (mode, asked)
+
+
 def test_a_shock_is_looked_for_with_an_insulation_tester_and_dead_tests_only() -> None:
     mode = clear_modes(phone(), 3)[0]
     events, person = start(), Customer(phone(), mode, tingle="yes")

@@ -200,7 +200,24 @@ class PhoneSession(Session):
             and not (level and test.level and test.level != level)
             and not refuse_step(safety, Exposure(test.spec.state), hands=test.spec.hands)
         ]
-        return self.strategy.rank(belief, candidates)
+        return self._as_found_first(self.strategy.rank(belief, candidates))
+
+    def _as_found_first(self, choices: Sequence[Choice]) -> list[Choice]:
+        """Before a switch is worked, what shows only while all is as found; the rest as ranked."""
+
+        def works_a_switch(choice: Choice) -> bool:
+            spec = self.asked[choice.candidate.test].spec
+            situation = self.installation.type.situations.get(spec.situation)
+            found = situation is not None and situation.found
+            return spec.state == "energised" and not found
+
+        def as_found(choice: Choice) -> bool:
+            spec = self.asked[choice.candidate.test].spec
+            return spec.state == "energised" and not works_a_switch(choice)
+
+        if not choices or not works_a_switch(choices[0]):
+            return list(choices)
+        return sorted(choices, key=lambda choice: not as_found(choice))
 
     def _ask(self, belief: Belief, choice: Choice, decision: Decision) -> Step:
         test = self.asked[choice.candidate.test]
