@@ -84,7 +84,7 @@ ACT_TEXTS = {
 STILL_OFF = marked("See that it is still isolated")
 STILL_OFF_TEXTS = {
     "repaired": marked(
-        "After the repair: whoever tries a repair switches on, and what was worked on has new "
+        "After the repair: it may have been switched on to try it, and what was worked on has new "
         "joints. So it counts as live. See that every source is still switched off and locked off "
         "on all poles with your tag on it; else switch off and lock off again. Then it is proved "
         "dead anew."
