@@ -36,7 +36,7 @@ INSTALLATIONS = (
     "start=three_phase,drive=contactor",
     "start=soft_starter,surge=fitted",
     "start=start_capacitor,source=generator",
-    "start=start_relay,source=feeder",
+    "start=start_relay,source=feeder,earthing=tt",
     "start=control_box,source=inverter",
     "region=v120",
     "region=v240_split",
