@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -128,9 +128,12 @@ def pictures_of(session: Session, events: Sequence[Event]) -> dict[str, Figure]:
     from diagnose.report.document import Figure
 
     try:
+        told = [e for e in events if not over(e)]
         end = closing(events)
-        sure = end is not None and end.data.get("confirmed") in CONFIRMED.keys() - {"not_confirmed"}
-        figures = figures_of(session, [e for e in events if sure or not over(e)])
+        if end is not None and end.data.get("confirmed") in CONFIRMED.keys() - {"not_confirmed"}:
+            found = {k: end.data[k] for k in ("unit", "failure_mode") if k in end.data}
+            told.append(replace(end, data=found))  # what else it holds, a hand may have written
+        figures = figures_of(session, told)
     except DiagnoseError:
         return {}
     return {
