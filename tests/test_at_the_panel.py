@@ -331,7 +331,7 @@ def test_on_a_narrow_screen_the_bars_leave_room_for_the_words(
 
 @pytest.mark.parametrize("mode", ["pump.seized", "capacitor.open", "capacitor.low"])
 def test_a_breaker_found_on_does_not_clear_a_stalled_motor(session: Session, mode: str) -> None:
-    """Who hears a pump hum switches it off before the breaker is warm (common practice, no source)."""
+    """Who hears it switches it off before the breaker is warm (common practice, no source)."""
     outcomes = [o.id for o in session.tests["breaker_position"].outcomes]
     found_on = session.matrix.of(mode, "breaker_position")[outcomes.index("on")]
     assert 0.2 <= found_on <= 0.8
