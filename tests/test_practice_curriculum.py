@@ -283,8 +283,9 @@ def test_difficulties_are_kept_and_made_anew_where_the_file_is_damaged(
 ) -> None:
     def few(self: Rating, complaint: str, modes: Any = None) -> list[Rated]:
         asked.append(complaint)
-        return [r for r in exercises() if r.complaint == complaint][:2]
+        return [r for r in known if r.complaint == complaint][:2]
 
+    known = exercises()  # by the true rating, whichever test comes first
     asked: list[str] = []
     monkeypatch.setattr(Rating, "rate", few)
     first = catalogue(standard_session(), cache_dir=tmp_path)
