@@ -19,9 +19,10 @@ from diagnose.interview.session import Session, Turn
 from diagnose.interview.steps import Option, Step
 from diagnose.knowledge.names import unit_of
 from diagnose.reasoning.belief import UNKNOWN_UNIT
+from diagnose.report.document import with_signs
 
 ANSWER = re.compile(r"(.*) →\xa0(?:go\xa0to\xa0(\d+)|end\xa0([A-Z]+))(?:: suspect (.*))?")
-NUMBER = r"(-?[\d.]+(?:e[+-]?\d+)?)(?: ([A-Za-z/]+))?"
+NUMBER = r"(-?[\d.]+(?:e[+-]?\d+)?)(?: ([A-Za-zµΩ/]+))?"
 BELOW = re.compile(rf"(?:below|less than) {NUMBER}(?:[:,].*)?")
 STRONGER = re.compile(rf"stronger than {NUMBER}")
 BETWEEN = re.compile(rf"{NUMBER} to {NUMBER}(?:[:,].*)?")
@@ -200,7 +201,7 @@ def _step(
         step = turn.step
         changed.append(step.title.lower())
         on_paper = paper.changes[step.title.lower()]
-        assert step.text in on_paper
+        assert with_signs(step.text) in on_paper
         for caution in step.cautions:
             name = next(n for n, text in paper.cautions.items() if text == caution)
             assert f"CAUTION {name}: " in on_paper
@@ -212,7 +213,8 @@ def _step(
     step = turn.step
     assert step.kind == "test", (number, step.kind)
     title = step.title[:1].upper() + step.title[1:]
-    assert row.do.startswith(f"{'Once more: ' if step.again else ''}{title}. {step.text}"), number
+    once_more = "Once more: " if step.again else ""
+    assert row.do.startswith(with_signs(f"{once_more}{title}. {step.text}")), number
     if step.state != "any":
         assert row.do.endswith(STATES[step.state]), number
     assert row.cautions == set(step.cautions), number
@@ -262,7 +264,7 @@ def _leaf(
     if conclusion.unit:
         assert conclusion.title.lower() in what.lower(), (at, what, conclusion.title)
         assert conclusion.unit_title.lower() in what.lower(), at
-        assert conclusion.remedy.rstrip(".") in todo, at
+        assert with_signs(conclusion.remedy).rstrip(".") in todo, at
         if conclusion.status == "ambiguous":
             assert "If it is the first: " in todo, at
             left = [title_of(session, n).lower() for n, _, _ in conclusion.ranking[:2]]
@@ -270,7 +272,7 @@ def _leaf(
         else:
             assert _covers(what, conclusion.probability), (at, what, conclusion.probability)
     for said in (*conclusion.reasons, *conclusion.root_causes, *conclusion.spares):
-        assert said.rstrip(".") in todo, (at, said)
+        assert with_signs(said).rstrip(".") in todo, (at, said)
     if conclusion.licensed:
         assert "licensed" in todo, at
 
@@ -334,7 +336,7 @@ def typed(step: Step, text: str) -> str:
 
 
 def _choice(step: Step, text: str) -> str:
-    fitting: list[Option] = [o for o in step.options if o.title == text]
+    fitting: list[Option] = [o for o in step.options if with_signs(o.title) == text]
     assert len(fitting) == 1, (step.id, text, [o.title for o in step.options])
     return fitting[0].id
 

@@ -280,9 +280,11 @@ def test_the_command_writes_a_picture(
     kept = io.BytesIO()
     cp1252 = io.TextIOWrapper(kept, "cp1252")  # a pipe's encoding on many a Windows
     monkeypatch.setattr("sys.stdout", cp1252)
-    assert run("tank_and_sump", "--set", "drive=contactor", "--output", "-") == 0
+    assert run("ultrasonic", "--output", "-") == 0
     piped = kept.getvalue()
-    assert piped == (tmp_path / "circuit-tank_and_sump.svg").read_bytes()
+    monkeypatch.undo()
+    assert run("ultrasonic", "--output", str(tmp_path / "own.svg")) == 0
+    assert piped == (tmp_path / "own.svg").read_bytes()
     assert not piped.isascii()
 
 

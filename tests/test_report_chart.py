@@ -22,7 +22,7 @@ from diagnose.report.chart import Answer, ChartEnd, ChartStep, FaultChart, targe
 from diagnose.report.chart_layout import SHEET, arrange, box_width
 from diagnose.report.chart_paper import chart_document
 from diagnose.report.chart_picture import draw_tree
-from diagnose.report.document import PAPERS, Paper
+from diagnose.report.document import PAPERS, Paper, with_signs
 from diagnose.report.html import html
 from diagnose.report.pdf import pdf
 from diagnose.report.terminal import terminal
@@ -257,9 +257,9 @@ def test_nothing_leaves_the_page_and_every_step_is_on_it(name: str, paper: Paper
     faults, text, _ = page_faults(pdf(chart_document(sheet, paper)), paper)
     assert not faults
     for step in sheet.steps:
-        assert " ".join(step.title.split()) in text
+        assert " ".join(with_signs(step.title).split()) in text
         for answer in step.answers:
-            assert " ".join(answer.text.split()) in text
+            assert " ".join(with_signs(answer.text).split()) in text
     unbroken = text.replace("- ", "-")  # a line may end after a hyphen
     for end in sheet.ends:
         assert end.title.replace("- ", "-") in unbroken
