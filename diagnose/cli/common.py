@@ -79,13 +79,9 @@ def settings(
     DiagnoseError
         A text has no ``=``.
     """
-    chosen = {}
-    for pair in pairs:
-        name, equals, choice = pair.partition("=")
-        if not equals:
-            raise fail("option", f"{option} '{pair}' is not {form}")
-        chosen[name.strip()] = choice.strip()
-    return chosen
+    from diagnose.plant.compose import assigned  # only here: not every command composes
+
+    return assigned(pairs, lambda pair: f"{option} '{pair}' is not {form}")
 
 
 def instruments_named(knowledge: KnowledgeBase, chosen: str | None) -> tuple[str, ...] | None:

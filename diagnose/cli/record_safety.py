@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from diagnose.cli.matter import Matter, free
+from diagnose.knowledge.names import spec_of
 from diagnose.language import gettext as _
 from diagnose.language import marked
 from diagnose.report.document import Block, Column, Heading, Paragraph, Runs, Table, runs
@@ -64,7 +65,7 @@ def _found(matter: Matter, named: tuple[str, ...]) -> Iterator[str]:
     """Readings and checks that are one of these, in order."""
     for reading in matter.account.readings:
         insulation = "insulation" in named and reading.instrument == "insulation_tester"
-        if insulation or reading.test.partition("@")[0] in named:
+        if insulation or spec_of(reading.test) in named:
             yield f"{reading.title}: {free(reading.raw)}"
     for repair in matter.account.repairs:
         for check, title, result in repair.checks:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from diagnose.errors import fail
@@ -259,13 +259,24 @@ def choices_in(words: Iterable[str], text: str) -> dict[str, str]:
     DiagnoseError
         A word is not of this form.
     """
-    pairs = {}
-    for word in words:
-        variant, given, choice = word.partition("=")
-        if not given:
-            raise fail("option", f"'{word.strip()}' in '{text}' is not VARIANT=CHOICE")
-        pairs[variant.strip()] = choice.strip()
-    return pairs
+    return assigned(words, lambda word: f"'{word.strip()}' in '{text}' is not VARIANT=CHOICE")
+
+
+def assigned(pairs: Iterable[str], wrong: Callable[[str], str]) -> dict[str, str]:
+    """What stands before and behind the ``=`` of each pair.
+
+    Raises
+    ------
+    DiagnoseError
+        A pair has no ``=``; `wrong` says what it should be.
+    """
+    found = {}
+    for pair in pairs:
+        name, equals, value = pair.partition("=")
+        if not equals:
+            raise fail("option", wrong(pair))
+        found[name.strip()] = value.strip()
+    return found
 
 
 def preset_names(kb: KnowledgeBase) -> list[str]:

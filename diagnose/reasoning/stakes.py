@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.knowledge.names import unit_of
 from diagnose.knowledge.records import KnowledgeBase
 from diagnose.plant.compose import Installation
 from diagnose.plant.learned import change_minutes, failure_rates, repair_minutes
@@ -109,7 +110,7 @@ class Stakes:
         """
         table = belief.table
         unit, _ = belief.leading_unit()
-        names = [n for n in table.mode_names if n.partition(".")[0] == unit and n in self.repairs]
+        names = [n for n in table.mode_names if unit_of(n) == unit and n in self.repairs]
         levels = sorted({self.repairs[n].level for n in names})
         if len(levels) < 2:
             return np.zeros(len(chosen))
